@@ -1,0 +1,169 @@
+"""What the stages hand to each other.
+
+A stage imports no other stage; it imports this. Every class is frozen, and no stage changes a frame it was
+given. Text lives up to `resolve`; from there on everything is a small integer, and `Labels` says what each
+integer stands for. Missing is -1 in an integer column. A calendar day is the number of days since
+1970-01-01 (`NO_DAY` where unknown); a day of a case is counted from its operation (day 0).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+NO_DAY = np.int32(-(2**31))
+NEVER = np.int32(2**31 - 1)
+
+SIDES = ("left", "right", "none", "bilateral")
+LEFT, RIGHT, UNSIDED, BOTH = 0, 1, 2, 3
+SIDE_LETTERS = "LRN"
+
+#: Weakest first; `complications.strength` is the position here.
+STRENGTHS = ("possible", "probable", "definite", "confirmed")
+#: `complications.status` is the position here.
+STATUSES = ("counted", "refuted", "awaiting", "pre_existing", "too_soon", "described", "cannot_occur")
+COUNTED, REFUTED, AWAITING = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Source:
+    """One table in one file or sheet as a site sent it: a line of the ledger.
+
+    `rows_read` comes from a count of its own, made before parsing. `refused` is 0 or `rows_read`.
+    `table` is empty for a file nobody claimed. `reason` says why something was refused.
+    """
+
+    site: str
+    receipt: date
+    source_file: str
+    sheet: str
+    table: str
+    sha256: str
+    rows_read: int = 0
+    non_data: int = 0
+    not_selected: int = 0
+    refused: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a site's mapping says cells are to be read. Empty or `None`: nothing was declared."""
+
+    date_order: str = ""  # "DMY", "MDY", "YMD"
+    decimal: str = "."
+    timezone: str = ""
+    excel_base: int | None = None  # 1900 or 1904
+    year_pivot: int | None = None
+    id_scope: str = ""  # "year"
+    missing: dict[str, tuple[str, ...]] = field(default_factory=dict)  # column → words that mean missing
+
+
+@dataclass(frozen=True)
+class Export:
+    """A table as the site's mapping yields it: contract columns, all still text.
+
+    `rows` has one text column per contract column found or given as a constant, plus `site` (text, not
+    null: the folder's, or what `site_from` names) and `source_line` (int64). `broken` holds the rows
+    that could not be cut into columns, with the same layout where possible, to be held back. `headers` are
+    all headers as sent; `unmapped` holds the text of the columns nobody mapped, for the identifier screen only.
+    """
+
+    source: Source
+    rows: pa.Table
+    broken: pa.Table | None = None
+    reading: Reading = Reading()
+    headers: tuple[str, ...] = ()
+    unmapped: pa.Table | None = None
+
+
+@dataclass(frozen=True)
+class Intake:
+    """All that was received up to `as_of`, in the order site, receipt, file, sheet, table.
+
+    `sources` holds every ledger line, also of refused and unclaimed files; `exports[i].source` is one of them.
+    """
+
+    sources: tuple[Source, ...]
+    exports: tuple[Export, ...]
+    findings: pd.DataFrame
+    repairs: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """Typed rows that passed their own file's checks.
+
+    `tables[name]` is an Arrow table with the contract's columns (absent ones all null), `site` (text),
+    `source` (int32, position in `sources`) and `source_line` (int64). A row's position in it is its `row`,
+    by which everything later points back to file and line.
+    """
+
+    sources: tuple[Source, ...]
+    tables: dict[str, pa.Table]
+
+
+@dataclass(frozen=True)
+class Validated:
+    """The split: what goes on, what is held back and why.
+
+    `quarantined[name]` keeps contract columns as (masked) text with `site`, `source`, `source_line`.
+    `quality` is the published table. Every quarantined row has at least one finding of action quarantine.
+    """
+
+    accepted: Accepted
+    quarantined: dict[str, pa.Table]
+    findings: pd.DataFrame
+    repairs: pd.DataFrame
+    quality: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Labels:
+    """What the integers of frames and counts stand for, in the order of their positions."""
+
+    sites: tuple[str, ...]
+    groups: tuple[str, ...]  # catalogue procedure keys in precedence order, then the "a+b" of compared pairs
+    surgeons: tuple[str, ...]  # "<site>/<id>"; -1 is "unattributed"
+    fixations: tuple[str, ...]  # sorted words joined by ";"; -1 is "unknown"
+    age_bands: tuple[str, ...]  # "0-24", …, "65+"; -1 is "unknown"
+    categories: tuple[str, ...]  # catalogue complication keys in file order, then "any_complication"
+    levels: tuple[tuple[str, ...], ...]  # level keys of each category, main level first
+    among: tuple[str, ...] = ()  # groups of the settings; a boolean column "among:<name>" each
+    by: dict[str, tuple[str, ...]] = field(default_factory=dict)  # column compared by → its values
+
+
+@dataclass(frozen=True)
+class Cases:
+    """Index cases with what happened to each; the input of `count`.
+
+    `cases`, one row a case, sorted by site, operation id and side (so by case_id): `case` (int64, position over all cases),
+    `site`, `patient`, `operation` (row in Accepted operations), `performed` (calendar day), `side` (LEFT, RIGHT, UNSIDED),
+    `procedure`, `group` (positions in Labels.groups), `surgeon`, `fixation`, `age_band`, `age_years`, `sex`, `asa_class`,
+    `prior_operation`, `smoker`, `diabetes` (-1, 0, 1), `isolated` (bool), `known_until` (calendar day to which the site's
+    records are complete, at most cut_on), `contact_until` (day of the case of its last contact, 0 if none),
+    `records_until` (day of the case to which records reach; less where the patient moved, withdrew or declined),
+    `died` (day of the case, NEVER if alive), and the columns `among:<name>` (bool) and `by:<column>` (int) that
+    Labels lists.
+
+    `complications`, one row a case, category and level, sorted by these: `case`, `category`, `level` (positions in Labels),
+    `day` (day of the case, -1 unknown: counts in every window), `strength`, `status` (positions above), `learned`
+    (calendar day on which it became known). `any_complication` is among them.
+
+    `assessed`, one row a case and category with `measured` readings that are admissible: `case`, `category`.
+    `defined`: (procedures, categories) int8 array over Labels.groups × Labels.categories:
+    1 can occur, 0 cannot occur (no hole), -1 not defined for this joint.
+    """
+
+    labels: Labels
+    cases: pd.DataFrame
+    complications: pd.DataFrame
+    assessed: pd.DataFrame
+    defined: np.ndarray
