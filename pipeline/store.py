@@ -1,0 +1,368 @@
+"""Files as the audit writes them: one CSV writer, one Parquet writer, one JSON writer, and whole editions.
+
+Equal tables give equal bytes, whatever the machine's locale, time zone or hash seed. An edition appears whole
+or not at all: it is built aside, synced, renamed, and only then does the pointer name it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import time
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+from pipeline.errors import CannotFinish, WrongUse
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+SIGNIFICANT_DIGITS = 10
+ROW_GROUP_ROWS = 65_536
+MANIFEST = Path("department") / "manifest.json"
+POINTER = "current.json"
+RUN_RECORD = "run.json"
+BUILDING = ".building-"
+
+
+# ---------------------------------------------------------------- bytes and JSON
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, 64 hexadecimal digits."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def json_text(value: object) -> str:
+    """JSON with sorted keys, indented, ending in a line feed; days become `YYYY-MM-DD`."""
+    return json.dumps(value, sort_keys=True, indent=2, ensure_ascii=False, default=str, allow_nan=False) + "\n"
+
+
+def write_json(value: object, path: Path) -> None:
+    write_text(json_text(value), path)
+
+
+def write_text(text: str, path: Path) -> None:
+    """UTF-8, line feeds as given, folders made where they lack."""
+    write_bytes(text.encode("utf-8"), path)
+
+
+def write_bytes(content: bytes, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+
+
+def edition_hex(inputs: Mapping[str, object]) -> str:
+    """The name of an edition: the first 12 hexadecimal digits of the SHA-256 over all that it depends on.
+
+    `inputs` holds file hashes, dates, period and program version; its order does not matter.
+    """
+    canonical = json.dumps(inputs, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
+    return hashlib.sha256(canonical.encode("utf-8")).hexdigest()[:12]
+
+
+# ---------------------------------------------------------------- tables
+
+
+def plain_table(frame: pd.DataFrame | pa.Table) -> pa.Table:
+    """The frame in Arrow: plain strings, no metadata, one chunk, floats rounded to 10 significant digits."""
+    import pyarrow as pa
+
+    table = frame if isinstance(frame, pa.Table) else pa.Table.from_pandas(frame, preserve_index=False)
+    columns = [_plain(column) for column in table.columns]
+    return pa.table(columns, names=table.column_names) if columns else table.replace_schema_metadata(None)
+
+
+def write_csv(frame: pd.DataFrame | pa.Table, path: Path) -> None:
+    r"""The one CSV writer: UTF-8, `\n`, quotes only where needed, empty for null, ISO days, yes and no.
+
+    Numbers are rounded to 10 significant digits. A text cell that a spreadsheet would take for a formula
+    (it begins with `= + - @`, tab or carriage return) gets an apostrophe in front.
+    """
+    import pyarrow.compute as pc
+
+    table = plain_table(frame)
+    cells = [_quoted(_as_text(column), alone=table.num_columns == 1) for column in table.columns]
+    lines = pc.binary_join_element_wise(*cells, ",").to_pylist() if cells else []
+    header = ",".join(table.column_names)
+    write_text("\n".join([header, *lines]) + "\n", path)
+
+
+def write_parquet(frame: pd.DataFrame | pa.Table, path: Path) -> None:
+    """Parquet with a fixed row-group size and compression, and without pandas' notes."""
+    import pyarrow.parquet as pq
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    pq.write_table(
+        plain_table(frame), path, row_group_size=ROW_GROUP_ROWS, compression="zstd", compression_level=3,
+        version="2.6", data_page_version="1.0", use_dictionary=True, store_schema=False,
+    )  # fmt: skip
+
+
+def _plain(column: pa.ChunkedArray) -> pa.Array:
+    """One chunk; categories and large or viewed strings become plain strings; floats are rounded."""
+    import pyarrow as pa
+
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    if pa.types.is_null(column.type) or pa.types.is_large_string(column.type) or column.type == pa.string_view():
+        column = column.cast(pa.string())
+    whole = column.combine_chunks()
+    whole = pa.concat_arrays(whole.chunks) if isinstance(whole, pa.ChunkedArray) else whole
+    return _rounded(whole) if pa.types.is_floating(whole.type) else whole
+
+
+def _rounded(numbers: pa.Array) -> pa.Array:
+    """Rounded to 10 significant digits; not-a-number becomes null, minus zero becomes zero."""
+    import numpy as np
+    import pyarrow as pa
+
+    values = numbers.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    distinct, place = np.unique(values, return_inverse=True)
+    short = np.array([float(f"{value:.{SIGNIFICANT_DIGITS}g}") + 0.0 for value in distinct], dtype="float64")
+    return pa.array(short[place] if len(short) else values, mask=np.isnan(values), type=pa.float64())
+
+
+def _as_text(column: pa.ChunkedArray) -> pa.Array:
+    """The column's cells as they stand in a CSV file, before quoting."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    whole = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
+    if pa.types.is_string(whole.type):
+        risky = pc.match_substring_regex(whole, r"\A[=+\-@\t\r]")
+        return pc.if_else(risky, pc.binary_join_element_wise("'", whole, ""), whole)
+    if pa.types.is_boolean(whole.type):
+        return pc.if_else(whole, "yes", "no")
+    if pa.types.is_floating(whole.type):
+        return pa.array([None if cell is None else _shortest(cell) for cell in whole.to_pylist()], pa.string())
+    if pa.types.is_timestamp(whole.type):
+        return pc.strftime(whole.cast(pa.timestamp("s"), safe=False), format="%Y-%m-%dT%H:%M:%S")
+    return whole.cast(pa.string())
+
+
+def _shortest(number: float) -> str:
+    return f"{number:.{SIGNIFICANT_DIGITS}g}"
+
+
+def _quoted(cells: pa.Array, *, alone: bool) -> pa.Array:
+    """Quotation marks where a cell holds a comma, a quotation mark or a line end; `alone`: also where empty."""
+    import pyarrow.compute as pc
+
+    filled = pc.fill_null(cells, "")
+    marked = pc.binary_join_element_wise('"', pc.replace_substring(filled, '"', '""'), '"', "")
+    needed = pc.match_substring_regex(filled, r'[",\r\n]')
+    if alone:
+        needed = pc.or_(needed, pc.equal(filled, ""))
+    return pc.if_else(needed, marked, filled)
+
+
+# ---------------------------------------------------------------- editions
+
+
+def faults_of(folder: Path) -> tuple[str, ...]:
+    """What is wrong with an edition's department folder: files missing, changed or unknown. Empty: it verifies.
+
+    `run.json` is no part of it.
+    """
+    try:
+        stated = json.loads((folder / MANIFEST).read_text("utf-8"))["files"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return ("manifest.json is missing or cannot be read",)
+    department = (folder / MANIFEST).parent
+    there = {path.relative_to(department).as_posix() for path in department.rglob("*") if path.is_file()}
+    there.discard("manifest.json")
+    missing = [f"{name} is missing" for name in stated if name not in there]
+    unknown = [f"{name} is not in the manifest" for name in there if name not in stated]
+    changed = [
+        f"{name} has other bytes" for name in stated if name in there and sha256_of(department / name) != stated[name]
+    ]
+    return tuple(sorted([*missing, *unknown, *changed]))
+
+
+def hashes_under(folder: Path) -> dict[str, str]:
+    """Path inside the folder → SHA-256, for every file, sorted."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): sha256_of(path) for path in files}
+
+
+class Edition:
+    """One draft edition, built aside and published whole.
+
+    Usage: `with Edition(editions, period, draft_hex) as folder:` and write into `folder`. When the block ends
+    without an exception the folder becomes `editions/<period>/draft-<hex>` and the pointer names it; otherwise
+    it is removed and nothing else has changed.
+
+    Args:
+        editions: The folder of all editions (made where it lacks).
+        period: `2026-10`, `2026-Q4` or `2026`.
+        draft_hex: From `edition_hex`.
+        group: Group that may read what is written; empty: the owner alone.
+    """
+
+    def __init__(self, editions: Path, period: str, draft_hex: str, group: str = "") -> None:
+        self.editions = editions
+        self.period = period
+        self.name = f"draft-{draft_hex}"
+        self.group = group
+        self.building = editions / f"{BUILDING}{os.getpid()}"
+
+    @property
+    def folder(self) -> Path:
+        """Where the edition stands once it is published."""
+        return self.editions / self.period / self.name
+
+    def stands(self) -> bool:
+        """The draft is there already, complete and with the bytes its manifest states."""
+        return self.folder.is_dir() and not faults_of(self.folder)
+
+    def renew(self) -> None:
+        """Let the pointer name this edition."""
+        pointer = {"edition": self.name, "period": self.period}
+        replace_text(json_text(pointer), self.folder.parent / POINTER, self.group)
+
+    def __enter__(self) -> Path:
+        _group_id(self.group)
+        _private_folder(self.editions, self.group)
+        sweep(self.editions)
+        shutil.rmtree(self.building, ignore_errors=True)
+        self.building.mkdir(mode=0o700)
+        return self.building
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if kind is None:
+                self._publish()
+        finally:
+            shutil.rmtree(self.building, ignore_errors=True)
+
+    def _publish(self) -> None:
+        faults = faults_of(self.building)
+        if faults:
+            raise CannotFinish(f"The edition just built does not verify: {faults[0]}. Nothing was published.")
+        protect(self.building, self.group)
+        sync(self.building)
+        _private_folder(self.folder.parent, self.group)
+        self._swap_in()
+        _sync_folder(self.folder.parent)
+        self.renew()
+
+    def _swap_in(self) -> None:
+        """Rename to the final name; a broken edition of that name steps aside first and is then removed."""
+        aside = self.editions / f"{BUILDING}{os.getpid()}-replaced"
+        shutil.rmtree(aside, ignore_errors=True)
+        if self.folder.exists():
+            self.folder.rename(aside)
+        try:
+            self.building.rename(self.folder)
+        except OSError:
+            if aside.exists():
+                aside.rename(self.folder)
+            raise
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def current_edition(editions: Path, period: str) -> Path | None:
+    """The folder the pointer of a period names, if there is one."""
+    try:
+        pointer = json.loads((editions / period / POINTER).read_text("utf-8"))
+    except OSError:
+        return None
+    return editions / period / str(pointer["edition"])
+
+
+def sweep(editions: Path) -> tuple[Path, ...]:
+    """Remove what broken-off runs left: `.building-*` of processes that are gone. Returns what was removed."""
+    left = sorted(path for path in editions.glob(f"{BUILDING}*") if path.is_dir() and not _is_alive(path))
+    for path in left:
+        shutil.rmtree(path, ignore_errors=True)
+    return tuple(left)
+
+
+def _is_alive(building: Path) -> bool:
+    """Whether the process named in a building folder still runs. Where that cannot be asked: younger than a day."""
+    number = building.name.removeprefix(BUILDING).partition("-")[0]
+    if not number.isdigit() or os.name == "nt":
+        return time.time() - building.stat().st_mtime < 86_400
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+# ---------------------------------------------------------------- safe replacing, modes, syncing
+
+
+def replace_text(text: str, path: Path, group: str = "") -> None:
+    """Replace a small file in one step: readers see the old text or the new one."""
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    write_text(text, fresh)
+    protect(fresh, group)
+    _sync_file(fresh)
+    os.replace(fresh, path)
+    _sync_folder(path.parent)
+
+
+def protect(path: Path, group: str = "") -> None:
+    """Owner only (0600, folders 0700), or owner and one named group (0640, 0750), for a file or a whole tree."""
+    group_id = _group_id(group)
+    for place in [path, *(path.rglob("*") if path.is_dir() else ())]:
+        mode = (0o750 if group else 0o700) if place.is_dir() else (0o640 if group else 0o600)
+        if group_id is not None:
+            os.chown(place, -1, group_id)
+        place.chmod(mode)
+
+
+def _group_id(group: str) -> int | None:
+    if not group:
+        return None
+    try:
+        import grp
+
+        return grp.getgrnam(group).gr_gid
+    except (ImportError, KeyError):
+        raise WrongUse(
+            f"audit.toml names the group `{group}` under [access], but this machine has no such group. "
+            "Create it, or leave `group` empty so that only the owner reads the outputs."
+        ) from None
+
+
+def _private_folder(folder: Path, group: str) -> None:
+    """Make the folder where it lacks, readable as its contents are; one that exists keeps its mode."""
+    if not folder.exists():
+        folder.mkdir(parents=True)
+        protect(folder, group)
+
+
+def sync(folder: Path) -> None:
+    """Have the disk hold every file and folder under `folder`."""
+    for place in sorted(folder.rglob("*")):
+        (_sync_folder if place.is_dir() else _sync_file)(place)
+    _sync_folder(folder)
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    """Some systems cannot sync a folder; there a rename is as safe as it gets."""
+    with suppress(OSError, AttributeError):
+        handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
