@@ -64,7 +64,7 @@ LINKS = Table(
         _given("case_id", "id", "Case the record belongs to, or `none`."),
         _given("reviewer", "id", "Pseudonym of the reviewer.", OURS),
         _given("decided_on", "date", "Day of the decision."),
-        _maybe("reason", "note", "Why the reviewer decided so, in own words.", OURS),
+        _given("reason", "note", "Why the reviewer decided so, in own words.", OURS),
     ),
     key=("site_id", "table", "record_id", "reviewer", "decided_on"),
 )
