@@ -1,0 +1,152 @@
+"""What whole-path tests share: the command line as a function, workspaces in temporary folders, editions to read."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@dataclass(frozen=True)
+class Finished:
+    """How a command ended and what it said."""
+
+    exit_code: int
+    out: str
+    err: str
+
+    @property
+    def said(self) -> str:
+        """Both streams with line breaks as blanks, so that a wrapped sentence can be looked for."""
+        return " ".join((self.out + " " + self.err).split())
+
+
+@dataclass(frozen=True)
+class Audit:
+    """The one edition under an --out folder."""
+
+    edition: Path
+    finished: Finished
+
+    @property
+    def department(self) -> Path:
+        return self.edition / "department"
+
+    def table(self, name: str) -> Any:
+        """A Parquet table of the edition; empty text where text is missing, numbers stay missing."""
+        import pandas as pd
+
+        found = [self.department / f"{name}.parquet", self.department / "tables" / f"{name}.parquet"]
+        frame = pd.read_parquet(next(path for path in found if path.exists()))
+        texts = frame.select_dtypes(include=["object", "string"]).columns
+        return frame.fillna(dict.fromkeys(texts, ""))
+
+    def csv(self, name: str) -> Any:
+        """A CSV file of the edition, every cell as text."""
+        import pandas as pd
+
+        return pd.read_csv(self.department / f"{name}.csv", dtype="string", keep_default_na=False)
+
+    def rates(self, **where: object) -> Any:
+        """Rows of `rates` over all strata unless one is named, picked by column."""
+        return picked(self.table("rates"), **{"stratum": "none", **where})
+
+    def rate(
+        self, procedure: str, category: str, level: str, window_days: int, **where: object
+    ) -> dict[str, Any]:
+        """The one row of `rates` for these."""
+        rows = self.rates(
+            procedure=procedure, category=category, level=level, window_days=window_days, **where
+        )
+        assert len(rows) == 1, (
+            f"{len(rows)} rows for {procedure}, {category}, {level}, {window_days}, {where}"
+        )
+        return dict(rows.iloc[0])
+
+
+def picked(frame: Any, **where: object) -> Any:
+    """Rows of a frame in which every named column has the given value."""
+    for column, value in where.items():
+        frame = frame[frame[column] == value]
+    return frame
+
+
+def run_command(*arguments: object) -> Finished:
+    """Run `limbaudit` inside this process."""
+    from pipeline.cli import main
+
+    out, err = io.StringIO(), io.StringIO()
+    code: object = 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            main([str(argument) for argument in arguments])
+        except SystemExit as ended:
+            code = ended.code
+    return Finished(code if isinstance(code, int) else int(code is not None), out.getvalue(), err.getvalue())
+
+
+def audit_of(workspace: Path, out: Path, *options: object, expected_exit: int | None = 0) -> Audit:
+    """Run the audit and read the edition it left; `expected_exit=None` takes 0 and 1."""
+    finished = run_command("run", workspace, "--out", out, *options)
+    allowed = (0, 1) if expected_exit is None else (expected_exit,)
+    assert finished.exit_code in allowed, f"exit {finished.exit_code}\n{finished.out}\n{finished.err}"
+    editions = sorted(out.glob("*/draft-*"))
+    assert len(editions) == 1, f"editions under --out: {editions}"
+    return Audit(editions[0], finished)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Caches and settings of the person who runs the tests are neither read nor written."""
+    place = tmp_path_factory.mktemp("state")
+    before = {
+        name: os.environ.get(name) for name in ("LIMBAUDIT_STATE_DIR", "XDG_STATE_HOME", "XDG_CACHE_HOME")
+    }
+    os.environ.update(dict.fromkeys(before, str(place)))
+    yield
+    for name, value in before.items():
+        if value is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = value
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """The project's folder."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def limbaudit() -> Callable[..., Finished]:
+    """`limbaudit("check", workspace)` → how it ended."""
+    return run_command
+
+
+@pytest.fixture(scope="session")
+def audit() -> Callable[..., Audit]:
+    """`audit(workspace, out, "--as-of", "2026-11-02")` → the edition written."""
+    return audit_of
+
+
+@pytest.fixture(scope="session")
+def sample_exports(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the demo workspace without its editions."""
+    place = tmp_path_factory.mktemp("demo") / "sample_exports"
+    shutil.copytree(ROOT / "sample_exports", place, ignore=shutil.ignore_patterns("editions"))
+    return place
+
+
+@pytest.fixture(scope="session")
+def demo(sample_exports: Path, tmp_path_factory: pytest.TempPathFactory) -> Audit:
+    """The demo audited once."""
+    return audit_of(sample_exports, tmp_path_factory.mktemp("demo_out"))
