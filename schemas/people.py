@@ -88,7 +88,9 @@ KNOWN_FINDINGS = Table(
     "A finding the department knows and accepts for a time: still counted, no longer announced as new.",
     (
         _given("site", "id", "Site whose finding is known."),
-        _given("rule", "word", "Code of the rule, as printed with the finding.", "limbaudit's list of findings"),
+        _given(
+            "rule", "word", "Code of the rule, as printed with the finding.", "limbaudit's list of findings"
+        ),
         _maybe("record_id", "id", "Record it is about; empty: every finding of this rule at the site."),
         _given("until", "date", "Last day on which it is treated as known.", OURS),
         _given("reason", "note", "Why it is accepted, in own words.", OURS),
@@ -109,4 +111,6 @@ REMOVALS = Table(
     key=("site_id", "patient_id", "received_on", "kind"),
 )
 
-PEOPLE: dict[str, Table] = {table.name: table for table in (DECISIONS, LINKS, MERGES, KNOWN_FINDINGS, REMOVALS)}
+PEOPLE: dict[str, Table] = {
+    table.name: table for table in (DECISIONS, LINKS, MERGES, KNOWN_FINDINGS, REMOVALS)
+}

@@ -28,12 +28,23 @@ _DISPLAYS: dict[Kind, Display] = {"date": "day", "integer": "count", "number": "
 def _is(name: str, kind: Kind, description: str, source: str = AUDIT, words: tuple[str, ...] = ()) -> Column:
     """A column that is always filled."""
     return Column(
-        name, kind, description, True, words, source=source, display=_DISPLAYS.get(kind, "plain"), nullable=False
+        name,
+        kind,
+        description,
+        True,
+        words,
+        source=source,
+        display=_DISPLAYS.get(kind, "plain"),
+        nullable=False,
     )
 
 
-def _maybe(name: str, kind: Kind, description: str, source: str = AUDIT, words: tuple[str, ...] = ()) -> Column:
-    return Column(name, kind, description, vocabulary=words, source=source, display=_DISPLAYS.get(kind, "plain"))
+def _maybe(
+    name: str, kind: Kind, description: str, source: str = AUDIT, words: tuple[str, ...] = ()
+) -> Column:
+    return Column(
+        name, kind, description, vocabulary=words, source=source, display=_DISPLAYS.get(kind, "plain")
+    )
 
 
 def _count(name: str, description: str, unit: str = "cases", source: str = OURS) -> Column:
@@ -83,7 +94,9 @@ def _procedure() -> Column:
 
 
 def _category() -> Column:
-    return _is("category", "word", "Category of complication, or the program's own for any of them.", CATALOGUE)
+    return _is(
+        "category", "word", "Category of complication, or the program's own for any of them.", CATALOGUE
+    )
 
 
 def _level() -> Column:
@@ -162,7 +175,13 @@ LEDGER = Table(
         _maybe("sheet", "text", "Sheet of a workbook."),
         _maybe("table", "word", "Table the file holds; empty where nobody claimed it."),
         Column(
-            "sha256", "text", "SHA-256 of the file's bytes.", True, source="FIPS 180-4", display="hash", nullable=False
+            "sha256",
+            "text",
+            "SHA-256 of the file's bytes.",
+            True,
+            source="FIPS 180-4",
+            display="hash",
+            nullable=False,
         ),
         _count("rows_read", "Rows counted in the file before it was parsed.", "rows", AUDIT),
         *(_count(name, text, "rows", AUDIT) for name, text in _FATES),
@@ -277,15 +296,33 @@ CASES = Table(
             source=AUDIT,
             nullable=False,
         ),
-        _is("side", "word", "Side operated on; `none` for an operation without one.", OURS, ("left", "right", "none")),
+        _is(
+            "side",
+            "word",
+            "Side operated on; `none` for an operation without one.",
+            OURS,
+            ("left", "right", "none"),
+        ),
         _is("procedure", "word", "Procedure that names the case.", CATALOGUE),
-        _is("group", "word", "Procedure, or two joined by `+` where both were done and are compared.", CATALOGUE),
+        _is(
+            "group",
+            "word",
+            "Procedure, or two joined by `+` where both were done and are compared.",
+            CATALOGUE,
+        ),
         _is("performed_on", "date", "Day of the operation: day 0 of the case.", "operations"),
-        _is("surgeon", "id", "Responsible surgeon of the first operation as `<site>/<id>`, or `unattributed`.", OURS),
+        _is(
+            "surgeon",
+            "id",
+            "Responsible surgeon of the first operation as `<site>/<id>`, or `unattributed`.",
+            OURS,
+        ),
         _is("fixation", "word", "Ways of fixation, sorted and joined by `;`, or `unknown`.", CATALOGUE),
         _is("age_band", "word", "Age at the operation in bands, or `unknown`.", SETTINGS),
         _is("sex", "word", "Sex as recorded.", "operations", ("female", "male", "other", "unknown")),
-        _is("isolated", "yes_no", "Whether nothing else that matters was done at the same sitting.", CATALOGUE),
+        _is(
+            "isolated", "yes_no", "Whether nothing else that matters was done at the same sitting.", CATALOGUE
+        ),
         _is("known_until", "date", "Day to which the site's records are complete.", OURS),
         _days("contact_until", "Day of the case of the last contact, 0 if there was none."),
         _days("records_until", "Day of the case to which the records of the site reach."),
@@ -302,7 +339,11 @@ COMPLICATIONS = Table(
         _case(),
         _category(),
         _level(),
-        _days("day", "Day of the case of the earliest evidence; empty if unknown, then in every window.", always=False),
+        _days(
+            "day",
+            "Day of the case of the earliest evidence; empty if unknown, then in every window.",
+            always=False,
+        ),
         _maybe(
             "strength",
             "word",
@@ -359,13 +400,17 @@ _ESTIMATED = (
     _share("rate", "Events among all cases: what is known here."),
     *_limits("ci_low", "ci_high", "`rate`", WILSON),
     _maybe("method", "word", "Method of the interval of `rate`.", SETTINGS),
-    _share("rate_followed", "Events among followed cases: too high, because complications bring patients back."),
+    _share(
+        "rate_followed", "Events among followed cases: too high, because complications bring patients back."
+    ),
     *_limits("rf_ci_low", "rf_ci_high", "`rate_followed`", WILSON),
     _share("worst_case", "Events and lost cases among all cases: if everyone lost had the complication."),
     _share("rate_with_awaiting", "Events and awaiting among all cases."),
     _share("incidence", "Share with an event by the end of the window, death competing.", AALEN),
     *_limits("incidence_low", "incidence_high", "`incidence`", AALEN),
-    _number("person_years", "Time under observation up to the first event or the window's end.", OURS, "years", 0),
+    _number(
+        "person_years", "Time under observation up to the first event or the window's end.", OURS, "years", 0
+    ),
     _some("events_py", "Events within that time."),
     _number("rate_per_100py", "Events per 100 years under observation.", OURS, "per 100 person-years", 0),
     *_limits("py_ci_low", "py_ci_high", "`rate_per_100py`", GARWOOD, 0, None, "per 100 person-years"),
@@ -387,7 +432,11 @@ COHORTS = Table(
     (
         _is("period", "word", "Period of the operations, for example `2026-Q3`."),
         *RATES.columns,
-        _is("closed", "yes_no", "Whether every case of the period can be judged; if not, the figures will still move."),
+        _is(
+            "closed",
+            "yes_no",
+            "Whether every case of the period can be judged; if not, the figures will still move.",
+        ),
     ),
     key=("period", *_RATES_KEY),
     filled=False,
@@ -401,8 +450,12 @@ ACTIVITY = Table(
         _procedure(),
         _count("operations", "Operations done in the period.", "operations"),
         _count("cases", "Index cases among them."),
-        _count("complications_happened", "Counted complications that happened in the period.", "complications"),
-        _count("complications_learned", "Counted complications that became known in the period.", "complications"),
+        _count(
+            "complications_happened", "Counted complications that happened in the period.", "complications"
+        ),
+        _count(
+            "complications_learned", "Counted complications that became known in the period.", "complications"
+        ),
         _count("awaiting", "Complications of the period that await review.", "complications"),
         _count("decisions", "Decisions reviewers made in the period.", "decisions"),
         _count("windows_closed", "Windows of cases that closed in the period.", "windows"),
@@ -437,7 +490,10 @@ _COMPARED = (
 
 
 def _ratio(name: str, low: str, high: str, description: str, source: str) -> tuple[Column, ...]:
-    return (_number(name, description, source, "ratio", 0), *_limits(low, high, f"`{name}`", source, 0, None, "ratio"))
+    return (
+        _number(name, description, source, "ratio", 0),
+        *_limits(low, high, f"`{name}`", source, 0, None, "ratio"),
+    )
 
 
 def _difference(name: str, low: str, high: str, description: str, source: str) -> tuple[Column, ...]:
@@ -453,26 +509,63 @@ COMPARISONS = Table(
     (
         *_COMPARED,
         *_difference("risk_difference", "rd_ci_low", "rd_ci_high", "Rate of a less rate of b.", NEWCOMBE),
-        *_ratio("risk_ratio", "rr_ci_low", "rr_ci_high", "Rate of a by rate of b.", "Katz log; Koopman score with a zero"),
-        *_ratio("odds_ratio", "or_ci_low", "or_ci_high", "Odds of a by odds of b.", "conditional likelihood, exact interval"),
+        *_ratio(
+            "risk_ratio",
+            "rr_ci_low",
+            "rr_ci_high",
+            "Rate of a by rate of b.",
+            "Katz log; Koopman score with a zero",
+        ),
+        *_ratio(
+            "odds_ratio",
+            "or_ci_low",
+            "or_ci_high",
+            "Odds of a by odds of b.",
+            "conditional likelihood, exact interval",
+        ),
         _share("p_fisher", "Fisher's exact test, two-sided; only for the stated comparison.", "Fisher 1922"),
         _share("p_exact", "The test the verdict looks at; only for the stated comparison.", "Boschloo 1970"),
         _maybe("p_method", "text", "Name of the test in `p_exact`."),
         _maybe("adjusted_for", "text", "What the adjusted figures take into account."),
         *_difference(
-            "adj_risk_difference", "adj_rd_low", "adj_rd_high", "Rate of a less rate of b, adjusted.", MANTEL_HAENSZEL
+            "adj_risk_difference",
+            "adj_rd_low",
+            "adj_rd_high",
+            "Rate of a less rate of b, adjusted.",
+            MANTEL_HAENSZEL,
         ),
-        *_ratio("adj_risk_ratio", "adj_rr_low", "adj_rr_high", "Rate of a by rate of b, adjusted.", MANTEL_HAENSZEL),
+        *_ratio(
+            "adj_risk_ratio",
+            "adj_rr_low",
+            "adj_rr_high",
+            "Rate of a by rate of b, adjusted.",
+            MANTEL_HAENSZEL,
+        ),
         _some("informative_a", "Cases of a in age bands where both arms occur."),
         _some("informative_b", "Cases of b in age bands where both arms occur."),
-        _share("homogeneity_p", "Whether the odds ratio differs between age bands.", "Breslow and Day, Tarone's correction"),
+        _share(
+            "homogeneity_p",
+            "Whether the odds ratio differs between age bands.",
+            "Breslow and Day, Tarone's correction",
+        ),
         _share("power", "Chance to find the difference that the settings call worthwhile, with these cases."),
         _share("detectable_difference", "Smallest increase that these cases find with a chance of 80 %."),
         _is("primary", "yes_no", "Whether it is the one comparison stated before the run.", SETTINGS),
         _maybe("verdict", "text", "What the interval allows to say, in words."),
         _note(),
     ),
-    key=("among", "by", "arm_a", "arm_b", "category", "level", "window_days", "analysis", "isolated_only", "stratum_value"),
+    key=(
+        "among",
+        "by",
+        "arm_a",
+        "arm_b",
+        "category",
+        "level",
+        "window_days",
+        "analysis",
+        "isolated_only",
+        "stratum_value",
+    ),
 )
 
 BASELINE = Table(
@@ -491,7 +584,12 @@ BASELINE = Table(
         _share("share_b", "Cases of b with this value among those known."),
         _number("median_a", "Median in a, for a number.", OURS, "as the characteristic"),
         _number("median_b", "Median in b, for a number.", OURS, "as the characteristic"),
-        _number("standardised_difference", "Difference in standard deviations.", "common practice, no source", "SD"),
+        _number(
+            "standardised_difference",
+            "Difference in standard deviations.",
+            "common practice, no source",
+            "SD",
+        ),
     ),
     key=("arm_a", "arm_b", "characteristic", "value"),
     filled=False,
@@ -503,17 +601,29 @@ SURGEON_OUTCOMES = Table(
     "surgeon_outcomes",
     "One surgeon's cases set against what the department's own cases lead to expect.",
     (
-        _is("surgeon", "id", "Responsible surgeon of the first operation as `<site>/<id>`, or `unattributed`."),
+        _is(
+            "surgeon", "id", "Responsible surgeon of the first operation as `<site>/<id>`, or `unattributed`."
+        ),
         _category(),
         _window(),
         _count("cases", "Closed cases."),
         _share("followed_share", "Followed cases among them."),
         _share("assessed_share", "Assessed cases among them."),
         _count("events", "Cases with a counted complication."),
-        _number("expected", "Events to expect of such patients.", "regression over the department's cases", "cases", 0),
+        _number(
+            "expected",
+            "Events to expect of such patients.",
+            "regression over the department's cases",
+            "cases",
+            0,
+        ),
         *_ratio("ratio", "ratio_ci_low", "ratio_ci_high", "Events by expected events.", GARWOOD),
         *_ratio(
-            "steadied_ratio", "steadied_low", "steadied_high", "Ratio drawn towards 1 where cases are few.", "gamma-Poisson"
+            "steadied_ratio",
+            "steadied_low",
+            "steadied_high",
+            "Ratio drawn towards 1 where cases are few.",
+            "gamma-Poisson",
         ),
         *_limits("limit_95_low", "limit_95_high", "what chance alone gives in 95 of 100", SPIEGELHALTER),
         *_limits("limit_998_low", "limit_998_high", "what chance alone gives in 998 of 1000", SPIEGELHALTER),
@@ -563,7 +673,19 @@ MONITORING = Table(
             "sequence", "integer", "Place in the order.", True, (), 1, None, "", OURS, "count", nullable=False
         ),
         _is("period", "word", "Period of the operation."),
-        Column("outcome", "integer", "1 with an event, else 0.", True, (), 0, 1, "", OURS, "count", nullable=False),
+        Column(
+            "outcome",
+            "integer",
+            "1 with an event, else 0.",
+            True,
+            (),
+            0,
+            1,
+            "",
+            OURS,
+            "count",
+            nullable=False,
+        ),
         _share("expected", "Risk to expect of such a patient.", "regression over the department's cases"),
         _number("score", "Height of the chart after the case.", STEINER, "", 0),
         _number("limit", "Height that asks for a check.", STEINER, "", 0),
@@ -581,7 +703,13 @@ SEVERITY_TABLE = Table(
     (
         _procedure(),
         _category(),
-        _is("grade", "word", "Highest grade in the case, or `unknown`.", SEVERITY, (*SEVERITY_GRADES, "unknown")),
+        _is(
+            "grade",
+            "word",
+            "Highest grade in the case, or `unknown`.",
+            SEVERITY,
+            (*SEVERITY_GRADES, "unknown"),
+        ),
         _count("cases", "Cases with this grade."),
     ),
     key=("procedure", "category", "grade"),
@@ -594,7 +722,9 @@ REVISIONS = Table(
     (
         _is("first_operation", "word", "Procedure of the first operation.", CATALOGUE),
         _is("to_operation", "word", "Procedure of the later one.", CATALOGUE),
-        _maybe("reason", "word", "Main reason of the return, a category; empty where it is not known.", CATALOGUE),
+        _maybe(
+            "reason", "word", "Main reason of the return, a category; empty where it is not known.", CATALOGUE
+        ),
         _is("planned", "yes_no", "Whether it was planned at the first operation.", OURS),
         _count("count", "Later operations of this kind.", "operations"),
         _number("median_days", "Median time between the two.", OURS, "days", 0),

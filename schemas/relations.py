@@ -42,7 +42,10 @@ _NAMES_AN_OPERATION = (
 )
 
 RELATIONS: tuple[Relation, ...] = (
-    *(Relation(child, column, "operations", "operation_id", "operation_unknown") for child, column in _NAMES_AN_OPERATION),
+    *(
+        Relation(child, column, "operations", "operation_id", "operation_unknown")
+        for child, column in _NAMES_AN_OPERATION
+    ),
     *(
         Relation(child, "patient_id", "operations", "patient_id", "operation_of_another_patient", through)
         for child, through in _NAMES_AN_OPERATION
