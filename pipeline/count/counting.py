@@ -1,0 +1,138 @@
+"""All counts of one partition of cases."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+
+from pipeline.catalogue import ANY_COMPLICATION, Catalogue
+from pipeline.count.outcomes import (
+    EvidenceRows,
+    all_outcomes,
+    complication_of,
+    evidence_for_department,
+    evidence_for_surgeons,
+    evidence_rows,
+    positions,
+    surgeon_outcomes,
+)
+from pipeline.count.risk import covariate_cells
+from pipeline.count.windows import cell_statistics, closed_cases
+from pipeline.counts import Cells, Counts, joint_cells
+from pipeline.handover import AWAITING, COUNTED, NO_DAY, Cases
+from pipeline.settings import Settings
+
+SURGEON_KEYS = ("surgeon", "group")
+ACTIVITY_KEYS = ("site", "group")
+_EPOCH = date(1970, 1, 1).toordinal()
+
+
+class Span(Protocol):
+    """A period, its first and last calendar day."""
+
+    @property
+    def first(self) -> date: ...
+
+    @property
+    def last(self) -> date: ...
+
+
+def joint_keys(cases: Cases) -> tuple[str, ...]:
+    """Columns by which rates and comparisons may be split, surgeons apart."""
+    among = tuple(f"among:{name}" for name in cases.labels.among)
+    by = tuple(f"by:{name}" for name in cases.labels.by)
+    return ("site", "group", "fixation", "age_band", "isolated", *among, *by)
+
+
+def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span) -> Counts:
+    """The additive statistics of one partition, or of all cases.
+
+    Surgeons are counted in cells of their own, for few outcomes and under a narrower rule, so that the joint
+    cells stay few however many surgeons there are.
+
+    Args:
+        cases: Index cases with their complications.
+        settings: Windows and what is shown by surgeon.
+        catalogue: How each category is observed.
+        period: The period whose news is counted.
+
+    Returns:
+        Counts that add to those of other partitions of the same run.
+
+    Raises:
+        CannotFinish: A complication or reading belongs to no case of the partition.
+    """
+    labels = cases.labels
+    rows = evidence_rows(cases)
+    every, few = all_outcomes(labels, settings, catalogue), surgeon_outcomes(labels, settings, catalogue)
+    laid = evidence_for_surgeons(rows, labels, catalogue)
+    seen_in = [complication_of(catalogue, key).seen_in for key in labels.categories]
+    readings = _readings(cases, catalogue)
+    windows = {window.days: window for window in settings.windows}
+    department = evidence_for_department(rows, labels, catalogue)
+    common = (seen_in, readings, windows)
+    return Counts(
+        outcomes=every,
+        surgeon_outcomes=few,
+        defined=cases.defined,
+        cells=cell_statistics(cases.cases, joint_keys(cases), every, department, *common),
+        surgeons=cell_statistics(cases.cases, SURGEON_KEYS, few, laid, *common),
+        risk_cells=covariate_cells(cases, few, laid, windows),
+        activity=activity_cells(cases, rows, settings, period),
+    )
+
+
+def _readings(cases: Cases, catalogue: Catalogue) -> dict[int, np.ndarray]:
+    """Positions of the cases with an admissible reading, for each category that is measured."""
+    at = positions(cases, cases.assessed["case"].to_numpy())
+    category = cases.assessed["category"].to_numpy()
+    return {
+        number: np.unique(at[category == number])
+        for number, key in enumerate(cases.labels.categories)
+        if complication_of(catalogue, key).measured
+    }
+
+
+def activity_cells(cases: Cases, rows: EvidenceRows, settings: Settings, period: Span) -> Cells:
+    """The period's own news by site and group.
+
+    A complication happened in the period if its calendar day lies in it (unknown day: never), and was learned
+    in it if it became known then. Each is a counted row of a category's main level; the case-wide category
+    would count them twice. `awaiting` became known in the period and is not yet decided.
+    """
+    cell, keys = joint_cells(cases.cases[list(ACTIVITY_KEYS)])
+    performed = cases.cases["performed"].to_numpy(np.int64)
+    learned = cases.complications["learned"].to_numpy(np.int64)
+    own = (rows.level == 0) & (rows.category != cases.labels.categories.index(ANY_COMPLICATION))
+    happened = np.where(rows.day >= 0, performed[rows.at] + rows.day, np.int64(NO_DAY))
+    counted_here, waits = own & (rows.status == COUNTED), own & (rows.status == AWAITING)
+    listed = {
+        "cases": cell[_inside(performed, period)],
+        "complications_happened": cell[rows.at[counted_here & _inside(happened, period)]],
+        "complications_learned": cell[rows.at[counted_here & _inside(learned, period)]],
+        "awaiting": cell[rows.at[waits & _inside(learned, period)]],
+        "windows_closed": cell[_closings(cases.cases, settings, period)],
+    }
+    sums = {name: np.bincount(at, minlength=len(keys)).astype(np.int64) for name, at in listed.items()}
+    return Cells(keys, sums)
+
+
+def _closings(cases: pd.DataFrame, settings: Settings, period: Span) -> np.ndarray:
+    """Positions of the cases, once for each window that closed in the period."""
+    performed = cases["performed"].to_numpy(np.int64)
+    return np.concatenate(
+        [
+            np.flatnonzero(
+                closed_cases(cases, window) & _inside(performed + window.days + window.grace, period)
+            )
+            for window in settings.windows
+        ]
+        or [np.zeros(0, np.int64)]
+    )
+
+
+def _inside(days: np.ndarray, period: Span) -> np.ndarray:
+    return (days >= period.first.toordinal() - _EPOCH) & (days <= period.last.toordinal() - _EPOCH)

@@ -1,0 +1,201 @@
+"""What `count` hands to `estimate`: small tables of integers that add across hospitals and partitions.
+
+Nothing here knows how a case is counted (see `pipeline.count`) or what is made of it (see `pipeline.estimate`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.errors import CannotFinish
+
+#: Risks are whole ten-thousandths, so that what is added up stays an integer.
+RISK_UNIT = 10_000
+
+#: Statistics of every joint cell and outcome, all whole numbers of cases but `person_days` (days).
+STATISTICS = (
+    "cases", "followed", "assessed", "events", "deaths", "awaiting", "person_days", "person_events", "paired",
+)  # fmt: skip
+ACTIVITY = ("cases", "complications_happened", "complications_learned", "awaiting", "windows_closed")
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """What is counted: columns of every statistic. Equal-length int64 arrays.
+
+    Attributes:
+        category: Position in `Labels.categories`.
+        level: Position in `Labels.levels[category]`; 0 is the main level.
+        window_days: The last day counted.
+    """
+
+    category: np.ndarray
+    level: np.ndarray
+    window_days: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.category)
+
+    def same_as(self, other: Outcomes) -> bool:
+        return all(
+            np.array_equal(getattr(self, name), getattr(other, name)) for name in ("category", "level", "window_days")
+        )
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Counts by joint cell.
+
+    Attributes:
+        keys: One row a cell, small integers (-1 is missing), sorted by all columns, no cell twice.
+        statistics: Name → int64 array whose first axis is the cell, the second, if any, the outcome.
+    """
+
+    keys: pd.DataFrame
+    statistics: dict[str, np.ndarray]
+
+    def __add__(self, other: Cells) -> Cells:
+        return added_cells([self, other])
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self.statistics[name]
+
+    def by(self, *columns: str) -> Cells:
+        """The same counts, summed over all other key columns."""
+        return summed(self.keys[list(columns)], self.statistics)
+
+    def where(self, chosen: np.ndarray) -> Cells:
+        """Only the cells of a boolean mask."""
+        kept = {name: counts[chosen] for name, counts in self.statistics.items()}
+        return Cells(self.keys[chosen].reset_index(drop=True), kept)
+
+
+@dataclass(frozen=True)
+class Risks:
+    """Expected risk of each covariate cell: `risk` is int64 [cell, outcome] in 1/10,000, never 0."""
+
+    keys: pd.DataFrame
+    risk: np.ndarray
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Everything `estimate` knows about the cases of one or more partitions.
+
+    Attributes:
+        outcomes: Columns of `cells`: every category, level and window.
+        surgeon_outcomes: Columns of `surgeons` and `risk_cells`: main levels of the settings' surgeon tables.
+        defined: Groups × categories: 1 can occur, 0 cannot occur, -1 not defined for this joint.
+        cells: Keys site, group, fixation, age_band, isolated, `among:*`, `by:*`; statistics `STATISTICS`.
+        surgeons: Keys surgeon, group; `STATISTICS` under the narrower rule for surgeons (`count.outcomes`).
+        risk_cells: Keys of patient and operation without surgeon; statistics cases, events. Pass one of the
+            expected risk, under the rule for surgeons, only where the category can occur.
+        activity: Keys site, group; statistics `ACTIVITY`, all in the period.
+    """
+
+    outcomes: Outcomes
+    surgeon_outcomes: Outcomes
+    defined: np.ndarray
+    cells: Cells
+    surgeons: Cells
+    risk_cells: Cells
+    activity: Cells
+
+    def __add__(self, other: Counts) -> Counts:
+        return added([self, other])
+
+
+def added(parts: Iterable[Counts]) -> Counts:
+    """The sum of the counts of all partitions, the same for any number and order of partitions.
+
+    Raises:
+        CannotFinish: No part was given, or the parts were counted under different settings or catalogues.
+    """
+    partitions = list(parts)
+    if not partitions:
+        raise CannotFinish("Got no counts to add. Expected at least one partition, an empty one if there are no cases.")
+    first = partitions[0]
+    for part in partitions[1:]:
+        _check_same(first, part)
+    return Counts(
+        first.outcomes,
+        first.surgeon_outcomes,
+        first.defined,
+        cells=added_cells([part.cells for part in partitions]),
+        surgeons=added_cells([part.surgeons for part in partitions]),
+        risk_cells=added_cells([part.risk_cells for part in partitions]),
+        activity=added_cells([part.activity for part in partitions]),
+    )
+
+
+def _check_same(one: Counts, other: Counts) -> None:
+    same = (
+        one.outcomes.same_as(other.outcomes)
+        and one.surgeon_outcomes.same_as(other.surgeon_outcomes)
+        and np.array_equal(one.defined, other.defined)
+    )
+    if not same:
+        raise CannotFinish(
+            "Two partitions were counted over different outcomes. Expected one catalogue and one audit.toml "
+            "for the whole run. Run again from the beginning."
+        )
+
+
+def added_cells(parts: Iterable[Cells]) -> Cells:
+    """Cells with the same keys summed; the first part gives the column order."""
+    several = list(parts)
+    if len(several) == 1:
+        return several[0]
+    keys = pd.concat([part.keys for part in several], ignore_index=True)
+    names = several[0].statistics
+    return summed(keys, {name: np.concatenate([part.statistics[name] for part in several]) for name in names})
+
+
+def summed(keys: pd.DataFrame, statistics: dict[str, np.ndarray]) -> Cells:
+    """Rows of equal keys summed, cells in sorted order."""
+    cell, cells = joint_cells(keys)
+    order = np.argsort(cell, kind="stable")
+    starts = np.searchsorted(cell[order], np.arange(len(cells)))
+    return Cells(cells, {name: _sums(counts, order, starts) for name, counts in statistics.items()})
+
+
+def _sums(counts: np.ndarray, order: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    if len(starts) == 0:
+        return counts[:0]
+    return np.add.reduceat(counts[order], starts, axis=0)
+
+
+def joint_cells(keys: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
+    """The cell of each row, and the cells in sorted order.
+
+    Args:
+        keys: Columns of integers from -1 up, or booleans.
+    """
+    code = np.zeros(len(keys), np.int64)
+    size = 1
+    for name in keys:
+        column = keys[name].to_numpy(np.int64) + 1
+        width = int(column.max(initial=0)) + 1
+        if size * width >= 2**62:
+            code = np.unique(code, return_inverse=True)[1]
+            size = int(code.max(initial=0)) + 1
+        code = code * width + column
+        size *= width
+    cell, distinct = _numbered(code, size)
+    some_row = np.zeros(len(distinct), np.int64)
+    some_row[cell] = np.arange(len(keys))
+    return cell, keys.take(some_row).reset_index(drop=True).astype(np.int64)
+
+
+def _numbered(code: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Each code's rank among the distinct ones; without sorting where the codes are dense."""
+    if size > max(4 * len(code), 1024):
+        distinct, cell = np.unique(code, return_inverse=True)
+        return cell, distinct
+    present = np.zeros(size, bool)
+    present[code] = True
+    return (np.cumsum(present) - 1)[code], np.flatnonzero(present)
