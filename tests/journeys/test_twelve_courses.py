@@ -162,7 +162,9 @@ def counted(edition: Any, case_id: str) -> dict[tuple[str, str], int]:
 
 
 def test_thirteen_cases_of_twelve_patients_and_no_others(after: Any) -> None:
-    assert sorted(after.table("cases")["case_id"]) == sorted(course.case_id for course in COURSES)
+    cases = after.table("cases")
+    assert sorted(cases["case_id"]) == sorted(course.case_id for course in COURSES)
+    assert cases["patient"].nunique() == 12
 
 
 @pytest.mark.parametrize("course", COURSES, ids=lambda course: course.number)
@@ -198,6 +200,29 @@ def test_every_counted_complication_keeps_its_evidence(after: Any) -> None:
     rows = rows[rows["status"] == "counted"]
     assert len(rows) > 0
     assert (rows["evidence"].str.len() > 0).all()
+
+
+@pytest.mark.parametrize(
+    ("case_id", "category", "level", "lines"),
+    [
+        ("harbour.H02.L", FRACTURE, "any", {"events.csv:3"}),
+        ("harbour.H02.L", "revision", "any_return", {"operations.csv:4"}),
+        ("harbour.H03.R", "stiffness", "persistent", {"measurements.csv:2", "measurements.csv:3"}),
+        ("harbour.H04.L", "hardware_problem", "any", {"operations.csv:8"}),
+        ("harbour.H06.R", "instability", "primary", {"events.csv:4"}),
+        ("harbour.H07.L", "instability", "strict", {"events.csv:5"}),
+        ("harbour.H07.L", "revision", "redone", {"operations.csv:13"}),
+        ("harbour.H09.L", "infection", "any", {"events.csv:8"}),
+        ("harbour.H10.L", "other", "any", {"events.csv:9"}),
+    ],
+)
+def test_evidence_names_file_and_line(
+    after: Any, case_id: str, category: str, level: str, lines: set[str]
+) -> None:
+    rows = after.table("complications")
+    rows = rows[(rows["case_id"] == case_id) & (rows["category"] == category) & (rows["level"] == level)]
+    named = set(rows["evidence"].iloc[0].split("; "))
+    assert {f"received/harbour/2026-11-02/{line}" for line in lines} <= named
 
 
 @pytest.mark.parametrize(
