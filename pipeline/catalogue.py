@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+
+from pipeline.code_matching import CodeIndex, initial_encounter, normalised_code
 
 ANY_COMPLICATION = "any_complication"
 ANY_LEVEL = "any"
@@ -100,16 +105,112 @@ class Joint:
 
 
 @dataclass(frozen=True)
+class CodeMeaning:
+    """What a diagnosis code says: the complication and the rule that matched.
+
+    `subsequent`: a later encounter of an injury that may have happened before.
+    """
+
+    key: str
+    rule: CodeRule
+    subsequent: bool = False
+
+
+@dataclass(frozen=True)
 class Catalogue:
-    """Everything in file order, built-in entries first. `differs` lists entries the workspace changed."""
+    """Everything in file order, built-in entries first.
+
+    `differs` says in words what the workspace added or changed; `notes` are rows for `findings.frame`.
+    The look-ups by code normalise it themselves and are meant for unique codes, not for rows.
+    """
 
     procedures: dict[str, Procedure]
     complications: dict[str, Complication]
     joints: dict[str, Joint]
     differs: tuple[str, ...] = ()
+    notes: tuple[dict[str, object], ...] = ()
 
     @property
     def places(self) -> tuple[str, ...]:
         """Every joint and bone word of the catalogue in force."""
         bones = (bone for joint in self.joints.values() for bone in joint.bones)
         return tuple(dict.fromkeys([*self.joints, *bones]))
+
+    def procedure_of(self, system: str, code: str) -> str | None:
+        """The procedure with this code, or None."""
+        return _found(self._procedure_codes, system, code)
+
+    def joint_of(self, system: str, code: str) -> str | None:
+        """The joint that a code implies, or None."""
+        return _found(self._joint_codes, system, code)
+
+    def complication_of(self, system: str, code: str) -> CodeMeaning | None:
+        """The complication, level and strength of a diagnosis code, or None.
+
+        The code of a later encounter of an injury (seventh character D, S, …) means what its first encounter
+        (A) means, marked `subsequent`, unless the catalogue names the later code itself.
+        """
+        index = self._complication_codes.get(system.strip())
+        if index is None:
+            return None
+        first = initial_encounter(index.system, normalised_code(index.system, code))
+        named = index.exact(code) if first else index[code]
+        return named or (_later(index[first]) if first else None)
+
+    def wholes_of(self, place: str) -> tuple[str, ...]:
+        """The joints that a joint is part of, nearest first; none for a bone."""
+        joint = self.joints.get(place)
+        return (joint.part_of, *self.wholes_of(joint.part_of)) if joint and joint.part_of else ()
+
+    def parts_of(self, place: str) -> tuple[str, ...]:
+        """The joints that are part of a joint, in file order."""
+        return tuple(key for key in self.joints if place in self.wholes_of(key))
+
+    def place_matches(self, one: str, other: str) -> bool:
+        """Whether two places may be the same: equal, or a part and its whole. Bones equal only themselves."""
+        return one == other or one in self.wholes_of(other) or other in self.wholes_of(one)
+
+    @cached_property
+    def _procedure_codes(self) -> dict[str, CodeIndex[str]]:
+        return _indexes((entry.codes, key) for key, entry in self.procedures.items())
+
+    @cached_property
+    def _joint_codes(self) -> dict[str, CodeIndex[str]]:
+        return _indexes((entry.codes, key) for key, entry in self.joints.items())
+
+    @cached_property
+    def _complication_codes(self) -> dict[str, CodeIndex[CodeMeaning]]:
+        patterns: dict[str, dict[str, CodeMeaning]] = {}
+        for key, entry in self.complications.items():
+            for system, rules in entry.codes.items():
+                meanings = {rule.pattern: CodeMeaning(key, rule) for rule in rules}
+                patterns.setdefault(system, {}).update(meanings)
+        return {system: CodeIndex(system, meanings) for system, meanings in patterns.items()}
+
+
+def _indexes(entries: Iterable[tuple[Mapping[str, Iterable[str]], str]]) -> dict[str, CodeIndex[str]]:
+    patterns: dict[str, dict[str, str]] = {}
+    for codes, key in entries:
+        for system, listed in codes.items():
+            patterns.setdefault(system, {}).update(dict.fromkeys(listed, key))
+    return {system: CodeIndex(system, meanings) for system, meanings in patterns.items()}
+
+
+def _found(indexes: Mapping[str, CodeIndex[str]], system: str, code: str) -> str | None:
+    index = indexes.get(system.strip())
+    return index[code] if index else None
+
+
+def _later(meaning: CodeMeaning | None) -> CodeMeaning | None:
+    return replace(meaning, subsequent=True) if meaning else None
+
+
+def load_catalogue(workspace_file: Path | None = None) -> Catalogue:
+    """The built-in catalogue with the workspace's `catalogue.toml` laid over it, if there is one.
+
+    Raises:
+        WrongUse: An unknown key, a wrong value, a name that does not exist, or a code listed twice.
+    """
+    from pipeline.catalogue_reading import read_catalogue
+
+    return read_catalogue(workspace_file)

@@ -133,6 +133,10 @@ class TomlText:
         self.below = below
         self.lines = _KeyLines(text).lines
 
+    def line(self, path: KeyPath) -> int | None:
+        """The line of the key in the upper file; None if it does not hold it."""
+        return self.lines.get(path)
+
     def _exact(self, path: KeyPath) -> str:
         if path in self.lines:
             return f"{self.name}, line {self.lines[path]}"

@@ -76,13 +76,13 @@ class TomlTable:
         """The value as parsed, unchecked."""
         return self.content[key] if self.has(key) else default
 
-    def text(self, key: str, default: str = "", among: Collection[str] = ()) -> str:
+    def text(self, key: str, default: str = "", among: Collection[str] | None = None) -> str:
         """A text; with `among`, one of these words."""
         value = self.raw(key, default)
         if not isinstance(value, str):
             raise self.wrong(key, 'a text. Write it in quotes: "…".')
-        if among and self.content.get(key) is not None and value not in among:
-            raise self.wrong(key, f"one of {', '.join(sorted(among))}.{did_you_mean(value, among)}")
+        if among is not None and key in self.content and value not in among:
+            raise self.wrong(key, f"{_choice(among)}.{did_you_mean(value, among)}")
         return value
 
     def whole(self, key: str, default: Any = None, low: int | None = None, high: int | None = None) -> Any:
@@ -121,7 +121,7 @@ class TomlTable:
             raise self.wrong(key, "a day, written like 2026-10-31.") from None
 
     def texts(
-        self, key: str, default: Sequence[str] = (), among: Collection[str] = (), lone: bool = False
+        self, key: str, default: Sequence[str] = (), among: Collection[str] | None = None, lone: bool = False
     ) -> tuple[str, ...]:
         """A list of texts; with `among`, of these words; with `lone`, one text stands for a list of one."""
         value = self.raw(key, list(default))
@@ -129,10 +129,9 @@ class TomlTable:
             value = [value]
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
             raise self.wrong(key, 'a list of texts. Write ["…", "…"].')
-        for item in value if among and key in self.content else ():
-            if item not in among:
-                expected = f"words of {', '.join(sorted(among))}.{did_you_mean(item, among)}"
-                raise self.wrong(key, expected, item)
+        unknown = [item for item in value if among is not None and key in self.content and item not in among]
+        if among is not None and unknown:
+            raise self.wrong(key, f"{_choice(among)}.{did_you_mean(unknown[0], among)}", unknown[0])
         return tuple(value)
 
     def wholes(
@@ -182,6 +181,13 @@ class TomlTable:
 
 def _within(value: Any, low: float | None, high: float | None) -> bool:
     return (low is None or value >= low) and (high is None or value <= high)
+
+
+def _choice(among: Collection[str], shown: int = 15) -> str:
+    words = sorted(among)
+    if not words:
+        return "nothing here, since there is none to name"
+    return f"one of {', '.join(words[:shown])}" + (", …" if len(words) > shown else "")
 
 
 def _limits(low: float | None, high: float | None) -> str:

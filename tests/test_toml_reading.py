@@ -81,7 +81,7 @@ def test_every_key_knows_its_line(path, line):
         ('a = "31.10.2026"', lambda t: t.date("a"), "expected a day, written like 2026-10-31"),
         ("a = 2026-10-31T10:00:00", lambda t: t.date("a"), "expected a day"),
         ('a = "x"', lambda t: t.texts("a"), "expected a list of texts"),
-        ('a = ["x", "yy"]', lambda t: t.texts("a", among=("x", "y")), '`a` is "yy"; expected words of x, y'),
+        ('a = ["x", "yy"]', lambda t: t.texts("a", among=("x", "y")), '`a` is "yy"; expected one of x, y'),
         ("a = [1, -1]", lambda t: t.wholes("a", low=0), "a list of whole numbers of at least 0"),
         ("a = 1", lambda t: t.table("a"), "expected a table. Write [a]"),
         ("[a]\nb = 1", lambda t: t.tables("a"), "expected a list of tables. Write [[a]]"),
