@@ -34,8 +34,8 @@ _INTRODUCTION = """\
 
 Made from the descriptions in `schemas/` by `limbaudit dictionary`; change those, not this page.
 
-A column says in *Required* whether an incoming row without it is held back, or, in tables a run writes, whether
-it is always filled. Ranges include both ends. An empty *Words or range* leaves the value open."""
+A column says in *Required* whether an incoming row without it is held back, or, in tables a run writes,
+whether it is always filled. Ranges include both ends. An empty *Words or range* leaves the value open."""
 
 _PARTS: tuple[tuple[str, str, dict[str, Table]], ...] = (
     (
@@ -46,7 +46,7 @@ _PARTS: tuple[tuple[str, str, dict[str, Table]], ...] = (
     ("Tables people write", "CSV files in folders of the same name in the workspace.", PEOPLE),
     (
         "Tables a run writes",
-        "Shares are fractions of 1, intervals at the confidence of the settings. The key of a row occurs once.",
+        "Shares are fractions of 1, intervals at the confidence of the settings. A key occurs once.",
         PUBLISHED,
     ),
 )

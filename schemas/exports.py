@@ -89,8 +89,8 @@ def _instability_level() -> Column:
     return Column(
         "instability_level",
         "integer",
-        "How the joint gave way: 1 dislocation reduced by others or proven by imaging, 2 dislocation the patient "
-        "reduced, 3 subluxation, 4 apprehension with symptoms, 5 laxity only.",
+        "How the joint gave way: 1 dislocation reduced by others or proven by imaging, 2 dislocation "
+        "the patient reduced, 3 subluxation, 4 apprehension with symptoms, 5 laxity only.",
         low=1,
         high=5,
         source=OURS,
@@ -463,8 +463,8 @@ MEASUREMENTS = Table(
         Column(
             "measure",
             "word",
-            "What was read: `forward_flexion`, `external_rotation`, `abduction`, `flexion`, `extension_deficit` "
-            "(degrees short of straight, beyond straight negative) or the name of a score.",
+            "What was read: `forward_flexion`, `external_rotation`, `abduction`, `flexion`, "
+            "`extension_deficit` (degrees short of straight, beyond straight negative) or the name of a score.",
             required=True,
             source=CONTRACT,
         ),

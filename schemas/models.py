@@ -77,7 +77,8 @@ def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pd.Series:
         if not array.type.equals(arrow_type(column)):
             array = array.cast(arrow_type(column))
     except (pyarrow.ArrowInvalid, pyarrow.ArrowTypeError, pyarrow.ArrowNotImplementedError):
-        message = f"`{table.name}.{column.name}` holds {cells.dtype}, which is not {arrow_type(column)} without loss."
+        wanted = f"{arrow_type(column)} without loss"
+        message = f"`{table.name}.{column.name}` holds {cells.dtype}, which is not {wanted}."
         raise UnfitFrame(message) from None
     return pd.Series(pd.arrays.ArrowExtensionArray(array))
 

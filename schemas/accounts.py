@@ -1,0 +1,254 @@
+"""Published tables of rows and cases: what became of what was received, and the case list."""
+
+from __future__ import annotations
+
+from schemas.columns import Column, Table
+from schemas.exports import OURS
+from schemas.shorthand import (
+    AUDIT,
+    CATALOGUE,
+    KAHN,
+    SETTINGS,
+    always,
+    case,
+    category,
+    count,
+    days,
+    level,
+    maybe,
+    place,
+    share,
+    site,
+)
+
+
+def _cell() -> tuple[Column, ...]:
+    """Where a finding or a repair was made."""
+    return (
+        maybe("site", "id", "Site: the name of its folder of exports."),
+        *place(),
+        maybe("table", "word", "Table the row belongs to; empty where it is not known."),
+        maybe("record_id", "id", "Id of the record."),
+        maybe("column", "word", "Column of the cell; empty where the whole row is meant."),
+        always("rule", "word", "Code of the rule, explained in the list of findings."),
+    )
+
+
+_CELL_KEY = ("site", "source_file", "source_line", "table", "record_id", "column", "rule")
+
+# Accounts of rows.
+
+_FATES = (
+    ("accepted", "Rows that went on."),
+    ("quarantined", "Rows held back because of a finding."),
+    ("superseded", "Rows that a newer version of the record replaced."),
+    ("duplicate", "Rows equal to one received before."),
+    ("withdrawn", "Rows the sender took back."),
+    ("non_data", "Lines that are no records: preamble, totals, blank lines, repeated headers."),
+    ("not_selected", "Rows the site's mapping leaves out."),
+    ("refused", "Rows of a file that was set aside whole."),
+    ("removed", "Rows left out on request."),
+)
+
+LEDGER = Table(
+    "ledger",
+    "One table in one received file or sheet, with what became of its rows; these add up to rows_read.",
+    (
+        site(),
+        always("receipt", "date", "Day the export was received: the name of its folder."),
+        always(
+            "source_file", "text", "File as received, from the workspace; `#sheet` follows for a workbook."
+        ),
+        maybe("sheet", "text", "Sheet of a workbook."),
+        maybe("table", "word", "Table the file holds; empty where nobody claimed it."),
+        Column(
+            "sha256",
+            "text",
+            "SHA-256 of the file's bytes.",
+            True,
+            source="FIPS 180-4",
+            display="hash",
+            nullable=False,
+        ),
+        count("rows_read", "Rows counted in the file before it was parsed.", "rows", AUDIT),
+        *(count(name, text, "rows", AUDIT) for name, text in _FATES),
+        maybe("reason", "text", "Why the file was set aside."),
+    ),
+    key=("site", "receipt", "source_file", "sheet", "table"),
+)
+
+QUARANTINE = Table(
+    "quarantine",
+    "One finding about a received row or file.",
+    (
+        *_cell(),
+        maybe("value", "text", "The cell as received, identifiers masked."),
+        always("message", "text", "What was found, what was expected and what to do."),
+    ),
+    key=_CELL_KEY,
+)
+
+REPAIRS = Table(
+    "repairs",
+    "One cell that was read in another way than it was written.",
+    (
+        *_cell(),
+        maybe("before", "text", "The cell as received, identifiers masked."),
+        maybe("after", "text", "The cell as used."),
+    ),
+    key=_CELL_KEY,
+)
+
+UNATTRIBUTED = Table(
+    "unattributed",
+    "One accepted record that belongs to no case.",
+    (
+        site(),
+        always("table", "word", "Table of the record."),
+        always("record_id", "id", "Id of the record."),
+        always(
+            "why",
+            "word",
+            "Before the operation, other side, a joint not watched, no operation known, or done elsewhere.",
+            OURS,
+            ("before", "other_side", "unwatched", "no_operation", "elsewhere"),
+        ),
+        *place(),
+    ),
+    key=("site", "table", "record_id"),
+)
+
+QUALITY = Table(
+    "quality",
+    "One rule over one column of a site's table: how many rows fail it.",
+    (
+        site(),
+        always("table", "word", "Table that was checked."),
+        maybe("column", "word", "Column that was checked; empty where the whole row was."),
+        always(
+            "dimension",
+            "word",
+            "Kind of quality the rule speaks of.",
+            KAHN,
+            ("conformance", "completeness", "plausibility"),
+        ),
+        always("rule", "word", "Code of the rule, explained in the list of findings."),
+        count("rows", "Rows the rule was applied to.", "rows", AUDIT),
+        count("failing", "Rows that fail the rule.", "rows", AUDIT),
+        share("share", "Failing rows among the rows."),
+        share("tolerance", "Share up to which it is tolerated; empty where none is set.", SETTINGS),
+        maybe("verdict", "word", "Whether the share is within the tolerance."),
+    ),
+    key=("site", "table", "column", "dimension", "rule"),
+)
+
+FOR_THE_SENDER = Table(
+    "for_the_sender",
+    "One fault for the hospital to mend at the source; neither values nor ids, so that it may be mailed.",
+    (
+        *place(),
+        maybe("column", "word", "Column of the cell; empty where the whole row is meant."),
+        always("rule", "word", "Code of the rule, explained in the list of findings."),
+        always("what_to_do", "text", "What to change at the source."),
+    ),
+    key=("source_file", "source_line", "column", "rule"),
+)
+
+# The case list.
+
+
+CASES = Table(
+    "cases",
+    "One index case: one performed operation on one joint and side of one patient.",
+    (
+        case(),
+        site(),
+        always("operation_id", "id", "Operation that names the case."),
+        Column(
+            "patient",
+            "integer",
+            "Number of the patient in this edition, without meaning elsewhere.",
+            True,
+            low=0,
+            source=AUDIT,
+            nullable=False,
+        ),
+        always(
+            "side",
+            "word",
+            "Side operated on; `none` for an operation without one.",
+            OURS,
+            ("left", "right", "none"),
+        ),
+        always("procedure", "word", "Procedure that names the case.", CATALOGUE),
+        always(
+            "group",
+            "word",
+            "Procedure, or two joined by `+` where both were done and are compared.",
+            CATALOGUE,
+        ),
+        always("performed_on", "date", "Day of the operation: day 0 of the case.", "operations"),
+        always(
+            "surgeon",
+            "id",
+            "Responsible surgeon of the first operation as `<site>/<id>`, or `unattributed`.",
+            OURS,
+        ),
+        always("fixation", "word", "Ways of fixation, sorted and joined by `;`, or `unknown`.", CATALOGUE),
+        always("age_band", "word", "Age at the operation in bands, or `unknown`.", SETTINGS),
+        always("sex", "word", "Sex as recorded.", "operations", ("female", "male", "other", "unknown")),
+        always(
+            "isolated", "yes_no", "Whether nothing else that matters was done at the same sitting.", CATALOGUE
+        ),
+        always("known_until", "date", "Day to which the site's records are complete.", OURS),
+        days("contact_until", "Day of the case of the last contact, 0 if there was none."),
+        days("records_until", "Day of the case to which the records of the site reach."),
+        days("died", "Day of the case on which the patient died; empty if alive.", always=False),
+        *place(),
+    ),
+    key=("case_id",),
+)
+
+COMPLICATIONS = Table(
+    "complications",
+    "One case, category and level, with the evidence for it.",
+    (
+        case(),
+        category(),
+        level(),
+        days(
+            "day",
+            "Day of the case of the earliest evidence; empty if unknown, then in every window.",
+            always=False,
+        ),
+        maybe(
+            "strength",
+            "word",
+            "How strong the best evidence is; empty where there is none but a decision.",
+            OURS,
+            ("possible", "probable", "definite", "confirmed"),
+        ),
+        always(
+            "status",
+            "word",
+            "Whether it counts, and if not, why.",
+            OURS,
+            ("counted", "refuted", "awaiting", "pre_existing", "too_soon", "described", "cannot_occur"),
+        ),
+        maybe("evidence", "text", "Rows it rests on, each `file:line`, joined by `; `."),
+    ),
+    key=("case_id", "category", "level"),
+)
+
+REVIEW = Table(
+    "review",
+    "One question a reviewer is to answer.",
+    (
+        maybe("case_id", "id", "Case in question; empty where the record fits none."),
+        maybe("category", "word", "Category in question; empty for a note nobody has read.", CATALOGUE),
+        always("why", "text", "Why the program does not decide it."),
+        maybe("would_move", "text", "Figures that the answer may change."),
+        maybe("evidence", "text", "Rows it rests on, each `file:line`, joined by `; `."),
+    ),
+    key=("case_id", "category", "why", "evidence"),
+)

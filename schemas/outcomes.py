@@ -1,0 +1,305 @@
+"""Published tables beside the rates: surgeons, courses over time, returns, scores, agreement, flow."""
+
+from __future__ import annotations
+
+from schemas.columns import Column, Table
+from schemas.exports import OURS, SEVERITY, SEVERITY_GRADES
+from schemas.shorthand import (
+    AALEN,
+    AUDIT,
+    CATALOGUE,
+    GARWOOD,
+    KAPPA,
+    SETTINGS,
+    SPIEGELHALTER,
+    STEINER,
+    WILSON,
+    always,
+    case,
+    category,
+    count,
+    limits,
+    maybe,
+    number,
+    procedure,
+    ratio,
+    remark,
+    share,
+    site,
+    window_days,
+)
+
+# Surgeons, curves, charts.
+
+SURGEON_OUTCOMES = Table(
+    "surgeon_outcomes",
+    "One surgeon's cases set against what the department's own cases lead to expect.",
+    (
+        always(
+            "surgeon", "id", "Responsible surgeon of the first operation as `<site>/<id>`, or `unattributed`."
+        ),
+        category(),
+        window_days(),
+        count("cases", "Closed cases."),
+        share("followed_share", "Followed cases among them."),
+        share("assessed_share", "Assessed cases among them."),
+        count("events", "Cases with a counted complication."),
+        number(
+            "expected",
+            "Events to expect of such patients.",
+            "regression over the department's cases",
+            "cases",
+            0,
+        ),
+        *ratio("ratio", "ratio_ci_low", "ratio_ci_high", "Events by expected events.", GARWOOD),
+        *ratio(
+            "steadied_ratio",
+            "steadied_low",
+            "steadied_high",
+            "Ratio drawn towards 1 where cases are few.",
+            "gamma-Poisson",
+        ),
+        *limits("limit_95_low", "limit_95_high", "what chance alone gives in 95 of 100", SPIEGELHALTER),
+        *limits("limit_998_low", "limit_998_high", "what chance alone gives in 998 of 1000", SPIEGELHALTER),
+        always(
+            "against_limits",
+            "word",
+            "Where the surgeon's share lies; outside asks for a check and proves nothing.",
+            SPIEGELHALTER,
+            ("too_few", "inside", "outside_95", "outside_998"),
+        ),
+        share("q_value", "p value adjusted for the number of surgeons.", "Benjamini and Hochberg 1995"),
+        remark(),
+    ),
+    key=("surgeon", "category", "window_days"),
+    filled=False,
+)
+
+EVENT_FREE = Table(
+    "event_free",
+    "The course over time: who is still free of the complication on each day on which something changed.",
+    (
+        procedure(),
+        category(),
+        Column("day", "integer", "Day of the case.", True, (), 0, None, "days", OURS, "days", nullable=False),
+        count("at_risk", "Cases still observed and free on that day."),
+        count("events", "Cases with their event on that day."),
+        count("competing", "Cases that died on that day without event."),
+        count("censored", "Cases whose observation ended on that day."),
+        share("event_free", "Share with neither event nor death so far.", "Kaplan and Meier 1958"),
+        *limits("ci_low", "ci_high", "`event_free`", "Greenwood variance, log-log"),
+        share("cumulative_incidence", "Share with an event so far, death competing.", AALEN),
+        *limits("cif_ci_low", "cif_ci_high", "`cumulative_incidence`", AALEN),
+    ),
+    key=("procedure", "category", "day"),
+    filled=False,
+)
+
+MONITORING = Table(
+    "monitoring",
+    "Running chart: closed cases in the order of their operations.",
+    (
+        procedure(),
+        site(),
+        category(),
+        window_days(),
+        Column(
+            "sequence", "integer", "Place in the order.", True, (), 1, None, "", OURS, "count", nullable=False
+        ),
+        always("period", "word", "Period of the operation."),
+        Column(
+            "outcome",
+            "integer",
+            "1 with an event, else 0.",
+            True,
+            (),
+            0,
+            1,
+            "",
+            OURS,
+            "count",
+            nullable=False,
+        ),
+        share("expected", "Risk to expect of such a patient.", "regression over the department's cases"),
+        number("score", "Height of the chart after the case.", STEINER, "", 0),
+        number("limit", "Height that asks for a check.", STEINER, "", 0),
+        always("asks_for_check", "yes_no", "Whether the chart reached the limit with this case.", STEINER),
+    ),
+    key=("procedure", "site", "category", "window_days", "sequence"),
+    filled=False,
+)
+
+# Other tables.
+
+SEVERITY_TABLE = Table(
+    "severity",
+    "How much treatment complications needed.",
+    (
+        procedure(),
+        category(),
+        always(
+            "grade",
+            "word",
+            "Highest grade in the case, or `unknown`.",
+            SEVERITY,
+            (*SEVERITY_GRADES, "unknown"),
+        ),
+        count("cases", "Cases with this grade."),
+    ),
+    key=("procedure", "category", "grade"),
+    filled=False,
+)
+
+REVISIONS = Table(
+    "revisions",
+    "What was done at a later operation after a first one, and why.",
+    (
+        always("first_operation", "word", "Procedure of the first operation.", CATALOGUE),
+        always("to_operation", "word", "Procedure of the later one.", CATALOGUE),
+        maybe(
+            "reason", "word", "Main reason of the return, a category; empty where it is not known.", CATALOGUE
+        ),
+        always("planned", "yes_no", "Whether it was planned at the first operation.", OURS),
+        count("count", "Later operations of this kind.", "operations"),
+        number("median_days", "Median time between the two.", OURS, "days", 0),
+    ),
+    key=("first_operation", "to_operation", "reason", "planned"),
+    filled=False,
+)
+
+VOLUMES = Table(
+    "volumes",
+    "How many cases there were.",
+    (
+        always("period", "word", "Period of the operations, for example `2026-10`."),
+        procedure(),
+        always("age_band", "word", "Age at the operation in bands, or `unknown`.", SETTINGS),
+        site(),
+        count("cases", "Index cases."),
+    ),
+    key=("period", "procedure", "age_band", "site"),
+    filled=False,
+)
+
+
+def _returns(part: str, who: str) -> tuple[Column, ...]:
+    """Share of those asked and of all, each with its interval."""
+    of_asked, of_all = f"{part}_share_of_asked", f"{part}_share_of_all"
+    return (
+        share(of_asked, f"{who} among those asked."),
+        *limits(f"{of_asked}_low", f"{of_asked}_high", f"`{of_asked}`", WILSON),
+        share(of_all, f"{who} among all cases."),
+        *limits(f"{of_all}_low", f"{of_all}_high", f"`{of_all}`", WILSON),
+    )
+
+
+RETURN_TO_SPORT = Table(
+    "return_to_sport",
+    "Who was back at sport.",
+    (
+        procedure(),
+        maybe("among", "word", "Patients looked at, a group of the settings; empty for all.", SETTINGS),
+        always("sport_level", "word", "Level before the operation, or `all`.", "operations"),
+        count("cases", "Cases that did sport before."),
+        count("asked", "Cases with an answer."),
+        count("any_return", "Cases back at any sport."),
+        count("same_or_higher", "Cases back at the same level or higher."),
+        *_returns("any_return", "Back at any sport"),
+        *_returns("same_or_higher", "Back at the same level or higher"),
+        number("median_days", "Median time from the operation to the return.", OURS, "days", 0),
+    ),
+    key=("procedure", "among", "sport_level"),
+    filled=False,
+)
+
+SCORES = Table(
+    "scores",
+    "Scores and motions before and after.",
+    (
+        procedure(),
+        always("measure", "word", "Motion or score.", "measurements"),
+        count("before_n", "Cases with a reading before the operation."),
+        number("before_mean", "Their mean.", OURS, "as the measure"),
+        count("after_n", "Cases with a reading after the operation."),
+        number("after_mean", "Their mean.", OURS, "as the measure"),
+        count("paired_n", "Cases with both."),
+        number("change", "Mean change of those with both.", OURS, "as the measure"),
+        *limits("ci_low", "ci_high", "`change`", "Student's t, paired", None, None, "as the measure"),
+    ),
+    key=("procedure", "measure"),
+    filled=False,
+)
+
+NONOPERATIVE_CARE = Table(
+    "nonoperative_care",
+    "Treatment without an operation before elective surgery, against what the department expects.",
+    (
+        procedure(),
+        count("elective", "Elective cases."),
+        count("recorded", "Elective cases with the weeks written down."),
+        number("expected_weeks", "Weeks the department expects.", SETTINGS, "weeks", 0),
+        count("reached", "Cases that reached them."),
+        share("share", "Reached among recorded."),
+        *limits("ci_low", "ci_high", "`share`", WILSON),
+    ),
+    key=("procedure",),
+    filled=False,
+)
+
+
+def _between(name: str, description: str, source: str) -> Column:
+    return Column(name, "number", description, False, (), -1, 1, "", source, "decimal")
+
+
+AGREEMENT = Table(
+    "agreement",
+    "How far two reviewers agreed.",
+    (
+        category(),
+        count("pairs", "Cases that two reviewers judged.", "pairs"),
+        count("both_yes", "Both said yes.", "pairs"),
+        count("both_no", "Both said no.", "pairs"),
+        count("discordant", "One said yes, one no.", "pairs"),
+        share("raw", "Agreement among all pairs."),
+        share("positive", "Agreement on yes.", "Cicchetti and Feinstein 1990 (from memory)"),
+        share("negative", "Agreement on no.", "Cicchetti and Feinstein 1990 (from memory)"),
+        _between("kappa", "Agreement beyond chance; misleads where yes is rare.", KAPPA),
+        *limits("kappa_ci_low", "kappa_ci_high", "`kappa`", KAPPA, -1, 1, ""),
+        _between("pabak", "Kappa adjusted for prevalence and bias.", "Byrt 1993 (from memory)"),
+    ),
+    key=("category",),
+    filled=False,
+)
+
+FLOW = Table(
+    "flow",
+    "The way from rows received to cases analysed, step by step; each step starts where the last one ended.",
+    (
+        always("site", "id", "Site, or `all`."),
+        always("procedure", "word", "Procedure of the catalogue, or `all` before it is known.", CATALOGUE),
+        always("step", "text", "What is done in this step."),
+        always("unit", "word", "What is counted: rows, operations or cases."),
+        count("before", "How many there were before the step.", "as in the column `unit`"),
+        count("added", "How many the step added.", "as in the column `unit`"),
+        count("removed", "How many the step took away.", "as in the column `unit`"),
+        count("after", "How many went on: before, and added, less removed.", "as in the column `unit`"),
+        maybe("reason", "text", "Why they were added or taken away."),
+    ),
+    key=("site", "procedure", "step", "unit", "reason"),
+)
+
+CHANGES = Table(
+    "changes",
+    "What moved since the last signed edition, case by case.",
+    (
+        case(),
+        always("field", "word", "What changed."),
+        maybe("before", "text", "Value in the earlier edition; empty for a new case."),
+        maybe("after", "text", "Value now; empty for a case that is gone."),
+        always("because", "text", "What caused it: a record, a decision, a setting, a definition."),
+        maybe("file", "text", "File that caused it."),
+        Column("line", "integer", "Line in that file.", low=1, source=AUDIT),
+    ),
+    key=("case_id", "field", "because", "file", "line"),
+    filled=False,
+)
