@@ -1,0 +1,105 @@
+"""The last stage: tables, notes to the senders, pages and the manifest of one edition."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline import store
+from pipeline.publish.context import Context, Input, SiteState
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Context", "Input", "SiteState", "published", "write_check", "write_edition", "write_front_page"]
+
+
+def published(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+    """Write everything of an edition under `folder/department/`.
+
+    Args:
+        folder: The edition's folder, while it is being built.
+        tables: Name → frame, for the tables of `schemas.published` that this run made, and
+            `quarantined/<table>` → the rows held back, with their columns as text.
+        context: The edition's facts.
+
+    Raises:
+        CannotFinish: A table does not fit its description.
+    """
+    from pipeline.publish.manifest import EMPTY_COLUMNS, not_built_yet, write_manifest
+    from pipeline.publish.report import write_report
+    from pipeline.publish.sender import write_notes
+    from pipeline.publish.tables import write_tables
+
+    department = folder / "department"
+    write_tables(department, tables)
+    write_notes(department, context.found, tuple(site.site for site in context.sites))
+    for name, content in sorted(context.as_used.items()):
+        store.write_bytes(content, department / "as_used" / name)
+    write_report(department / "report", tables, context)
+    filled = [
+        (table, column)
+        for table, columns in EMPTY_COLUMNS.items()
+        for column in columns
+        if table in tables and tables[table][column].notna().any()
+    ]
+    write_manifest(department, context, not_built_yet(tables, filled))
+
+
+def write_edition(
+    editions: Path,
+    draft_hex: str,
+    tables: Mapping[str, pd.DataFrame],
+    context: Context,
+    run_record: Mapping[str, object] | None = None,
+) -> Path:
+    """Build, verify and publish one draft; the pointer and the list of editions then name it.
+
+    A draft of this name that stands and verifies is left as it is.
+
+    Args:
+        run_record: What `run.json` says; the only content that may differ between equal runs.
+
+    Returns:
+        The edition's folder.
+    """
+    group = context.settings.access_group
+    edition = store.Edition(editions, context.period, draft_hex, group)
+    if edition.stands():
+        store.sweep(editions)
+        edition.renew()
+    else:
+        with edition as folder:
+            published(folder, tables, context)
+            store.write_json(dict(run_record or {}), folder / store.RUN_RECORD)
+    write_front_page(editions, group)
+    return edition.folder
+
+
+def write_check(
+    folder: Path, tables: Mapping[str, pd.DataFrame], found: pd.DataFrame, sites: tuple[str, ...], group: str = ""
+) -> None:
+    """What `check` leaves behind: the tables about rows and the notes to the senders, no edition.
+
+    Args:
+        folder: Made where it lacks; files of the same names are replaced.
+        tables: Among them ledger, quarantine, repairs and quality.
+        found: All findings.
+        sites: Ids of the sites that sent anything.
+        group: Group that may read what is written.
+    """
+    from pipeline.publish.sender import write_notes
+    from pipeline.publish.tables import write_tables
+
+    folder.mkdir(parents=True, exist_ok=True)
+    write_tables(folder, tables)
+    write_notes(folder, found, sites)
+    store.protect(folder, group)
+
+
+def write_front_page(editions: Path, group: str = "") -> None:
+    """Rewrite `editions/index.html`, the list of what there is."""
+    from pipeline.publish.editions_list import editions_page
+
+    store.replace_text(editions_page(editions), editions / "index.html", group)

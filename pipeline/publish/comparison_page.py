@@ -1,0 +1,186 @@
+"""Two operations compared: the one comparison stated beforehand in words, the descriptive ones after it."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING
+
+from pipeline.publish import page, words
+from pipeline.publish.context import Context
+from pipeline.publish.page import Show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CSV = "../tables/comparisons.csv"
+ANALYSES = ("all_cases", "followed", "worst_for_a", "worst_for_b")
+
+
+def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """The page between its dates and its cautions."""
+    rows = tables.get("comparisons")
+    if rows is None or rows.empty:
+        return page.paragraph(
+            "Nothing is compared: audit.toml names neither a primary comparison nor others, or no case of either "
+            "operation has a closed window.", "note",
+        )  # fmt: skip
+    stated = rows["primary"].fillna(False).astype(bool)
+    return "\n".join([_primary(rows[stated], context), _descriptive(rows[~stated], context)])
+
+
+def headline(tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:
+    """The stated comparison in sentences; empty where there is none."""
+    rows = tables.get("comparisons")
+    if rows is None or rows.empty:
+        return []
+    main = _main_row(rows[rows["primary"].fillna(False).astype(bool)])
+    return [] if main is None else _sentences(main, context)
+
+
+def _main_row(stated: pd.DataFrame) -> pd.Series | None:
+    """All cases, every age together, isolated ones where both are given."""
+    whole = stated[(stated["analysis"] == "all_cases") & stated["stratum_value"].fillna("").eq("")]
+    if whole.empty:
+        return None
+    return whole.sort_values("isolated_only", ascending=False, kind="stable").iloc[0]
+
+
+def _arms(row: pd.Series, context: Context) -> tuple[str, str]:
+    named = words.names(context)
+    return named.arm(row["by"], row["arm_a"]), named.arm(row["by"], row["arm_b"])
+
+
+def _question(row: pd.Series, context: Context) -> str:
+    """`Any complication within 365 days among young athletes: A against B`."""
+    named = words.names(context)
+    a, b = _arms(row, context)
+    outcome = f"{named.outcome(row['category'], row['level'])} {words.window(row['window_days'])}"
+    among = f" among {words.plain(row['among'])}" if not words.is_missing(row["among"]) and row["among"] else ""
+    return f"{outcome}{among}: {a} against {b}"
+
+
+def _arm_words(events: object, cases: object) -> str:
+    share = int(events) / int(cases) if cases else None  # type: ignore[call-overload]
+    return f"{words.count(events)} of {words.count(cases)} cases" + (f" ({words.percent(share)})" if cases else "")
+
+
+def _sentences(row: pd.Series, context: Context) -> list[str]:
+    """Counts first, then the difference with its interval, the test, and what may be said."""
+    a, b = _arms(row, context)
+    confidence = words.percent(context.settings.confidence, 0)
+    said = [
+        f"{_question(row, context)}.",
+        f"{a}: {_arm_words(row['events_a'], row['cases_a'])}. {b}: {_arm_words(row['events_b'], row['cases_b'])}.",
+    ]
+    if not words.is_missing(row["risk_difference"]):
+        said.append(
+            f"Difference {words.points(row['risk_difference'])} percentage points, {confidence} interval from "
+            f"{words.points(row['rd_ci_low'])} to {words.points(row['rd_ci_high'])}."
+        )
+    if not words.is_missing(row["p_fisher"]):
+        said.append(_test(row))
+    for column in ("verdict", "note"):
+        if not words.is_missing(row[column]) and row[column]:
+            told = words.sentence(words.plain(row[column]))
+            said.append(told if told.endswith((".", "!", "?")) else f"{told}.")
+    return said
+
+
+def _test(row: pd.Series) -> str:
+    fisher = f"Fisher's exact test: p {_equals(row['p_fisher'])}"
+    if words.is_missing(row["p_exact"]):
+        return f"{fisher}."
+    method = words.plain(row["p_method"]) if row["p_method"] else "exact test"
+    return f"{fisher}; {method}: p {_equals(row['p_exact'])}."
+
+
+def _equals(p: object) -> str:
+    told = words.probability(p)
+    return told if told.startswith("below") else f"= {told}"
+
+
+def _primary(stated: pd.DataFrame, context: Context) -> str:
+    title = '<h2 id="stated">The comparison stated before the run</h2>'
+    main = _main_row(stated)
+    if main is None:
+        return title + page.paragraph(
+            "None was stated in audit.toml under [primary]; all that follows only describes.", "note"
+        )
+    said = "".join(page.paragraph(line) for line in _sentences(main, context))
+    a, b = _arms(main, context)
+    columns = {
+        "cases_in": Show("Cases"), "analysis": Show("How lost cases are counted"), "ages": Show("Ages"),
+        "a": Show(a), "b": Show(b), "difference": Show("Difference, points"), "ratio": Show("Risk ratio"),
+        "odds": Show("Odds ratio"),
+    }  # fmt: skip
+    table = page.table(_printed(_in_order(stated), context), "stated", _question(main, context), columns, csv=CSV)
+    unadjusted = page.paragraph(
+        "Not adjusted for anything but what the table shows: the groups may differ in age, sport, earlier episodes "
+        "and much else.", "soft",
+    )  # fmt: skip
+    return f'{title}<div class="finding">{said}</div>{table}{unadjusted}'
+
+
+def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
+    ranked = rows.assign(
+        _analysis=rows["analysis"].map({word: place for place, word in enumerate(ANALYSES)}),
+        _stratum=rows["stratum_value"].fillna(""),
+    )
+    by = ["_stratum", "_analysis", "isolated_only"]
+    return ranked.sort_values(by, ascending=[True, True, False], kind="stable", ignore_index=True)
+
+
+def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """The comparisons as text columns."""
+    import pandas as pd
+
+    named = words.names(context)
+    told = [
+        {
+            "outcome": named.outcome(row["category"], row["level"]),
+            "window": words.window(row["window_days"]),
+            "comparison": _versus(row, context),
+            "cases_in": "nothing else done" if row["isolated_only"] else "all",
+            "analysis": words.sentence(words.plain(row["analysis"])),
+            "ages": "all" if words.is_missing(row["stratum_value"]) or not row["stratum_value"] else row["stratum_value"],
+            "a": _arm_words(row["events_a"], row["cases_a"]),
+            "b": _arm_words(row["events_b"], row["cases_b"]),
+            "difference": _with_limits(row["risk_difference"], row["rd_ci_low"], row["rd_ci_high"]),
+            "ratio": words.ratio(row["risk_ratio"], row["rr_ci_low"], row["rr_ci_high"]),
+            "odds": words.ratio(row["odds_ratio"], row["or_ci_low"], row["or_ci_high"]),
+        }
+        for row in rows.to_dict("records")
+    ]
+    return pd.DataFrame(told, dtype="object")
+
+
+def _versus(row: Mapping[Hashable, object], context: Context) -> str:
+    named = words.names(context)
+    among = "" if words.is_missing(row["among"]) or not row["among"] else f", {words.plain(row['among'])}"
+    return f"{named.arm(row['by'], row['arm_a'])} against {named.arm(row['by'], row['arm_b'])}{among}"
+
+
+def _with_limits(difference: object, low: object, high: object) -> str:
+    if words.is_missing(difference):
+        return words.NOTHING
+    limits = "" if words.is_missing(low) else f" ({words.points(low)} to {words.points(high)})"
+    return words.points(difference) + limits
+
+
+def _descriptive(rows: pd.DataFrame, context: Context) -> str:
+    title = '<h2 id="others">Other comparisons, which only describe</h2>'
+    shown = rows[(rows["analysis"] == "all_cases") & rows["stratum_value"].fillna("").eq("")]
+    if shown.empty:
+        return title + page.paragraph("There are none.", "soft")
+    columns = {
+        "outcome": Show("Complication"), "window": Show("Window"), "cases_in": Show("Cases"), "a": Show("First"),
+        "b": Show("Second"), "difference": Show("Difference, points"), "ratio": Show("Risk ratio"),
+    }  # fmt: skip
+    warning = page.paragraph(
+        "Many comparisons side by side: some will look striking by chance alone. No test is made here."
+    )
+    table = page.table(
+        _printed(shown, context), "others", "Lost cases counted as without the complication, all ages", columns,
+        csv=CSV, grouped_by="comparison",
+    )  # fmt: skip
+    return f"{title}{warning}{table}"

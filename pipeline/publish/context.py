@@ -1,0 +1,78 @@
+"""What an edition says about itself, beside its tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING
+
+from pipeline import findings
+from pipeline.catalogue import Catalogue
+from pipeline.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class SiteState:
+    """How far one site's records reach in this edition.
+
+    Attributes:
+        site: Its id.
+        name: Its name in print; empty: the id.
+        data_until: The day to which its records are taken as complete; None if it sent nothing usable.
+        late: Its due day has passed and nothing newer was accepted.
+        incomplete: Required tables it has never sent.
+        set_aside: Exports (source files) that broke a stop limit and were not used.
+        verdict: `within_tolerance`, `over_tolerance` or another word for its data quality; empty: not judged.
+    """
+
+    site: str
+    name: str = ""
+    data_until: date | None = None
+    late: bool = False
+    incomplete: tuple[str, ...] = ()
+    set_aside: tuple[str, ...] = ()
+    verdict: str = ""
+
+
+@dataclass(frozen=True)
+class Input:
+    """A file the edition was made from: path from the workspace with `/`, and the SHA-256 of its bytes."""
+
+    path: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Context:
+    """Facts of one edition. Nothing in it depends on the machine or the clock.
+
+    Attributes:
+        period: `2026-10`, `2026-Q4` or `2026`.
+        cut_on: Last day of the period: nothing later is used.
+        as_of: Last day whose receipts and decisions are used.
+        sites: In order of their ids.
+        settings, catalogue: In force for this run.
+        version: Of the program.
+        inputs: Every file read, sorted by path.
+        found: All findings, in the layout of `pipeline.findings`.
+        warnings: Sentences that say why the run ends with exit code 1; empty: within tolerance.
+        as_used: Name → bytes of settings, catalogue and mapping files, copied into the edition.
+        versions: Library → version, for the manifest.
+    """
+
+    period: str
+    cut_on: date
+    as_of: date
+    sites: tuple[SiteState, ...]
+    settings: Settings
+    catalogue: Catalogue
+    version: str
+    inputs: tuple[Input, ...] = ()
+    found: pd.DataFrame = field(default_factory=findings.empty)
+    warnings: tuple[str, ...] = ()
+    as_used: Mapping[str, bytes] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,123 @@
+"""Rows of `rates` as words: a rate never stands without its interval, its cases and what could not be seen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from pipeline.publish import words
+from pipeline.publish.page import Show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CLEARLY_HIGHER = 1.25  # a rate among followed cases this many times the rate: print a range (project definitions)
+HALF = 0.5
+
+#: Columns of a printed table of rates, after those that say which row it is.
+RATE_COLUMNS = {
+    "cases": Show("Cases", number=True),
+    "events": Show("With it", number=True),
+    "rate": Show("Rate and interval"),
+    "followed": Show("Followed long enough", number=True),
+    "among_followed": Show("Rate among them"),
+    "lost": Show("Lost", number=True),
+    "worst": Show("If all lost had it", number=True),
+    "awaiting": Show("Awaiting review", number=True),
+    "note": Show("To know"),
+}
+
+
+class Rate(NamedTuple):
+    """The columns of one row of `rates` that print needs."""
+
+    cases: int
+    events: float
+    followed: float
+    lost: float
+    assessed: float
+    deaths: float
+    awaiting: float
+    rate: float
+    ci_low: float
+    ci_high: float
+    rate_followed: float
+    rf_ci_low: float
+    rf_ci_high: float
+    worst_case: float
+    rate_with_awaiting: float
+    note: str
+
+
+def in_print(rows: pd.DataFrame, observed_share: float) -> pd.DataFrame:
+    """Rows of `rates` with the text columns of `RATE_COLUMNS`, in the same order.
+
+    Args:
+        rows: Of the published table.
+        observed_share: Of the settings; with fewer followed the rate is printed as a range.
+    """
+    import pandas as pd
+
+    told = [_told(row, observed_share) for row in rates_of(rows)]
+    return pd.DataFrame(told, columns=list(RATE_COLUMNS), dtype="object")
+
+
+def rates_of(rows: pd.DataFrame) -> list[Rate]:
+    return [Rate(*cells) for cells in rows[list(Rate._fields)].itertuples(index=False, name=None)]
+
+
+def _told(row: Rate, observed_share: float) -> dict[str, str]:
+    return {
+        "cases": words.count(row.cases),
+        "events": words.count(row.events),
+        "rate": rate_words(row, observed_share),
+        "followed": words.count(row.followed),
+        "among_followed": _share_words(row.rate_followed, row.rf_ci_low, row.rf_ci_high, row.events, row.followed),
+        "lost": words.count(row.lost),
+        "worst": words.percent(row.worst_case),
+        "awaiting": _awaiting(row),
+        "note": _note(row, observed_share),
+    }
+
+
+def is_uncertain(row: Rate, observed_share: float) -> bool:
+    """Too many lost, or the rate among followed cases is clearly higher: one figure would mislead."""
+    if words.is_missing(row.rate) or words.is_missing(row.lost) or not row.cases:
+        return False
+    many_lost = row.lost / row.cases > 1 - observed_share + 1e-9
+    higher = not words.is_missing(row.rate_followed) and row.rate_followed > CLEARLY_HIGHER * row.rate + 1e-9
+    return many_lost or higher
+
+
+def rate_words(row: Rate, observed_share: float) -> str:
+    """`14.3 % (2.6–51.3 %)`; `none in 27, at most 12.5 %`; a range where too many cases are lost."""
+    if words.is_missing(row.rate):
+        return words.NOTHING
+    if is_uncertain(row, observed_share) and row.events:
+        between = words.percents(row.rate, row.worst_case)
+        return f"{between} by how the lost are counted; interval {words.percents(row.ci_low, row.ci_high)}"
+    return _share_words(row.rate, row.ci_low, row.ci_high, row.events, row.cases)
+
+
+def _share_words(share: float, low: float, high: float, events: float, cases: float) -> str:
+    if words.is_missing(share):
+        return words.NOTHING
+    if events == 0:
+        return f"none in {words.count(cases)}, at most {words.percent(high)}"
+    return f"{words.percent(share)} ({words.percents(low, high)})"
+
+
+def _awaiting(row: Rate) -> str:
+    if words.is_missing(row.awaiting) or not row.awaiting:
+        return words.count(row.awaiting)
+    return f"{words.count(row.awaiting)} → {words.percent(row.rate_with_awaiting)}"
+
+
+def _note(row: Rate, observed_share: float) -> str:
+    said = [] if words.is_missing(row.note) or not row.note else [words.sentence(words.plain(row.note))]
+    if is_uncertain(row, observed_share):
+        said.append(f"{words.count(row.lost)} of {words.count(row.cases)} not followed long enough")
+    if not words.is_missing(row.assessed) and row.cases and row.assessed / row.cases < HALF:
+        said.append(f"measured in only {words.count(row.assessed)}")
+    if not words.is_missing(row.deaths) and row.deaths:
+        said.append(f"{words.count(row.deaths)} died before")
+    return "; ".join(said)

@@ -1,0 +1,131 @@
+"""The first page: what this edition is, what is new, what it says in short."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from pipeline.catalogue import ANY_COMPLICATION
+from pipeline.publish import comparison_page, figures, page, rates_page, words
+from pipeline.publish.context import Context
+from pipeline.publish.page import Show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+YEAR = 365
+DONE = ("operations", "cases", "complications_happened", "complications_learned", "awaiting", "decisions", "windows_closed")
+
+
+def front_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """The page between its dates and its cautions."""
+    return "\n".join(
+        [
+            _about(tables, context),
+            _warnings(context),
+            _headline(tables, context),
+            _activity(tables, context),
+            _at_a_glance(tables, context),
+            _files(),
+        ]
+    )
+
+
+def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    cases = len(tables["cases"]) if "cases" in tables else 0
+    since = context.settings.count_from
+    first = f" from {words.day(since)}" if since else ""
+    return page.paragraph(
+        f"This edition counts {words.several(cases, 'case', 'cases')}: every counted operation{first} up to "
+        f"{words.day(context.cut_on)}, at {words.several(len(context.sites), 'site', 'sites')}. A case is one operation on "
+        f"one joint and side of one patient.", "lead",
+    )  # fmt: skip
+
+
+def _warnings(context: Context) -> str:
+    if not context.warnings:
+        return ""
+    return f'<div class="note"><p><strong>Before you use it</strong></p>{page.bullets(context.warnings)}</div>'
+
+
+def _headline(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    said = comparison_page.headline(tables, context)
+    if not said:
+        return ""
+    lines = "".join(page.paragraph(line) for line in said)
+    more = f"<p>{page.link('comparison.html', 'The whole comparison')}</p>"
+    return f'<h2 id="stated">The comparison stated before the run</h2><div class="finding">{lines}{more}</div>'
+
+
+def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    title = f'<h2 id="news">New in {page.text(words.period(context.period))}</h2>'
+    done = tables.get("activity")
+    if done is None or done.empty:
+        return title + page.paragraph("Nothing was recorded for this period. Ask the sites whether that is so.", "note")
+    return title + page.table(
+        _activity_in_print(done, context), "activity", "What was done and learned in the period, all sites together",
+        {
+            "operation": Show("Operation"),
+            "operations": Show("Operations", True), "cases": Show("New cases", True),
+            "complications_happened": Show("Complications that happened", True),
+            "complications_learned": Show("Complications that became known", True),
+            "awaiting": Show("Awaiting review", True), "decisions": Show("Decisions made", True),
+            "windows_closed": Show("Windows that closed", True),
+        },
+        csv="../tables/activity.csv", stub="operation",
+    )  # fmt: skip
+
+
+def _activity_in_print(done: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Sums over sites; a row for all operations first where the table has one."""
+    import pandas as pd
+
+    by_site = done[done["site"] != "all"] if (done["site"] != "all").any() else done
+    sums = by_site.groupby("procedure", sort=False)[list(DONE)].sum()
+    keys = rates_page.ordered_operations([str(key) for key in sums.index], context)
+    named = words.names(context)
+    told = [
+        {"operation": named.operation(key), **{name: words.count(sums.at[key, name]) for name in DONE}} for key in keys
+    ]
+    return pd.DataFrame(told, dtype="object")
+
+
+def glance_window(context: Context) -> int:
+    """The window of the first page: the stated comparison's, else the longest up to a year, else the shortest."""
+    if context.settings.primary:
+        return context.settings.primary.window
+    days = sorted(window.days for window in context.settings.windows)
+    return max((day for day in days if day <= YEAR), default=days[0] if days else YEAR)
+
+
+def _at_a_glance(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    rates = tables.get("rates")
+    title = '<h2 id="short">In short</h2>'
+    if rates is None or rates.empty:
+        return title + page.paragraph("No case has a closed window yet, so there are no rates.", "note")
+    window = glance_window(context)
+    chosen = rates[
+        (rates["stratum"] == "none") & (rates["category"] == ANY_COMPLICATION) & (rates["window_days"] == window)
+    ]
+    if chosen.empty:
+        return title + page.paragraph(f"No case can be judged {words.window(window)} yet.", "soft")
+    ordered = rates_page.in_order(chosen, context)
+    printed = figures.in_print(ordered, context.settings.tolerance.observed_share)
+    printed.insert(0, "operation", [words.names(context).operation(key) for key in ordered["procedure"]])
+    columns = {"operation": Show("Operation"), **figures.RATE_COLUMNS}
+    caption = f"Any complication {words.window(window)} of the operation"
+    more = f"<p>{page.link('rates.html', 'Every category and window')}</p>"
+    return title + page.table(printed, "short", caption, columns, csv=rates_page.CSV, stub="operation") + more
+
+
+def _files() -> str:
+    named = {
+        "../manifest.json": "what this edition was made from, and what this version does not make yet",
+        "../ledger.csv": "what became of every row received",
+        "../review.csv": "every question for a reviewer",
+        "../unattributed.csv": "records that belong to no case",
+    }
+    items = "".join(
+        f"<li>{page.link(file, file.removeprefix('../'))}: {page.text(told)}</li>" for file, told in named.items()
+    )
+    return f'<h2 id="files">Files beside this report</h2><ul>{items}</ul>'

@@ -1,0 +1,90 @@
+"""`manifest.json`: what an edition was made from, what it holds, and what this version does not make yet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+
+from pipeline import store
+from pipeline.publish.context import Context
+from schemas.published import PUBLISHED
+
+CONTRACT = 1
+SENDERS = "for_the_sender"  # written from the findings, a file a site
+NOT_A_TABLE = {
+    "charts/": "pictures of rates, limits, curves and running charts",
+    "handout.pdf": "the printed handout for the conference",
+    "workbook.xlsx": "the tables as a workbook",
+    "outward/": "the edition with small cells hidden, for readers outside the department",
+    "signed editions": "numbered editions that never change",
+}
+#: Columns whose shape is agreed and which are left empty, by table.
+EMPTY_COLUMNS = {
+    "rates": (
+        "incidence", "incidence_low", "incidence_high", "person_years", "events_py", "rate_per_100py", "py_ci_low",
+        "py_ci_high",
+    ),
+    "comparisons": (
+        "adjusted_for", "adj_risk_difference", "adj_rd_low", "adj_rd_high", "adj_risk_ratio", "adj_rr_low",
+        "adj_rr_high", "homogeneity_p", "power", "detectable_difference",
+    ),
+}  # fmt: skip
+
+
+def not_built_yet(made: Iterable[str], filled: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
+    """Name → what it would hold, for all that is agreed but not in this edition.
+
+    Args:
+        made: Names of the tables this edition holds.
+        filled: (table, column) pairs that hold at least one value, among `EMPTY_COLUMNS`.
+    """
+    there, with_values = set(made), set(filled)
+    tables = {
+        name: table.description
+        for name, table in PUBLISHED.items()
+        if name not in there and name != SENDERS
+    }
+    columns = {
+        f"{table}.{column}": PUBLISHED[table][column].description
+        for table, empty in EMPTY_COLUMNS.items()
+        for column in empty
+        if table in there and (table, column) not in with_values
+    }
+    return {**tables, **columns, **NOT_A_TABLE}
+
+
+def write_manifest(department: Path, context: Context, missing: dict[str, str]) -> None:
+    """The last file written: it holds the hash of every other one."""
+    store.write_json(
+        {
+            "contract": CONTRACT,
+            "state": "draft",
+            "program": {"name": "limbaudit", "version": context.version},
+            "versions": dict(context.versions),
+            "period": context.period,
+            "cut_on": context.cut_on.isoformat(),
+            "as_of": context.as_of.isoformat(),
+            "data_until": {site.site: _iso(site.data_until) for site in context.sites},
+            "sites": [asdict(site) for site in context.sites],
+            "verdicts": {site.site: site.verdict for site in context.sites},
+            "warnings": list(context.warnings),
+            "findings": _by_rule(context),
+            "inputs": [asdict(source) for source in sorted(context.inputs, key=lambda source: source.path)],
+            "settings": asdict(context.settings),
+            "catalogue_differs": list(context.catalogue.differs),
+            "as_used": sorted(f"as_used/{name}" for name in context.as_used),
+            "not_built_yet": missing,
+            "files": store.hashes_under(department),
+        },
+        department / "manifest.json",
+    )
+
+
+def _iso(when: object) -> str | None:
+    return None if when is None else str(when)
+
+
+def _by_rule(context: Context) -> dict[str, int]:
+    """Rule → number of findings."""
+    return {str(rule): int(number) for rule, number in context.found["rule"].value_counts().sort_index().items()}

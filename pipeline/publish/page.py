@@ -1,0 +1,197 @@
+"""The frame every page of the report stands in, and tables as HTML.
+
+A page is one file: no script, no request to anywhere, a strict content-security policy. What is text is
+escaped here; only the functions of this package make mark-up.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from html import escape
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from pipeline.publish import words
+from pipeline.publish.context import Context
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_ROWS = 500
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+
+#: File → what its page answers, in the order of the menu.
+PAGES = {
+    "index.html": "This edition",
+    "rates.html": "Rates by operation",
+    "comparison.html": "Two operations compared",
+    "to_review.html": "To review",
+    "quality.html": "Data quality",
+    "how_counted.html": "How it is counted",
+}
+
+
+@dataclass(frozen=True)
+class Show:
+    """A column of a printed table: heading, and whether it lines up to the right as numbers do."""
+
+    label: str
+    number: bool = False
+
+
+@cache
+def style() -> str:
+    return files("pipeline.publish").joinpath("style.css").read_text("utf-8")
+
+
+def text(value: object) -> str:
+    """Escaped for HTML, in text and in attributes."""
+    return escape(str(value), quote=True)
+
+
+def paragraph(sentence: str, kind: str = "") -> str:
+    opening = f'<p class="{kind}">' if kind else "<p>"
+    return f"{opening}{text(sentence)}</p>"
+
+
+def bullets(items: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li>{text(item)}</li>" for item in items) + "</ul>" if items else ""
+
+
+def facts(pairs: Mapping[str, str]) -> str:
+    """A list of name and value."""
+    return "<dl class='facts'>" + "".join(f"<dt>{text(k)}</dt><dd>{text(v)}</dd>" for k, v in pairs.items()) + "</dl>"
+
+
+def link(target: str, label: str) -> str:
+    return f'<a href="{text(target)}">{text(label)}</a>'
+
+
+def anchor(name: str) -> str:
+    """A fragment id made of plain letters."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "part"
+
+
+def table(
+    frame: pd.DataFrame, table_id: str, caption: str, columns: Mapping[str, Show], *, csv: str = "", stub: str = "",
+    grouped_by: str = "",
+) -> str:
+    """A frame of printed text as a table with caption, at most 500 rows, and a link to all of them.
+
+    Args:
+        frame: One text column per entry of `columns`, plus `stub` and `grouped_by` if named.
+        table_id: Unique on its page.
+        csv: Where the whole table stands, as seen from the page.
+        stub: Column whose cells head their rows; its label is in `columns`.
+        grouped_by: Column whose values head blocks of rows.
+    """  # fmt: skip
+    if frame.empty:
+        return paragraph(f"{caption}: nothing to show.", "soft")
+    shown = frame.head(MOST_ROWS).reset_index(drop=True)
+    keep = [*([grouped_by] if grouped_by else []), *columns]
+    body = _great_table(shown[keep], table_id, columns, stub, grouped_by)
+    label = text(caption)
+    scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">'
+    return f"{scroll}{body.replace('@caption@', label, 1)}</div>" + _source(len(frame), csv)
+
+
+def _great_table(
+    shown: pd.DataFrame, table_id: str, columns: Mapping[str, Show], stub: str, grouped_by: str
+) -> str:
+    """The bare `<table>` of great-tables: its own style sheet is left out, a place for the caption put in."""
+    from great_tables import GT
+
+    made = GT(shown, id=table_id, rowname_col=stub or None, groupname_col=grouped_by or None)
+    inner = {name: show for name, show in columns.items() if name != stub}
+    made = made.cols_label({name: show.label for name, show in inner.items()})
+    made = made.cols_align("left", [name for name, show in inner.items() if not show.number])
+    made = made.cols_align("right", [name for name, show in inner.items() if show.number])
+    if stub:
+        made = made.tab_stubhead(columns[stub].label)
+    markup = re.search(r"<table.*</table>", made.as_raw_html(), flags=re.DOTALL)
+    assert markup is not None, "great-tables always renders one table"
+    return re.sub(r"<table[^>]*>", '<table class="gt_table"><caption>@caption@</caption>', markup[0], count=1)
+
+
+def _source(rows: int, csv: str) -> str:
+    if not csv:
+        return ""
+    cut = f"The first {MOST_ROWS} of {words.count(rows)} rows; all of them: " if rows > MOST_ROWS else "As a file: "
+    return f'<p class="source">{cut}{link(csv, csv.removeprefix("../"))}</p>'
+
+
+def page(file: str, context: Context, body: str) -> str:
+    """A whole page: mark of a draft, dates, sites, menu, body, cautions."""
+    title = PAGES[file]
+    edition = f"Complication audit, {words.period(context.period)}"
+    return "\n".join(
+        [
+            _head(f"{title} – {edition} – draft", f"Draft · {edition} · records cut {words.day(context.cut_on)}"),
+            '<a class="skip" href="#content">To the content</a>',
+            f'<header class="top"><div class="wide"><div class="masthead"><p class="draft">Draft</p>'
+            f'<p class="edition-name">{text(edition)}</p><p class="soft">not signed; figures may still change</p></div>',
+            _menu(file),
+            f'</div></header>\n<main id="content" class="wide"><h1>{text(title)}</h1>',
+            _dates(context),
+            body,
+            "</main>",
+            _footer(context),
+            "</body>\n</html>\n",
+        ]
+    )
+
+
+def _head(title: str, running: str) -> str:
+    foot = running.replace("\\", "").replace('"', "")
+    at_page = f'@page {{ @bottom-center {{ content: "{foot}"; font: 8pt sans-serif; }} }}'
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="robots" content="noindex, nofollow">\n<meta name="referrer" content="no-referrer">\n'
+        f"<title>{text(title)}</title>\n<style>\n{style()}{at_page.replace('<', '')}\n</style>\n</head>\n<body>"
+    )
+
+
+def _menu(current: str) -> str:
+    here = ' aria-current="page"'
+    items = [
+        f'<li><a href="{file}"{here if file == current else ""}>{text(title)}</a></li>' for file, title in PAGES.items()
+    ]
+    return f'<nav class="pages" aria-label="Pages of this report"><ul>{"".join(items)}</ul></nav>'
+
+
+def _dates(context: Context) -> str:
+    """What the page rests on: cut, knowledge, sites, definitions that differ."""
+    sites = "".join(
+        f"<li>{text(site.name or site.site)}: {text(words.site_state(site))}</li>" for site in context.sites
+    )
+    differs = len(context.catalogue.differs)
+    definitions = (
+        f"differ from the built-in ones in {words.several(differs, 'point', 'points')}"
+        if differs
+        else "the built-in ones, unchanged"
+    )
+    return (
+        f'<dl class="facts"><dt>Cut</dt><dd>operations, events and visits up to {words.day(context.cut_on)}</dd>'
+        f"<dt>As of</dt><dd>what had been received and decided by {words.day(context.as_of)}</dd>"
+        f"<dt>Sites</dt><dd><ul>{sites}</ul></dd>"
+        f'<dt>Definitions</dt><dd>{text(definitions)}; {link("how_counted.html#differs", "which, and how it is counted")}</dd></dl>'
+    )
+
+
+def _footer(context: Context) -> str:
+    cautions = bullets(words.CAUTIONS)
+    made = f"Draft of limbaudit {context.version}, {words.period(context.period)}, as of {words.day(context.as_of)}."
+    return (
+        f'<footer><div class="wide"><section aria-labelledby="cautions"><h2 id="cautions">Read with care</h2>{cautions}'
+        f'</section><p class="small">{text(made)}</p></div></footer>'
+    )
+
+
+def plain_page(title: str, body: str) -> str:
+    """A page outside an edition: same frame, no menu, no dates."""
+    return f'{_head(title, title)}\n<main class="wide">{body}</main>\n</body>\n</html>\n'

@@ -1,0 +1,165 @@
+"""How good the exports were, and what became of every row."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from pipeline.findings import CATALOGUE
+from pipeline.publish import page, words
+from pipeline.publish.context import Context
+from pipeline.publish.page import Show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FATES = (
+    "rows_read", "accepted", "quarantined", "superseded", "duplicate", "withdrawn", "non_data", "not_selected",
+    "refused", "removed",
+)  # fmt: skip
+
+
+def quality_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """The page between its dates and its cautions."""
+    return "\n".join(
+        [
+            page.paragraph(
+                "No row is lost without a reason: every row read is accounted for below, and every row held back is "
+                "listed with its file, line and fault.", "lead",
+            ),
+            _sites(context),
+            _rows(tables, context),
+            _refused(tables, context),
+            _scorecard(tables, context),
+            _findings(context),
+        ]
+    )  # fmt: skip
+
+
+def _sites(context: Context) -> str:
+    import pandas as pd
+
+    told = [
+        {
+            "site": site.name or site.site,
+            "until": words.day(site.data_until),
+            "late": "late" if site.late else "in time",
+            "never": words.listed(site.incomplete) or words.NOTHING,
+            "aside": str(len(site.set_aside)) if site.set_aside else words.NOTHING,
+            "verdict": words.sentence(words.plain(site.verdict)),
+        }
+        for site in context.sites
+    ]
+    columns = {
+        "site": Show("Site"), "until": Show("Records reach to"), "late": Show("Newest export"),
+        "never": Show("Never sent"), "aside": Show("Exports set aside", True), "verdict": Show("Verdict"),
+    }  # fmt: skip
+    return '<h2 id="sites">Sites</h2>' + page.table(
+        pd.DataFrame(told, dtype="object"), "sites", "How far each site's records reach", columns, stub="site"
+    )
+
+
+def _rows(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    ledger = tables.get("ledger")
+    title = '<h2 id="rows">What became of every row</h2>'
+    if ledger is None or ledger.empty:
+        return title + page.paragraph("No file was read.", "note")
+    named = words.names(context)
+    kept = ledger.assign(table=ledger["table"].fillna(""))
+    sums = kept.groupby(["site", "table"], sort=True)[list(FATES)].sum().reset_index()
+    printed = sums.astype("object").assign(
+        site=sums["site"].map(named.site),
+        table=sums["table"].map(lambda word: words.plain(word) if word else "claimed by nobody"),
+        **{name: sums[name].map(words.count) for name in FATES},
+    )
+    columns = {
+        "table": Show("Table"), "rows_read": Show("Read", True), "accepted": Show("Accepted", True),
+        "quarantined": Show("Held back", True), "superseded": Show("Replaced by a newer version", True),
+        "duplicate": Show("Sent before", True), "withdrawn": Show("Taken back", True),
+        "non_data": Show("Not records", True), "not_selected": Show("Not selected", True),
+        "refused": Show("File set aside", True), "removed": Show("Removed on request", True),
+    }  # fmt: skip
+    caption = "Rows by site and table; each row read is in exactly one of the columns after “Read”"
+    return title + page.table(
+        printed, "rows", caption, columns, csv="../ledger.csv", stub="table", grouped_by="site"
+    )
+
+
+def _refused(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """Files that were set aside whole, with the reason."""
+    ledger = tables.get("ledger")
+    if ledger is None:
+        return ""
+    aside = ledger[ledger["reason"].fillna("") != ""]
+    if aside.empty:
+        return ""
+    printed = aside[["source_file", "reason"]].astype("object").assign(
+        rows=aside["rows_read"].map(words.count), reason=aside["reason"].map(_title_of)
+    )  # fmt: skip
+    columns = {"source_file": Show("File"), "rows": Show("Rows", True), "reason": Show("Why")}
+    return page.table(printed, "aside", "Files that were set aside whole", columns, csv="../ledger.csv")
+
+
+def _title_of(rule: object) -> str:
+    """A rule's title, for a reason that is a rule; other reasons are sentences already."""
+    known = CATALOGUE.get(str(rule))
+    return known.title if known else words.sentence(words.plain(rule))
+
+
+def _scorecard(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    quality = tables.get("quality")
+    title = '<h2 id="scorecard">Scorecard</h2>'
+    failing = None if quality is None else quality[quality["failing"] > 0]
+    if quality is None or failing is None or failing.empty:
+        return title + page.paragraph("Every check passed, or none was made.", "soft")
+    named = words.names(context)
+    ordered = failing.sort_values(
+        ["site", "share", "table", "column", "rule"], ascending=[True, False, True, True, True], kind="stable"
+    )
+    printed = ordered.astype("object").assign(
+        site=ordered["site"].map(named.site),
+        table=ordered["table"].map(words.plain),
+        column=ordered["column"].fillna("").map(lambda name: words.plain(name) if name else "whole row"),
+        rule=ordered["rule"].map(_title_of),
+        failing=ordered["failing"].map(words.count) + " of " + ordered["rows"].map(words.count),
+        share=ordered["share"].map(words.percent),
+        tolerance=ordered["tolerance"].map(words.percent),
+        verdict=ordered["verdict"].map(lambda word: words.sentence(words.plain(word))),
+    )  # fmt: skip
+    columns = {
+        "rule": Show("Fault"), "table": Show("Table"), "column": Show("Column"), "failing": Show("Rows", True),
+        "share": Show("Share", True), "tolerance": Show("Tolerated", True), "verdict": Show("Verdict"),
+    }  # fmt: skip
+    passed = len(quality) - len(failing)
+    said = page.paragraph(f"{words.several(passed, 'other check', 'other checks')} found no fault.", "soft")
+    return title + page.table(
+        printed, "scorecard", "Checks that found a fault", columns, csv="../quality.csv", grouped_by="site"
+    ) + said  # fmt: skip
+
+
+def _findings(context: Context) -> str:
+    """How often each rule spoke, what it means and what to do."""
+    import pandas as pd
+
+    title = '<h2 id="findings">What the checks said</h2>'
+    found = context.found[context.found["action"] != "repair"]
+    if found.empty:
+        return title + page.paragraph("Nothing.", "soft")
+    counts = found.groupby(["rule", "action"]).size().rename("times").reset_index()
+    ordered = counts.sort_values(["times", "rule", "action"], ascending=[False, True, True], ignore_index=True)
+    printed = pd.DataFrame(
+        {
+            "rule": ordered["rule"].map(_title_of),
+            "happened": ordered["action"].map(lambda word: words.sentence(words.plain(word))),
+            "times": ordered["times"].map(words.count),
+            "remedy": [CATALOGUE[rule].remedy if rule in CATALOGUE else "" for rule in ordered["rule"]],
+        },
+        dtype="object",
+    )
+    columns = {
+        "rule": Show("What"), "happened": Show("What was done"), "times": Show("Times", True),
+        "remedy": Show("What to do at the source"),
+    }  # fmt: skip
+    return title + page.table(
+        printed, "findings", "Findings by kind", columns, csv="../quarantine.csv"
+    )

@@ -1,0 +1,135 @@
+"""Rates by operation: one section a category, its main level first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from pipeline.catalogue import ANY_COMPLICATION
+from pipeline.publish import figures, page, words
+from pipeline.publish.context import Context
+from pipeline.publish.page import Show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CSV = "../tables/rates.csv"
+HOW_TO_READ = (
+    "A window ends so many days after the operation, the day itself included. Only cases whose window has closed are "
+    "counted.",
+    "The rate is the cases with the complication among all cases. It misses what happened elsewhere.",
+    "The rate among cases followed long enough to count is too high, because complications bring people back.",
+    "If all lost cases had had the complication, the share would be the one under “If all lost had it”. "
+    "The truth lies between.",
+    "Awaiting review: cases that are not counted yet; the arrow leads to the share if all of them were confirmed.",
+    "Where nothing was counted, the upper end of the interval is printed, not a bare nought.",
+    "A case can stand in several categories. The categories do not add up to “Any complication”.",
+)
+
+
+def rates_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """The page between its dates and its cautions."""
+    rates = tables.get("rates")
+    if rates is None or rates.empty:
+        return page.paragraph("No case has a closed window yet, so there are no rates.", "note")
+    together = rates[rates["stratum"] == "none"]
+    categories = ordered_categories(together["category"].unique().tolist(), context)
+    named = words.names(context)
+    jump = "".join(f"<li>{page.link('#' + page.anchor(key), named.category(key))}</li>" for key in categories)
+    confidence = words.percent(context.settings.confidence, 0)
+    return "\n".join(
+        [
+            page.paragraph(
+                f"For each category: how often it happened after each operation, with its {confidence} interval "
+                f"and what could not be seen.", "lead",
+            ),
+            f"<details open><summary>How to read the columns</summary>{page.bullets(HOW_TO_READ)}</details>",
+            f'<ul class="jump">{jump}</ul>',
+            *(_section(key, together[together["category"] == key], context) for key in categories),
+            _elsewhere(rates, context),
+        ]
+    )  # fmt: skip
+
+
+def ordered_categories(keys: list[str], context: Context) -> list[str]:
+    """Any complication first, then the catalogue's order, then what it does not know."""
+    order = [ANY_COMPLICATION, *context.catalogue.complications]
+    return sorted(keys, key=lambda key: (order.index(key) if key in order else len(order), key))
+
+
+def ordered_operations(keys: list[str], context: Context) -> list[str]:
+    """All together first, then by the catalogue's precedence; two together after the first of them."""
+    known = context.catalogue.procedures
+    place = {key: (known[key].precedence, number) for number, key in enumerate(known)}
+
+    def rank(key: str) -> tuple[object, ...]:
+        parts = key.split("+")
+        return (key != "all", place.get(parts[0], (len(place), len(place))), len(parts), key)
+
+    return sorted(keys, key=rank)
+
+
+def in_order(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Rows of `rates` by operation, then window."""
+    ranks = {key: rank for rank, key in enumerate(ordered_operations(rows["procedure"].unique().tolist(), context))}
+    ranked = rows.assign(_rank=rows["procedure"].map(ranks))
+    return ranked.sort_values(["_rank", "level", "window_days"], kind="stable", ignore_index=True)
+
+
+def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
+    named = words.names(context)
+    main = named.main_level(category)
+    title = named.category(category)
+    level = named.level(category, main)
+    parts = [
+        f'<section><h2 id="{page.anchor(category)}">{page.text(title)}</h2>',
+        page.paragraph(_about(category, context)) if _about(category, context) else "",
+        _rates_table(rows[rows["level"] == main], f"{title}, {level}" if level else title, context),
+    ]
+    others = [key for key in rows["level"].unique().tolist() if key != main]
+    if others:
+        inner = "".join(
+            _rates_table(rows[rows["level"] == key], f"{title}, {named.level(category, key)}", context)
+            for key in _levels_in_order(category, others, context)
+        )
+        parts.append(f"<details><summary>{page.text(title)} counted more narrowly or more widely</summary>{inner}</details>")
+    return "\n".join([*parts, "</section>"])
+
+
+def _levels_in_order(category: str, keys: list[str], context: Context) -> list[str]:
+    known = context.catalogue.complications.get(category)
+    order = [level.key for level in known.levels] if known else []
+    return sorted(keys, key=lambda key: (order.index(key) if key in order else len(order), key))
+
+
+def _about(category: str, context: Context) -> str:
+    """How the category is seen and from which day it can be counted, in words."""
+    known = context.catalogue.complications.get(category)
+    if known is None:
+        return "A case counts once, however many complications it had." if category == ANY_COMPLICATION else ""
+    seen = "at visits" if known.seen_in == "visit" else "in the records"
+    first = f" and counted from day {known.first_day}" if known.first_day else ""
+    hole = " Only where the operation makes a hole or a cut in the bone." if known.needs_hole else ""
+    return f"Seen {seen}{first}.{hole}"
+
+
+def _rates_table(rows: pd.DataFrame, caption: str, context: Context) -> str:
+    named = words.names(context)
+    if rows.empty:
+        return page.paragraph(f"{caption}: no case with a closed window.", "soft")
+    ordered = in_order(rows, context)
+    printed = figures.in_print(ordered, context.settings.tolerance.observed_share)
+    printed.insert(0, "window", [words.window(days) for days in ordered["window_days"]])
+    printed.insert(0, "operation", [named.operation(key) for key in ordered["procedure"]])
+    columns = {"window": Show("Window"), **figures.RATE_COLUMNS}
+    return page.table(
+        printed, f"rates-{page.anchor(caption)}", caption, columns, csv=CSV, stub="window", grouped_by="operation"
+    )
+
+
+def _elsewhere(rates: pd.DataFrame, context: Context) -> str:
+    """Strata are in the file, not on the page."""
+    by = [words.plain(word) for word in context.settings.strata if (rates["stratum"] == word).any()]
+    if not by:
+        return ""
+    return f'<p class="soft">The same by {page.text(words.listed(by))}: {page.link(CSV, "tables/rates.csv")}.</p>'

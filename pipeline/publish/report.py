@@ -1,0 +1,35 @@
+"""The pages of an edition."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline import store
+from pipeline.publish.comparison_page import comparison_body
+from pipeline.publish.context import Context
+from pipeline.publish.front import front_body
+from pipeline.publish.how_counted_page import how_counted_body
+from pipeline.publish.page import page
+from pipeline.publish.quality_page import quality_body
+from pipeline.publish.rates_page import rates_body
+from pipeline.publish.to_review_page import review_body
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
+    "index.html": front_body,
+    "rates.html": rates_body,
+    "comparison.html": comparison_body,
+    "to_review.html": review_body,
+    "quality.html": quality_body,
+    "how_counted.html": how_counted_body,
+}
+
+
+def write_report(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+    """Every page, complete in one file each."""
+    for file, body in BODIES.items():
+        store.write_text(page(file, context, body(tables, context)), folder / file)

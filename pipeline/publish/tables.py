@@ -1,0 +1,107 @@
+"""Tables as files: typed and checked by their description, sorted by their whole key, written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline import store
+from pipeline.errors import CannotFinish
+from schemas.columns import Table
+from schemas.published import ACCOUNTS, PUBLISHED
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+HELD_BACK = "quarantined/"
+#: Accounts that are large and for programs; the others are CSV.
+FOR_PROGRAMS = ("cases", "complications")
+#: Tables whose rows tell a story in the order given, within the columns named here.
+KEEPS_ORDER = {"flow": ("site", "procedure")}
+
+
+def table_files(name: str) -> tuple[str, ...]:
+    """Where a table's files stand under `department/`: accounts in the folder itself, audit tables in both forms."""
+    if PUBLISHED[name] in ACCOUNTS:
+        return (f"{name}.parquet",) if name in FOR_PROGRAMS else (f"{name}.csv",)
+    return (f"tables/{name}.csv", f"tables/{name}.parquet")
+
+
+def ready(frame: pd.DataFrame, table: Table) -> pa.Table:
+    """The frame in the table's columns, types and row order, after it was checked against its description.
+
+    Empty text in a column that may be empty becomes null, so that there is one way to say "nothing".
+
+    Raises:
+        CannotFinish: The frame does not fit the description, which is a mistake of the program.
+    """
+    import pyarrow as pa
+
+    from schemas.models import UnfitFrame, arrow_schema, model_failures, typed
+
+    try:
+        checked = typed(table, _without_categories(frame))
+        failures = model_failures(table, checked)
+    except UnfitFrame as problem:
+        raise CannotFinish(_ours(table.name, str(problem))) from None
+    if len(failures):
+        counts = failures.groupby(["column", "rule"]).size().items()
+        told = "; ".join(f"{column} breaks {rule} in {number} rows" for (column, rule), number in counts)  # type: ignore[misc]
+        raise CannotFinish(_ours(table.name, told))
+    plain = pa.Table.from_pandas(checked, schema=arrow_schema(table), preserve_index=False)
+    return _sorted(_one_nothing(plain, table), table)
+
+
+def _without_categories(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.astype({str(name): "string" for name in frame.columns if frame[name].dtype == "category"})
+
+
+def _one_nothing(table: pa.Table, described: Table) -> pa.Table:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for place, column in enumerate(described.columns):
+        if column.nullable and pa.types.is_string(table.schema.field(place).type):
+            cells = table.column(place)
+            filled = pc.if_else(pc.equal(cells, ""), pa.scalar(None, pa.string()), cells)
+            table = table.set_column(place, column.name, filled)
+    return table.replace_schema_metadata(None)
+
+
+def _sorted(table: pa.Table, described: Table) -> pa.Table:
+    """By the whole key and then everything else; text by its bytes, nulls last."""
+    import pyarrow.compute as pc
+
+    by = KEEPS_ORDER.get(described.name) or tuple(dict.fromkeys([*described.key, *described.names]))
+    numbered = table.append_column("_as_given", [list(range(len(table)))])
+    keys = [(name, "ascending") for name in (*by, "_as_given")]
+    return table.take(pc.sort_indices(numbered, sort_keys=keys))
+
+
+def _ours(name: str, told: str) -> str:
+    return (
+        f"The table `{name}` does not fit its description: {told.rstrip('.')}. This is a mistake in the program, not "
+        "in your files. Nothing was published; please report it with this message."
+    )
+
+
+def write_tables(department: Path, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Every table where it belongs; those of rows held back as they come, under `quarantined/`.
+
+    Raises:
+        CannotFinish: A table without a description, or one that does not fit it.
+    """
+    for name in sorted(tables):
+        if name.startswith(HELD_BACK):
+            store.write_csv(tables[name], department / f"{name}.csv")
+        elif name in PUBLISHED:
+            _write_one(department, name, ready(tables[name], PUBLISHED[name]))
+        else:
+            raise CannotFinish(_ours(name, "schemas/published.py does not describe it"))
+
+
+def _write_one(department: Path, name: str, table: pa.Table) -> None:
+    for file in table_files(name):
+        (store.write_csv if file.endswith(".csv") else store.write_parquet)(table, department / file)
