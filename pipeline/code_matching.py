@@ -20,7 +20,7 @@ def normalised_code(system: str, text: str) -> str:
 
 
 def initial_encounter(system: str, code: str) -> str:
-    """The code (normalised) of the same injury's first treatment; empty unless `code` is a later encounter."""
+    """The same injury's code at first treatment, if `code` is a later encounter of it; else empty."""
     found = _ENCOUNTER_CODE.fullmatch(code) if system == "ICD-10-CM" and len(code) == 7 else None
     return found["stem"] + "A" if found and found["encounter"] not in "ABC" else ""
 

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.catalogue import Catalogue
 
 
 @dataclass(frozen=True)
 class Window:
-    """Days 0…`days`, completed by a contact up to `early` days before the end, judged `grace` days after it."""
+    """Days 0…`days`, completed by a contact up to `early` days before its end, judged `grace` after it."""
 
     days: int
     early: int
@@ -89,7 +96,7 @@ DEFAULT_WINDOWS = (Window(30, 0, 30), Window(90, 14, 60), Window(365, 60, 90), W
 
 @dataclass(frozen=True)
 class Settings:
-    """All of audit.toml. Tables without keys of their own are flattened: `[counting] counted` is `counted`."""
+    """All of audit.toml. Small tables are flattened: `[counting] counted` is `counted`."""
 
     period: str = "month"  # "month", "quarter", "year"
     interval: str = "wilson"  # or "clopper-pearson"
@@ -121,5 +128,24 @@ class Settings:
     def age_band_labels(self) -> tuple[str, ...]:
         """`0-24`, `25-34` … `65+`, from the lower edges in `age_bands`."""
         edges = (0, *self.age_bands)
-        closed = tuple(f"{low}-{high - 1}" for low, high in zip(edges, edges[1:], strict=False))
+        closed = tuple(f"{low}-{high - 1}" for low, high in pairwise(edges))
         return (*closed, f"{edges[-1]}+")
+
+
+def load_settings(path: Path, catalogue: Catalogue, operation_columns: Collection[str]) -> Settings:
+    """`audit.toml`, every key checked against its vocabulary, the catalogue and the columns of operations.
+
+    Raises:
+        WrongUse: No such workspace or file, not TOML, an unknown key, a wrong value, or a name that does not
+            exist. The message names file, line and key.
+    """
+    from pipeline.settings_reading import read_settings
+
+    return read_settings(path, catalogue, operation_columns)
+
+
+def default_settings_text() -> str:
+    """The commented `audit.toml` of a new workspace; what it sets is what an absent key means."""
+    from pipeline.settings_text import NEW_AUDIT_TOML
+
+    return NEW_AUDIT_TOML
