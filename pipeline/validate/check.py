@@ -1,0 +1,148 @@
+"""What is wrong with rows that can be read: limits and required cells by pandera, then rules across cells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.handover import Export
+from pipeline.settings import Settings
+from schemas.columns import Table
+from schemas.models import model_failures
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SITE_ID = r"^[A-Za-z0-9_-]+$"
+#: Days of what has happened: never after the day on which the export was received.
+DAYS_PAST: dict[str, tuple[str, ...]] = {
+    "operations": ("performed_on", "onset_on"),
+    "events": ("occurred_on",),
+    "followups": ("seen_on", "returned_on"),
+    "measurements": ("measured_on",),
+    "patients": ("died_on",),
+}
+#: Earlier day, later day, and the column that is named if it is the other way round.
+ORDER_OF_DAYS: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "operations": (("onset_on", "performed_on", "onset_on"),),
+    "surgeons": (("active_from", "active_to", "active_to"),),
+}
+#: Columns of an event any one of which says something.
+TELLING = (
+    "code", "note", "instability_level", "through_fixation_site", "energy", "reduced_by", "severity_grade", "management",
+)  # fmt: skip
+MOTIONS = ("forward_flexion", "external_rotation", "abduction", "flexion", "extension_deficit")
+#: Motions of which a reading just below zero is real: turned or stretched beyond the middle.
+BELOW_ZERO = ("extension_deficit", "external_rotation")
+LOWEST_DEGREES, HIGHEST_DEGREES = -30, 200
+_PLACEHOLDER = (
+    r"(?i)^(?:0+|x{3,}|9{6,}|(?:z+)?(?:test|dummy|placeholder|sample|example)[^a-z].*"
+    r"|(?:z+)?(?:test|dummy|placeholder)(?:patient|pat)?)$"
+)
+
+Failure = tuple[str, str, pa.Array]  # column, rule, where
+
+
+def row_failures(typed: pa.Table, table: Table, export: Export, settings: Settings) -> pd.DataFrame:
+    """`row, column, rule` of what is wrong with rows, apart from cells that could not be read.
+
+    Args:
+        typed: Columns of the contract in their types.
+        table: Their description.
+        export: Where they came from; its `rows` name the site of each row.
+        settings: Sites listed, and whether their dates are exact.
+    """
+    import pandas as pd
+
+    found = [_model_failures(typed, table)]
+    for column, rule, where in _rules(typed, table.name, export, settings):
+        rows = np.flatnonzero(pc.fill_null(where, False).to_numpy(zero_copy_only=False))
+        if len(rows):
+            found.append(
+                pd.DataFrame({"row": rows, "column": column, "rule": rule}).astype({"column": "object"})
+            )
+    return pd.concat(found, ignore_index=True)
+
+
+def _model_failures(typed: pa.Table, table: Table) -> pd.DataFrame:
+    """Limits, words and required cells, row by row; an empty table has none."""
+    import pandas as pd
+
+    if not typed.num_rows:
+        return pd.DataFrame(
+            {
+                "row": pd.Series(dtype="int64"),
+                "column": pd.Series(dtype=object),
+                "rule": pd.Series(dtype=object),
+            }
+        )
+    failures = model_failures(table, typed.to_pandas(types_mapper=pd.ArrowDtype))
+    failures = failures[failures["row"].notna()].drop_duplicates(["row", "column", "rule"])
+    return failures.astype({"row": "int64", "column": "object", "rule": "object"})[["row", "column", "rule"]]
+
+
+def _rules(typed: pa.Table, name: str, export: Export, settings: Settings) -> Iterator[Failure]:
+    yield "site", "row_site_unclear", _site_unclear(export, settings)
+    if "patient_id" in typed.column_names:
+        yield "patient_id", "placeholder_patient", pc.match_substring_regex(typed["patient_id"], _PLACEHOLDER)
+    yield from _after_receipt(typed, name, export, settings)
+    for earlier, later, named in ORDER_OF_DAYS.get(name, ()):
+        yield named, "dates_in_wrong_order", pc.greater(typed[earlier], typed[later])
+    yield from _OF_TABLE.get(name, _no_rules)(typed)
+
+
+def _site_unclear(export: Export, settings: Settings) -> pa.Array:
+    site = export.rows["site"]
+    unclear = pc.invert(pc.fill_null(pc.match_substring_regex(site, SITE_ID), False))
+    if settings.sites_listed:
+        listed = pa.array(sorted(settings.sites), pa.string())
+        unclear = pc.or_(unclear, pc.invert(pc.is_in(site, value_set=listed)))
+    return unclear
+
+
+def _after_receipt(typed: pa.Table, name: str, export: Export, settings: Settings) -> Iterator[Failure]:
+    """Days of the future; not asked of sites whose days are not real ones, nor of what was only booked."""
+    inexact = pa.array(
+        sorted(site.site_id for site in settings.sites.values() if site.dates != "exact"), pa.string()
+    )
+    asked = pc.invert(pc.is_in(export.rows["site"], value_set=inexact))
+    if name == "operations":
+        asked = pc.and_(asked, pc.is_in(typed["status"], value_set=pa.array(["performed", "abandoned"])))
+    receipt = pa.scalar(export.source.receipt, pa.date32())
+    for column in DAYS_PAST.get(name, ()):
+        yield column, "date_after_receipt", pc.and_(asked, pc.greater(typed[column], receipt))
+    day_after = pa.scalar(
+        datetime.combine(export.source.receipt + timedelta(days=1), time()), pa.timestamp("us")
+    )
+    yield "recorded_at", "recorded_after_receipt", pc.greater_equal(typed["recorded_at"], day_after)
+
+
+def _event_rules(typed: pa.Table) -> Iterator[Failure]:
+    told = pa.scalar(False)
+    for column in TELLING:
+        told = pc.or_(told, typed[column].is_valid())
+    yield "code", "event_says_nothing", pc.invert(told)
+
+
+def _measurement_rules(typed: pa.Table) -> Iterator[Failure]:
+    degrees, motion = pc.equal(typed["unit"], "deg"), pc.is_in(typed["measure"], value_set=pa.array(MOTIONS))
+    low, high = pc.less(typed["value"], LOWEST_DEGREES), pc.greater(typed["value"], HIGHEST_DEGREES)
+    yield "value", "value_out_of_range", pc.and_(degrees, pc.or_(low, high))
+    yield "unit", "score_without_points", pc.and_(motion, pc.equal(typed["unit"], "points"))
+    real = pc.is_in(typed["measure"], value_set=pa.array(BELOW_ZERO))
+    yield "value", "value_missing", pc.and_not(pc.equal(typed["value"], -1), real)
+
+
+def _no_rules(typed: pa.Table) -> Iterator[Failure]:
+    return iter(())
+
+
+_OF_TABLE: dict[str, Callable[[pa.Table], Iterator[Failure]]] = {
+    "events": _event_rules,
+    "measurements": _measurement_rules,
+}

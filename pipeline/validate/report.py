@@ -1,0 +1,201 @@
+"""Faults, failures and repairs as the frames everyone reads: with site, file, line and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import findings as catalogue
+from pipeline.handover import Export, Source
+from pipeline.validate import masking
+from pipeline.validate.identifiers import Suspect
+from pipeline.validate.messages import message
+from schemas.columns import Table
+from schemas.exports import ID_COLUMN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Longest value shown in a finding.
+SHOWN_CHARACTERS = 80
+_IDS = ("id", "code", "words")
+
+
+def place_of(source: Source) -> str:
+    """The file as it is named everywhere: with its sheet."""
+    named = not source.sheet or source.source_file.endswith("#" + source.sheet)
+    return source.source_file if named else f"{source.source_file}#{source.sheet}"
+
+
+def masked_by_kind(texts: pa.Array, kind: str) -> pa.Array:
+    """Cells as they may be shown: pseudonyms and codes may be long numbers, other texts may not."""
+    return (masking.masked_ids(texts) if kind in _IDS else masking.masked(texts)).texts
+
+
+def of_file(export: Export, rule: str) -> pd.DataFrame:
+    """One finding about the whole file."""
+    table = _table(export)
+    return catalogue.frame([{**_whole(export), "rule": rule, "message": message(rule, table, "")}])
+
+
+def of_suspects(export: Export, suspects: Iterable[Suspect]) -> pd.DataFrame:
+    """A finding for each column that may not be sent, by its header; a header that is itself one is masked."""
+    headers = [suspect.header for suspect in suspects]
+    shown = masking.masked(pa.array(headers, pa.string())).texts.to_pylist()
+    rule = "identifiers_in_columns"
+    said = [
+        f"The column seems to hold {suspect.looks_like}. {catalogue.CATALOGUE[rule].remedy}"
+        for suspect in suspects
+    ]
+    rows = zip(shown, said, strict=True)
+    return catalogue.frame(
+        {**_whole(export), "column": name, "rule": rule, "message": text} for name, text in rows
+    )
+
+
+def _whole(export: Export) -> dict[str, object]:
+    source = export.source
+    return {"site": source.site, "source_file": place_of(source), "source_line": None, "table": source.table}
+
+
+def _table(export: Export) -> Table:
+    from schemas.exports import EXPORTS
+
+    return EXPORTS[export.source.table]
+
+
+def of_rows(
+    export: Export,
+    table: Table,
+    site: pa.Array,
+    faults: pd.DataFrame,
+    failures: pd.DataFrame,
+    masks: dict[str, np.ndarray],
+) -> pd.DataFrame:
+    """Findings about rows, with `row` beside the columns of every findings frame.
+
+    A cell that could not be read is not also missing or out of range.
+    """
+    import pandas as pd
+
+    unread = faults[faults["rule"].map(_holds_back)] if len(faults) else faults
+    others = _not_among(failures.drop_duplicates(["row", "column", "rule"]), unread)
+    masked = [
+        pd.DataFrame({"row": rows, "column": name, "rule": "identifier_masked"})
+        for name, rows in masks.items()
+    ]
+    parts = [faults[["row", "column", "rule"]], others, *masked]
+    found = pd.concat([part.astype(object) for part in parts], ignore_index=True)
+    found = found.astype({"row": "int64"})
+    found["value"] = _values(export, table, found)
+    found["message"] = _by_pair(found, lambda rule, column: message(rule, table, column))
+    found["action"] = found["rule"].map(lambda rule: catalogue.CATALOGUE[rule].action)
+    return _ordered(_with_place(export, table, site, found), table)
+
+
+def _holds_back(rule: str) -> bool:
+    return catalogue.CATALOGUE[rule].action == "quarantine"
+
+
+def _not_among(failures: pd.DataFrame, unread: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    if not len(unread) or not len(failures):
+        return failures
+    cells = pd.MultiIndex.from_frame(failures[["row", "column"]].astype(object))
+    return failures[~cells.isin(pd.MultiIndex.from_frame(unread[["row", "column"]].astype(object)))]
+
+
+def _by_pair(found: pd.DataFrame, say: Callable[[str, str], str]) -> np.ndarray:
+    """What `say(rule, column)` gives for each row, asked once for each pair."""
+    import pandas as pd
+
+    pairs = list(zip(found["rule"], found["column"], strict=True))
+    known = {pair: say(*pair) for pair in dict.fromkeys(pairs)}
+    return pd.Series(pairs, dtype=object).map(known).to_numpy() if pairs else np.empty(0, dtype=object)
+
+
+def _values(export: Export, table: Table, found: pd.DataFrame) -> np.ndarray:
+    """Each finding's cell as sent, masked; empty where free text was masked."""
+    values = np.full(len(found), "", dtype=object)
+    for column, rows in found.groupby("column", sort=False)["row"]:
+        name = str(column)
+        if name not in export.rows.column_names or name not in table.names:
+            continue
+        text = export.rows[name].take(pa.array(rows.to_numpy("int64"))).combine_chunks().cast(pa.string())
+        shown = masked_by_kind(text, table[name].kind).to_pylist()
+        values[rows.index.to_numpy()] = [(one or "").strip()[:SHOWN_CHARACTERS] for one in shown]
+    values[(found["rule"] == "identifier_masked").to_numpy()] = ""
+    return values
+
+
+def _with_place(export: Export, table: Table, site: pa.Array, found: pd.DataFrame) -> pd.DataFrame:
+    """The frame with site, file, line, table and record of each of its rows."""
+    rows = pa.array(found["row"].to_numpy("int64"))
+    named = ID_COLUMN[table.name]
+    records = pa.nulls(len(found), pa.string())
+    if named in export.rows.column_names:
+        records = export.rows[named].take(rows).combine_chunks().cast(pa.string())
+        records = masking.masked_ids(records).texts
+    return found.assign(
+        site=site.take(rows).to_pandas().astype("string"),
+        source_file=place_of(export.source),
+        source_line=export.rows["source_line"].take(rows).to_pandas().astype("Int64"),
+        table=table.name,
+        record_id=records.to_pandas().astype("string").fillna("").str.strip(),
+    )
+
+
+def _ordered(found: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """By row, then by the order of the columns, then by rule."""
+    positions = {name: at for at, name in enumerate(table.names)}
+    ranks = found["column"].map(lambda name: positions.get(name, -1))
+    order = np.lexsort((found["rule"].astype(str), ranks.to_numpy(), found["row"].to_numpy()))
+    return found.iloc[order].reset_index(drop=True)
+
+
+def of_ragged(export: Export, ragged: pa.Table) -> pd.DataFrame:
+    """A finding for each row that could not be cut into columns."""
+    rule, named = "row_ragged", ID_COLUMN[export.source.table]
+    said = message(rule, _table(export), "")
+    places = zip(*(ragged[name].to_pylist() for name in ("site", "source_line", named)), strict=True)
+    return catalogue.frame(
+        {
+            **_whole(export),
+            "site": site,
+            "source_line": line,
+            "record_id": record,
+            "rule": rule,
+            "message": said,
+        }
+        for site, line, record in places
+    )
+
+
+def in_order(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Findings frames of one file as one, by line."""
+    return catalogue.joined(frames).sort_values("source_line", kind="stable", ignore_index=True)
+
+
+def of_repairs(export: Export, table: Table, site: pa.Array, repairs: pd.DataFrame) -> pd.DataFrame:
+    """Repairs of one file with site, file, line and record."""
+    return joined_repairs([_ordered(_with_place(export, table, site, repairs), table)])
+
+
+def joined_repairs(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Repairs frames as one, with the columns and types of every repairs frame."""
+    import pandas as pd
+
+    columns = list(catalogue.REPAIR_COLUMNS)
+    texts = [name for name in columns if name != "source_line"]
+    empty = pd.DataFrame(
+        {name: pd.Series(dtype="Int64" if name == "source_line" else "string") for name in columns}
+    )
+    whole = pd.concat(
+        [empty, *(frame[columns].astype({"source_line": "Int64"}) for frame in frames)], ignore_index=True
+    )
+    whole[texts] = whole[texts].astype("string").fillna("")
+    return whole

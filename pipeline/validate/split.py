@@ -1,0 +1,250 @@
+"""Accepted rows apart from rows held back, file by file, then table by table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline import findings as catalogue
+from pipeline.handover import Accepted, Export, Intake, Source, Validated
+from pipeline.settings import Settings
+from pipeline.validate import check, identifiers, masking, report
+from pipeline.validate.parse import Parsed, one_chunk, parsed
+from pipeline.validate.quality import quality
+from schemas.columns import Table
+from schemas.exports import EXPORTS
+from schemas.models import arrow_schema
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Kinds whose cells keep their text in quarantine as long as it could be read: they hold no free text.
+_SAFE_IF_READ = ("date", "moment", "number", "integer", "yes_no")
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One export after its own checks; every row of it is in `accepted`, in `quarantined`, or refused with the file.
+
+    Attributes:
+        source: The ledger line, now with `refused` and `reason` if the file was refused here.
+        accepted: Typed columns of the contract, `site` and `source_line`; free text is masked.
+        quarantined: The same columns as masked text.
+        findings: In the order of the lines, columns of `findings.COLUMNS`.
+        repairs: Columns of `findings.REPAIR_COLUMNS`.
+    """
+
+    source: Source
+    accepted: pa.Table
+    quarantined: pa.Table
+    findings: pd.DataFrame
+    repairs: pd.DataFrame
+
+
+def validated(intake: Intake, settings: Settings, places: tuple[str, ...]) -> Validated:
+    """All exports checked, one table each of what goes on and of what is held back.
+
+    Args:
+        intake: What was received.
+        settings: Sites, the kind of their dates, tolerances.
+        places: Joint and bone words of the catalogue in force.
+    """
+    return combined(intake, [checked(export, settings, places) for export in intake.exports], settings)
+
+
+def combined(intake: Intake, exports: Sequence[Checked], settings: Settings) -> Validated:
+    """The checked exports as one, in the order of `intake.exports`.
+
+    `exports[i]` is what `checked` made of `intake.exports[i]`, computed now or kept from an earlier run.
+    """
+    numbers = {id(source): number for number, source in enumerate(intake.sources)}
+    at = [numbers.get(id(export.source)) for export in intake.exports]
+    places = [
+        intake.sources.index(e.source) if n is None else n for n, e in zip(at, intake.exports, strict=True)
+    ]
+    sources = list(intake.sources)
+    for place, one in zip(places, exports, strict=True):
+        sources[place] = one.source
+    accepted = _by_table(exports, places, "accepted")
+    held_back = _by_table(exports, places, "quarantined")
+    found = catalogue.joined(one.findings for one in exports)
+    repairs = report.joined_repairs([one.repairs for one in exports])
+    everything = catalogue.joined([intake.findings, found])
+    scores = quality(accepted, held_back, everything, tuple(sources), settings.tolerance.quarantined_share)
+    return Validated(Accepted(tuple(sources), accepted), held_back, found, repairs, scores)
+
+
+def _by_table(exports: Sequence[Checked], places: Sequence[int], part: str) -> dict[str, pa.Table]:
+    schema_of = accepted_schema if part == "accepted" else quarantined_schema
+    return {name: _of_table(exports, places, part, name, schema_of(table)) for name, table in EXPORTS.items()}
+
+
+def _of_table(
+    exports: Sequence[Checked], places: Sequence[int], part: str, name: str, schema: pa.Schema
+) -> pa.Table:
+    parts = [schema.empty_table()]
+    for place, one in zip(places, exports, strict=True):
+        rows: pa.Table = getattr(one, part)
+        if one.source.table == name and rows.num_rows:
+            number = pa.array(np.full(rows.num_rows, place, dtype=np.int32))
+            parts.append(rows.append_column("source", number).select(schema.names).cast(schema))
+    return pa.concat_tables(parts)
+
+
+def accepted_schema(table: Table) -> pa.Schema:
+    """Columns of an accepted table: the contract's in their types, then where the row stands."""
+    return _located(arrow_schema(table), with_source=True)
+
+
+def quarantined_schema(table: Table) -> pa.Schema:
+    """Columns of the rows held back: the contract's as text, then where the row stands."""
+    return _located(pa.schema([(name, pa.string()) for name in table.names]), with_source=True)
+
+
+def _located(schema: pa.Schema, with_source: bool) -> pa.Schema:
+    located = schema.append(pa.field("site", pa.string()))
+    if with_source:
+        located = located.append(pa.field("source", pa.int32()))
+    return located.append(pa.field("source_line", pa.int64()))
+
+
+def checked(export: Export, settings: Settings, places: tuple[str, ...]) -> Checked:
+    """One export after its own checks: screened, parsed, checked row by row, split.
+
+    Args:
+        export: Text columns of one table of one file.
+        settings: Sites and the kind of their dates.
+        places: Joint and bone words of the catalogue in force.
+    """
+    table = EXPORTS[export.source.table]
+    suspects = identifiers.suspects(export.headers, export.unmapped, export.rows, _screened(table))
+    if suspects:
+        return _refused(export, table, "identifiers_in_columns", report.of_suspects(export, suspects))
+    site = settings.sites.get(export.source.site)
+    day_numbers = site is not None and site.dates == "day_numbers"
+    cells = parsed(export.rows, table, export.reading, places, day_numbers)
+    if cells.refusal:
+        return _refused(export, table, cells.refusal, report.of_file(export, cells.refusal))
+    return _split(export, table, cells, settings)
+
+
+def _screened(table: Table) -> list[str]:
+    return [
+        column.name
+        for column in table.columns
+        if column.kind in ("id", "text", "code", "word", "words", "note")
+    ]
+
+
+def _refused(export: Export, table: Table, rule: str, found: pd.DataFrame) -> Checked:
+    """The file set aside whole: nothing of its content goes on, its rows stay counted."""
+    source = replace(export.source, refused=export.source.rows_read, non_data=0, not_selected=0, reason=rule)
+    accepted = _located(arrow_schema(table), with_source=False).empty_table()
+    held_back = _located(
+        pa.schema([(name, pa.string()) for name in table.names]), with_source=False
+    ).empty_table()
+    return Checked(source, accepted, held_back, found, report.joined_repairs([]))
+
+
+def _split(export: Export, table: Table, cells: Parsed, settings: Settings) -> Checked:
+    failures = check.row_failures(cells.table, table, export, settings)
+    clean, masks = _without_identifiers(cells.table, table)
+    site = _usable_site(export.rows["site"], export.source.site)
+    found = report.of_rows(export, table, site, cells.faults, failures, masks)
+    held = np.zeros(export.rows.num_rows, dtype=bool)
+    held[found.loc[found["action"] == "quarantine", "row"].to_numpy("int64")] = True
+    whole = clean.append_column("site", site).append_column(
+        "source_line", one_line(export.rows["source_line"])
+    )
+    text = _as_text(export, table, cells.table, site, held)
+    ragged = _ragged(export, table)
+    return Checked(
+        export.source,
+        whole.filter(pa.array(~held)),
+        pa.concat_tables([text, ragged]) if ragged.num_rows else text,
+        report.in_order([found.drop(columns="row"), report.of_ragged(export, ragged)]),
+        report.of_repairs(export, table, site, cells.repairs),
+    )
+
+
+def one_line(lines: pa.ChunkedArray | pa.Array) -> pa.Array:
+    """Physical lines as one array of int64."""
+    return pa.concat_arrays(
+        [chunk.cast(pa.int64()) for chunk in pa.chunked_array(lines).chunks] or [pa.array([], pa.int64())]
+    )
+
+
+def _usable_site(site: pa.ChunkedArray, folder: str) -> pa.Array:
+    """The site of each row; the folder's where a row names none that can be used."""
+    named = one_chunk(site)
+    usable = pc.fill_null(pc.match_substring_regex(named, check.SITE_ID), False)
+    return pc.if_else(usable, named, pa.scalar(folder))
+
+
+def _without_identifiers(typed: pa.Table, table: Table) -> tuple[pa.Table, dict[str, np.ndarray]]:
+    """The typed columns with masked free text, and by column the rows in which something was masked."""
+    masks: dict[str, np.ndarray] = {}
+    for at, column in enumerate(table.columns):
+        if column.kind not in ("note", "text"):
+            continue
+        masked, changed = _masked_column(one_chunk(typed[column.name]), column.kind == "text")
+        if changed.any():
+            masks[column.name] = np.flatnonzero(changed)
+            typed = typed.set_column(at, column.name, masked)
+    return typed, masks
+
+
+def _masked_column(texts: pa.Array, repeats: bool) -> tuple[pa.Array, np.ndarray]:
+    if not repeats:
+        clean = masking.masked(texts)
+        return clean.texts, clean.changed
+    encoded = texts.dictionary_encode()
+    clean = masking.masked(encoded.dictionary)
+    if not clean.changed.any():
+        return texts, np.zeros(len(texts), dtype=bool)
+    changed = pc.fill_null(pa.array(clean.changed).take(encoded.indices), False)
+    return clean.texts.take(encoded.indices), changed.to_numpy(zero_copy_only=False)
+
+
+def _as_text(export: Export, table: Table, typed: pa.Table, site: pa.Array, held: np.ndarray) -> pa.Table:
+    """The rows held back as they were sent, masked, with every column of the contract."""
+    keep = pa.array(held)
+    rows, read = export.rows.filter(keep), typed.filter(keep)
+    columns = {name: _masked_text(rows, read, table, name) for name in table.names}
+    return pa.table({**columns, "site": site.filter(keep), "source_line": one_line(rows["source_line"])})
+
+
+def _masked_text(rows: pa.Table, read: pa.Table | None, table: Table, name: str) -> pa.Array:
+    if name not in rows.column_names:
+        return pa.nulls(rows.num_rows, pa.string())
+    sent, kind = one_chunk(rows[name]), table[name].kind
+    masked = report.masked_by_kind(sent, kind)
+    if read is None or kind not in _SAFE_IF_READ:
+        return masked
+    return pc.if_else(one_valid(read[name]), sent, masked)
+
+
+def one_valid(column: pa.ChunkedArray) -> pa.Array:
+    """Which cells of a typed column are not null, as one array."""
+    return pa.array(column.is_valid().to_numpy(), pa.bool_())
+
+
+def _ragged(export: Export, table: Table) -> pa.Table:
+    """Rows that could not be cut into columns, as far as their cells are known."""
+    schema = _located(pa.schema([(name, pa.string()) for name in table.names]), with_source=False)
+    broken = export.broken
+    if broken is None or not broken.num_rows:
+        return schema.empty_table()
+    columns = {name: _masked_text(broken, None, table, name) for name in table.names}
+    named = (
+        broken["site"]
+        if "site" in broken.column_names
+        else pa.chunked_array([pa.nulls(broken.num_rows, pa.string())])
+    )
+    site = _usable_site(named, export.source.site)
+    return pa.table({**columns, "site": site, "source_line": one_line(broken["source_line"])}, schema=schema)
