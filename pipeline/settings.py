@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import date
+from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from schemas.defaults import SURGEON_OUTCOMES
 
 if TYPE_CHECKING:
     from pipeline.catalogue import Catalogue
@@ -71,7 +74,7 @@ class Compare:
 
 @dataclass(frozen=True)
 class SurgeonTables:
-    categories: tuple[str, ...] = ("any_complication", "revision")
+    categories: tuple[str, ...] = SURGEON_OUTCOMES
     windows: tuple[int, ...] = (90, 365)
 
 
@@ -146,6 +149,4 @@ def load_settings(path: Path, catalogue: Catalogue, operation_columns: Collectio
 
 def default_settings_text() -> str:
     """The commented `audit.toml` of a new workspace; what it sets is what an absent key means."""
-    from pipeline.settings_text import NEW_AUDIT_TOML
-
-    return NEW_AUDIT_TOML
+    return files("schemas").joinpath("new_audit.toml").read_text(encoding="utf-8")
