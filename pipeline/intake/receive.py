@@ -1,0 +1,302 @@
+"""The intake stage: everything received up to a day, each table in the form of the contract."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import findings
+from pipeline.handover import Export, Intake, Source
+from pipeline.intake import read
+from pipeline.intake.arrivals import Arrival, arrivals
+from pipeline.intake.bindings import Bindings, bindings, wanted
+from pipeline.intake.claims import Claim, file_claims, sheet_claims, unclear_sheet
+from pipeline.intake.contract_form import ContractForm, contract_form
+from pipeline.intake.cut import Cut
+from pipeline.intake.furniture import without_furniture
+from pipeline.intake.logs import repairs_frame, said, step_repairs, translation_repairs
+from pipeline.intake.mapping import Mapping, TableMapping, load_mapping
+from pipeline.intake.read import Opened
+from pipeline.intake.refusal import Refusal
+from pipeline.intake.workbook import Workbook, open_workbook, read_sheet
+from pipeline.settings import Settings, Site
+
+
+@dataclass(frozen=True)
+class Received:
+    """What one table of one file came to: a ledger line, its rows if it was accepted, what was said about it."""
+
+    source: Source
+    export: Export | None = None
+    findings: tuple[dict[str, object], ...] = ()
+    repairs: tuple[pa.Table, ...] = ()
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Under which a site's files are read."""
+
+    mapping: Mapping
+    sites: frozenset[str] | None
+    accepts_no_rows: bool
+
+
+def receive_all(workspace: Path, settings: Settings, as_of: date) -> Intake:
+    """Every export received up to `as_of`, read and brought into the contract's columns, still as text.
+
+    A file that cannot be used becomes a ledger line and a finding and never stops the others.
+
+    Raises:
+        WrongUse: A mapping asks for something that does not exist.
+    """
+    found = arrivals(workspace, as_of)
+    received: list[Received] = []
+    said_before = list(found.findings)
+    terms = {
+        site: site_terms(workspace, settings, site) for site in sorted({each.site for each in found.files})
+    }
+    said_before += [_not_listed(site) for site in terms if not _is_listed(settings, site)]
+    for arrival in found.files:
+        if _is_listed(settings, arrival.site):
+            received.extend(receive_file(arrival, terms[arrival.site]))
+        else:
+            received.append(_unlisted(arrival))
+    return _together(received, said_before)
+
+
+def site_terms(workspace: Path, settings: Settings, site: str) -> Terms:
+    """The mapping and the settings that apply to a site's files."""
+    mapping = load_mapping(workspace / "mappings" / f"{site}.toml")
+    sites = frozenset(settings.sites) if settings.sites_listed else None
+    return Terms(mapping, sites, settings.sites.get(site, Site(site)).sends == "changes")
+
+
+def receive_file(arrival: Arrival, terms: Terms) -> tuple[Received, ...]:
+    """Every table that one file feeds, in the order sheet, table; a line without a table if none."""
+    blank = Source(arrival.site, arrival.receipt, arrival.source_file, "", "", "")
+    try:
+        stored = read.stored_bytes(arrival)
+    except Refusal as refusal:
+        return (_refused(blank, refusal),)
+    hashed = replace(blank, sha256=read.digest(stored))
+    try:
+        file = read.opened(stored, arrival.path.name)
+        return tuple(_ordered(_tables(file, arrival, hashed, terms)))
+    except Refusal as refusal:
+        return (_refused(_named(hashed, arrival, terms), refusal),)
+
+
+def _ordered(received: Iterator[Received]) -> list[Received]:
+    return sorted(received, key=lambda each: (each.source.sheet, each.source.table))
+
+
+def _named(source: Source, arrival: Arrival, terms: Terms) -> Source:
+    """The ledger line of a file that could not be opened, with the table where only one claims it."""
+    claims = file_claims(arrival.path.name, arrival.receipt, terms.mapping)
+    return replace(source, table=claims[0].table) if len(claims) == 1 else source
+
+
+def _tables(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Iterator[Received]:
+    if file.kind == "xlsx":
+        yield from _sheets(file, arrival, source, terms)
+        return
+    claims = file_claims(arrival.path.name, arrival.receipt, terms.mapping)
+    for form in claims:
+        yield _table(partial(read.cut, file), form, replace(source, table=form.table), terms)
+    if not claims:
+        yield _unclaimed(source, read.rows_of_unclaimed(file, arrival.path.name), terms)
+
+
+def _sheets(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Iterator[Received]:
+    name = arrival.path.name
+    workbook = open_workbook(file.content, name, read.LARGEST_UNPACKED_BYTES)
+    claims = sheet_claims(name, arrival.receipt, terms.mapping, workbook.sheets)
+    for claim in claims:
+        yield _sheet(workbook, claim, source, terms)
+    if not claims and not workbook.sheets:
+        yield _unclaimed(source, 0, terms)
+    for sheet in set(workbook.sheets) - {claim.sheet for claim in claims}:
+        yield _unclaimed(replace(source, sheet=sheet), workbook.rows[sheet] - 1, terms)
+
+
+def _sheet(workbook: Workbook, claim: Claim, source: Source, terms: Terms) -> Received:
+    fed = replace(source, sheet=claim.sheet, table=claim.form.table)
+    if not claim.sheet:
+        unclear = unclear_sheet(workbook.name, claim.form, workbook.sheets, terms.mapping.named)
+        return _refused(fed, unclear)
+    return _table(partial(read_sheet, workbook, claim.sheet), claim.form, fed, terms)
+
+
+def _table(reader: partial[Cut], form: TableMapping, source: Source, terms: Terms) -> Received:
+    name = source.source_file.rpartition("/")[2]
+    try:
+        cut = reader(wanted(form, terms.mapping, name))
+    except Refusal as refusal:
+        return _refused(source, refusal)
+    try:
+        whole = without_furniture(cut)
+        bound = bindings(whole.headers, form, name)
+        if not whole.cells.num_rows and not whole.ragged and not terms.accepts_no_rows:
+            raise Refusal(
+                "file_empty", f"{name} holds a header and no rows. Ask the sender whether the export failed."
+            )
+    except Refusal as refusal:
+        refusal.rows_read = cut.rows_read
+        return _refused(source, refusal)
+    made = contract_form(whole, bound, form, source.site, terms.sites)
+    return _accepted(whole, bound, made, form, source, terms)
+
+
+def _accepted(
+    cut: Cut, bound: Bindings, made: ContractForm, form: TableMapping, source: Source, terms: Terms
+) -> Received:
+    read_rows = cut.non_data + (cut.rows_read - cut.non_data) * made.multiple
+    counted = replace(source, rows_read=read_rows, non_data=cut.non_data, not_selected=made.not_selected)
+    rows = made.rows.filter(pa.array(~made.unclear_site)) if made.unclear_site.any() else made.rows
+    unclear = made.rows.filter(pa.array(made.unclear_site))
+    broken = pa.concat_tables([made.ragged, unclear]) if made.ragged.num_rows + unclear.num_rows else None
+    export = Export(counted, rows, broken, form.reading, cut.headers, _unmapped(cut, bound))
+    told = (
+        *_ragged(counted, cut),
+        *_unclear_sites(counted, unclear, form),
+        *_unknown_columns(counted, cut, bound, terms.mapping),
+        *_absent_columns(counted, bound, form, terms.mapping),
+    )
+    return Received(
+        counted, export, told, (step_repairs(counted, cut.steps), *translation_repairs(counted, made))
+    )
+
+
+def _ragged(source: Source, cut: Cut) -> list[dict[str, object]]:
+    expected = len(cut.headers)
+    return [
+        said(
+            source,
+            "row_ragged",
+            f"Line {record.line} has {len(record.cells)} cells, the header {expected}. "
+            "Quote text that holds the delimiter.",
+            source_line=record.line,
+        )
+        for record in cut.ragged
+    ]
+
+
+def _unclear_sites(source: Source, unclear: pa.Table, form: TableMapping) -> list[dict[str, object]]:
+    message = (
+        f"`{form.site_from}` names no site that is known. Fill it, or translate it under `values.site_id`."
+    )
+    return [
+        said(source, "row_site_unclear", message, source_line=line, column=form.site_from)
+        for line in unclear["source_line"].to_pylist()
+    ]
+
+
+def _header_name(headers: tuple[str, ...], at: int) -> str:
+    return headers[at].strip() or f"column {at + 1}"
+
+
+def _unknown_columns(source: Source, cut: Cut, bound: Bindings, mapping: Mapping) -> list[dict[str, object]]:
+    """One finding for each column that feeds nothing; nameless ones only if they hold anything."""
+    unused = [at for at in bound.unused if cut.headers[at].strip() or _holds_anything(cut, at)]
+    names = [_header_name(cut.headers, at) for at in unused]
+    return [
+        said(
+            source,
+            "column_unknown",
+            f"`{name}` is not used. Map it in {mapping.named}, or ignore this.",
+            column=name,
+        )
+        for name in names
+    ]
+
+
+def _holds_anything(cut: Cut, at: int) -> bool:
+    column = cut.cells.column(at)
+    return bool(column.null_count < len(column))
+
+
+def _absent_columns(
+    source: Source, bound: Bindings, form: TableMapping, mapping: Mapping
+) -> list[dict[str, object]]:
+    found = []
+    for column in bound.absent:
+        names = " or ".join(f"`{name}`" for name in form.columns[column])
+        message = f"No column {names}, mapped to `{column}`. Add the new header in {mapping.named}."
+        found.append(said(source, "header_mapped_absent", message, column=column))
+    return found
+
+
+def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:
+    """The text of columns that do not reach the rows, helpers of the mapping among them."""
+    positions = sorted({*range(len(cut.headers))} - {*bound.columns.values()})
+    if not positions:
+        return None
+    names = [_header_name(cut.headers, at) for at in positions]
+    unique = [
+        name if names.count(name) == 1 else f"{name} ({at + 1})"
+        for name, at in zip(names, positions, strict=True)
+    ]
+    return pa.table([cut.cells.column(at) for at in positions], names=unique)
+
+
+def _refused(source: Source, refusal: Refusal) -> Received:
+    line = replace(source, rows_read=refusal.rows_read, refused=refusal.rows_read, reason=refusal.rule)
+    finding = said(source, refusal.rule, refusal.message, source_line=refusal.line)
+    return Received(line, None, (finding,))
+
+
+def _unclaimed(source: Source, rows: int, terms: Terms) -> Received:
+    what = f"sheet `{source.sheet}`" if source.sheet else source.source_file.rpartition("/")[2]
+    refusal = Refusal(
+        "file_unmapped",
+        f"No [[table]] in {terms.mapping.named} claims {what}, nor does its name begin with a table's. "
+        f"Name it in {terms.mapping.named}.",
+    )
+    refusal.rows_read = max(0, rows)
+    return _refused(source, refusal)
+
+
+def _is_listed(settings: Settings, site: str) -> bool:
+    return not settings.sites_listed or site in settings.sites
+
+
+def _not_listed(site: str) -> dict[str, object]:
+    message = (
+        f"`{site}` is not in audit.toml. Add [sites.{site}] or remove the folder; its exports were not used."
+    )
+    return {"site": site, "source_file": f"received/{site}", "rule": "site_not_listed", "message": message}
+
+
+def _unlisted(arrival: Arrival) -> Received:
+    """The ledger line of a file that is not used because its site is not listed."""
+    source = Source(arrival.site, arrival.receipt, arrival.source_file, "", "", "", reason="site_not_listed")
+    try:
+        stored = read.stored_bytes(arrival)
+        source = replace(source, sha256=read.digest(stored))
+        rows = _rows_not_used(read.opened(stored, arrival.path.name), arrival.path.name)
+    except Refusal:
+        return Received(source)
+    return Received(replace(source, rows_read=rows, refused=rows))
+
+
+def _rows_not_used(file: Opened, name: str) -> int:
+    if file.kind != "xlsx":
+        return read.rows_of_unclaimed(file, name)
+    workbook = open_workbook(file.content, name, read.LARGEST_UNPACKED_BYTES)
+    return int(np.sum([workbook.rows[sheet] - 1 for sheet in workbook.sheets], dtype=int))
+
+
+def _together(received: list[Received], said_before: list[dict[str, object]]) -> Intake:
+    told = [*said_before, *(finding for each in received for finding in each.findings)]
+    return Intake(
+        tuple(each.source for each in received),
+        tuple(each.export for each in received if each.export is not None),
+        findings.frame(told),
+        repairs_frame(repair for each in received for repair in each.repairs),
+    )
