@@ -64,7 +64,7 @@ COURSES = [
             ("revision", "any_return"): 260, ("revision", "redone"): 260}),
     Course("8", "harbour.H08.R",
            "U right, 33: the shin cracks at the end of the cut on day 20, brace; seen 366",
-           {(FRACTURE, "any"): 20, (FRACTURE, "low_energy"): 20}),
+           {(FRACTURE, "any"): 20}),
     Course("9 left", "harbour.H09.L",
            "L both sides, 18: stitch abscess on day 12, side not written, a reviewer says left; seen 372",
            {("infection", "any"): 12}),
