@@ -176,7 +176,7 @@ class Suspect:
 def suspects(
     headers: Iterable[str], unmapped: pa.Table | None, rows: pa.Table, columns: Iterable[str]
 ) -> list[Suspect]:
-    """Columns with direct identifiers, in the order of the headers, then of the contract columns.
+    """Columns with direct identifiers: of those mapped, those that lead nowhere, then the contract's.
 
     Args:
         headers: All headers as sent.
@@ -184,21 +184,25 @@ def suspects(
         rows: Text of contract columns.
         columns: Names in `rows` to look into.
     """
-    unused = set(unmapped.column_names) if unmapped is not None else set()
+    unused = {name: unmapped[name] for name in unmapped.column_names} if unmapped is not None else {}
+    names = [header.strip() for header in headers]
     found = [
-        Suspect(header, said)
-        for header in headers
-        if (said := in_header(header, mapped=header not in unused))
+        *_by_header(name for name in names if name not in unused),
+        *(Suspect(name, said) for name, text in unused.items() if (said := _of_unused(name, text))),
+        *_by_content((name, rows[name]) for name in columns if name in rows.column_names),
     ]
-    if unmapped is not None:
-        found = [
-            suspect
-            for suspect in found
-            if suspect.header not in unused or not _only_ticks(unmapped[suspect.header])
-        ]
-        found += _by_content((name, unmapped[name]) for name in unmapped.column_names)
-    found += _by_content((name, rows[name]) for name in columns if name in rows.column_names)
     return list({suspect.header: suspect for suspect in reversed(found)}.values())[::-1]
+
+
+def _by_header(headers: Iterable[str]) -> list[Suspect]:
+    """Suspects among the headers that lead to contract columns."""
+    return [Suspect(header, said) for header in headers if (said := in_header(header, mapped=True))]
+
+
+def _of_unused(header: str, text: pa.ChunkedArray) -> str:
+    """What a column that leads nowhere seems to hold, by its header, else by its cells."""
+    said = in_header(header)
+    return said if said and not _only_ticks(text) else in_content(text)
 
 
 def in_header(header: str, mapped: bool = False) -> str:

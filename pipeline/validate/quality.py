@@ -48,7 +48,7 @@ def quality(
     rows = {key: went_on.get(key, 0) + kept.get(key, 0) for key in sorted({*went_on, *kept})}
     failing = _failing_rows(found)
     scores = [*_required(rows, failing), *_shares(rows, kept, tolerance)]
-    scores += [*_others(rows, failing), *_files(found, tuple(sources))]
+    scores += [*_others(rows, failing), *_files(tuple(sources))]
     frame = pd.DataFrame(scores, columns=list(COLUMNS))
     frame = frame.drop_duplicates(["site", "table", "column", "dimension", "rule"])
     texts = ["site", "table", "column", "dimension", "rule", "verdict"]
@@ -126,13 +126,13 @@ def _others(
             yield _score(site, table, column, rule, asked, min(count, asked))
 
 
-def _files(found: pd.DataFrame, sources: tuple[Source, ...]) -> Iterator[dict[str, object]]:
+def _files(sources: tuple[Source, ...]) -> Iterator[dict[str, object]]:
     """Files refused: their rows by site, table and reason, of all rows of such files and the rows that were read."""
     refused: dict[tuple[str, str, str], int] = {}
     read: dict[tuple[str, str], int] = {}
     for source in sources:
         read[source.site, source.table] = read.get((source.site, source.table), 0) + source.rows_read
-        if source.refused and source.reason in CATALOGUE:
+        if source.table and source.refused and source.reason in CATALOGUE:
             key = (source.site, source.table, source.reason)
             refused[key] = refused.get(key, 0) + source.refused
     for (site, table, rule), count in refused.items():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -155,29 +155,6 @@ def _ordered(found: pd.DataFrame, table: Table) -> pd.DataFrame:
     ranks = found["column"].map(lambda name: positions.get(name, -1))
     order = np.lexsort((found["rule"].astype(str), ranks.to_numpy(), found["row"].to_numpy()))
     return found.iloc[order].reset_index(drop=True)
-
-
-def of_ragged(export: Export, ragged: pa.Table) -> pd.DataFrame:
-    """A finding for each row that could not be cut into columns."""
-    rule, named = "row_ragged", ID_COLUMN[export.source.table]
-    said = message(rule, _table(export), "")
-    places = zip(*(ragged[name].to_pylist() for name in ("site", "source_line", named)), strict=True)
-    return catalogue.frame(
-        {
-            **_whole(export),
-            "site": site,
-            "source_line": line,
-            "record_id": record,
-            "rule": rule,
-            "message": said,
-        }
-        for site, line, record in places
-    )
-
-
-def in_order(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Findings frames of one file as one, by line."""
-    return catalogue.joined(frames).sort_values("source_line", kind="stable", ignore_index=True)
 
 
 def of_repairs(export: Export, table: Table, site: pa.Array, repairs: pd.DataFrame) -> pd.DataFrame:

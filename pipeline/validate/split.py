@@ -62,11 +62,8 @@ def combined(intake: Intake, exports: Sequence[Checked], settings: Settings) -> 
 
     `exports[i]` is what `checked` made of `intake.exports[i]`, computed now or kept from an earlier run.
     """
-    numbers = {id(source): number for number, source in enumerate(intake.sources)}
-    at = [numbers.get(id(export.source)) for export in intake.exports]
-    places = [
-        intake.sources.index(e.source) if n is None else n for n, e in zip(at, intake.exports, strict=True)
-    ]
+    numbers = {source: number for number, source in enumerate(intake.sources)}
+    places = [numbers[export.source] for export in intake.exports]
     sources = list(intake.sources)
     for place, one in zip(places, exports, strict=True):
         sources[place] = one.source
@@ -162,12 +159,12 @@ def _split(export: Export, table: Table, cells: Parsed, settings: Settings) -> C
         "source_line", one_line(export.rows["source_line"])
     )
     text = _as_text(export, table, cells.table, site, held)
-    ragged = _ragged(export, table)
+    broken = _broken(export, table)
     return Checked(
         export.source,
         whole.filter(pa.array(~held)),
-        pa.concat_tables([text, ragged]) if ragged.num_rows else text,
-        report.in_order([found.drop(columns="row"), report.of_ragged(export, ragged)]),
+        pa.concat_tables([text, broken]),
+        catalogue.tidy(found.drop(columns="row")),
         report.of_repairs(export, table, site, cells.repairs),
     )
 
@@ -234,8 +231,8 @@ def one_valid(column: pa.ChunkedArray) -> pa.Array:
     return pa.array(column.is_valid().to_numpy(), pa.bool_())
 
 
-def _ragged(export: Export, table: Table) -> pa.Table:
-    """Rows that could not be cut into columns, as far as their cells are known."""
+def _broken(export: Export, table: Table) -> pa.Table:
+    """Rows that intake could not use, as far as their cells are known; it has said why."""
     schema = _located(pa.schema([(name, pa.string()) for name in table.names]), with_source=False)
     broken = export.broken
     if broken is None or not broken.num_rows:
