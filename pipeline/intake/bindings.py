@@ -17,13 +17,13 @@ class Bindings:
 
     Attributes:
         columns: Contract column → position.
-        helpers: Header named by the mapping for other uses → position.
+        others: Header named by the mapping for other uses → position.
         unused: Positions that feed neither.
         absent: Optional contract columns whose mapped header the file lacks.
     """
 
     columns: dict[str, int]
-    helpers: dict[str, int]
+    others: dict[str, int]
     unused: tuple[int, ...]
     absent: tuple[str, ...]
 
@@ -33,7 +33,7 @@ def needs(form: TableMapping) -> tuple[Need, ...]:
     not_needed = form.provided | DEFAULTS[form.table].keys()
     required = [name for name in EXPORTS[form.table].required if name not in not_needed]
     columns = [Need(form.columns.get(name, (name,)), name) for name in required]
-    return (*columns, *(Need((header,)) for header in form.helpers))
+    return (*columns, *(Need((header,)) for header in form.other_headers))
 
 
 def wanted(form: TableMapping, mapping: Mapping, name: str) -> Wanted:
@@ -67,7 +67,7 @@ def bindings(headers: Sequence[str], form: TableMapping, file_name: str) -> Bind
         Refusal: `header_repeated_name` if a used column could be two.
     """
     spoken_for = {plain(name) for names in form.columns.values() for name in names}
-    spoken_for |= {plain(name) for name in form.helpers}
+    spoken_for |= {plain(name) for name in form.other_headers}
     table = EXPORTS[form.table]
     columns: dict[str, int] = {}
     for name in table.names:
@@ -75,8 +75,8 @@ def bindings(headers: Sequence[str], form: TableMapping, file_name: str) -> Bind
         at = _only(headers, form.columns.get(name, implied), name, file_name)
         if at is not None:
             columns[name] = at
-    helpers = {name: _only(headers, (name,), name, file_name) for name in form.helpers}
-    found = {name: at for name, at in helpers.items() if at is not None}
+    others = {name: _only(headers, (name,), name, file_name) for name in form.other_headers}
+    found = {name: at for name, at in others.items() if at is not None}
     used = {*columns.values(), *found.values()}
     unused = tuple(at for at in range(len(headers)) if at not in used)
     return Bindings(columns, found, unused, tuple(name for name in form.columns if name not in columns))

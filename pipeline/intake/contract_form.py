@@ -83,7 +83,7 @@ def _chosen(cells: pa.Table, bound: Bindings, form: TableMapping) -> np.ndarray 
     """Rows that `where` asks for; `None` if it asks nothing."""
     chosen = None
     for header, words in form.where.items():
-        texts = pc.fill_null(trimmed(cells.column(bound.helpers[header])), "")
+        texts = pc.fill_null(trimmed(cells.column(bound.others[header])), "")
         fits = pc.is_in(texts, pa.array([word.strip() for word in words], pa.string()))
         here = fits.to_numpy(zero_copy_only=False)
         chosen = here if chosen is None else chosen & here
@@ -122,7 +122,7 @@ class _Rows:
         return pa.repeat(pa.scalar(word or None, pa.string()), len(self.lines))
 
     def _helper(self, header: str) -> Text:
-        return trimmed(self.cells.column(self.bound.helpers[header]))
+        return trimmed(self.cells.column(self.bound.others[header]))
 
     def _shifted(self, name: str) -> Text:
         shifted = self.form.dates[name]
@@ -152,7 +152,7 @@ class _Rows:
         rows, words = len(self.lines), tuple(unpivot.of.values())
         every = np.repeat(np.arange(rows), len(words))
         in_turn = np.tile(np.arange(len(words)), rows)
-        stacked = pa.concat_arrays([_whole(self.cells.column(self.bound.helpers[h])) for h in unpivot.of])
+        stacked = pa.concat_arrays([_whole(self.cells.column(self.bound.others[h])) for h in unpivot.of])
         cells = stacked.take(pa.array(in_turn * rows + every))
         keep = np.flatnonzero(_is_filled(cells)) if only_filled else np.arange(len(every))
         taken = pa.array(every[keep])

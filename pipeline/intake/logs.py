@@ -21,20 +21,15 @@ _REPAIR_SCHEMA = pa.schema(
 )
 
 
-def located(source: Source) -> str:
-    """The source file as findings name it, `#sheet` added for a workbook."""
-    return f"{source.source_file}#{source.sheet}" if source.sheet else source.source_file
-
-
 def said(source: Source, rule: str, message: str, **more: object) -> dict[str, object]:
     """A finding about a file or one of its rows."""
-    place = {"site": source.site, "source_file": located(source), "table": source.table}
+    place = {"site": source.site, "source_file": source.source_file, "table": source.table}
     return {**place, "rule": rule, "message": message, **more}
 
 
 def _repairs(source: Source, columns: dict[str, pa.Array | pa.ChunkedArray | str], rows: int) -> pa.Table:
     """A repairs table; a text stands for a whole column of it, absent columns are empty."""
-    place = {"site": source.site, "source_file": located(source), "table": source.table}
+    place = {"site": source.site, "source_file": source.source_file, "table": source.table}
     given = {**dict.fromkeys(REPAIR_COLUMNS, ""), **place, **columns}
     arrays = [
         pa.repeat(pa.scalar(value), rows) if isinstance(value, str) else value

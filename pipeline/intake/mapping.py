@@ -79,7 +79,7 @@ class TableMapping:
         return frozenset(made)
 
     @property
-    def helpers(self) -> tuple[str, ...]:
+    def other_headers(self) -> tuple[str, ...]:
         """Headers that are read but are no column of the table themselves."""
         shifted = [header for each in self.dates.values() for header in (each.start, each.plus_days)]
         pivoted = list(self.unpivot.of) if self.unpivot else []

@@ -24,6 +24,13 @@ from pipeline.intake.logs import repairs_frame, said, step_repairs, translation_
 from pipeline.intake.mapping import Mapping, TableMapping, load_mapping
 from pipeline.intake.read import Opened
 from pipeline.intake.refusal import Refusal
+from pipeline.intake.row_findings import (
+    absent_columns,
+    header_name,
+    ragged_rows,
+    unclear_sites,
+    unknown_columns,
+)
 from pipeline.intake.workbook import Workbook, open_workbook, read_sheet
 from pipeline.settings import Settings, Site
 
@@ -122,11 +129,17 @@ def _sheets(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Ite
     if not claims and not workbook.sheets:
         yield _unclaimed(source, 0, terms)
     for sheet in set(workbook.sheets) - {claim.sheet for claim in claims}:
-        yield _unclaimed(replace(source, sheet=sheet), workbook.rows[sheet] - 1, terms)
+        yield _unclaimed(_on_sheet(source, sheet), workbook.rows[sheet] - 1, terms)
+
+
+def _on_sheet(source: Source, sheet: str) -> Source:
+    """The ledger line of a sheet; its file is named with `#sheet` added."""
+    named = f"{source.source_file}#{sheet}" if sheet else source.source_file
+    return replace(source, source_file=named, sheet=sheet)
 
 
 def _sheet(workbook: Workbook, claim: Claim, source: Source, terms: Terms) -> Received:
-    fed = replace(source, sheet=claim.sheet, table=claim.form.table)
+    fed = _on_sheet(replace(source, table=claim.form.table), claim.sheet)
     if not claim.sheet:
         unclear = unclear_sheet(workbook.name, claim.form, workbook.sheets, terms.mapping.named)
         return _refused(fed, unclear)
@@ -162,74 +175,16 @@ def _accepted(
     unclear = made.rows.filter(pa.array(made.unclear_site))
     broken = pa.concat_tables([made.ragged, unclear]) if made.ragged.num_rows + unclear.num_rows else None
     export = Export(counted, rows, broken, form.reading, cut.headers, _unmapped(cut, bound))
+    named = terms.mapping.named
     told = (
-        *_ragged(counted, cut),
-        *_unclear_sites(counted, unclear, form),
-        *_unknown_columns(counted, cut, bound, terms.mapping),
-        *_absent_columns(counted, bound, form, terms.mapping),
+        *ragged_rows(counted, cut),
+        *unclear_sites(counted, unclear, form),
+        *unknown_columns(counted, cut, bound, named),
+        *absent_columns(counted, bound, form, named),
     )
     return Received(
         counted, export, told, (step_repairs(counted, cut.steps), *translation_repairs(counted, made))
     )
-
-
-def _ragged(source: Source, cut: Cut) -> list[dict[str, object]]:
-    expected = len(cut.headers)
-    return [
-        said(
-            source,
-            "row_ragged",
-            f"Line {record.line} has {len(record.cells)} cells, the header {expected}. "
-            "Quote text that holds the delimiter.",
-            source_line=record.line,
-        )
-        for record in cut.ragged
-    ]
-
-
-def _unclear_sites(source: Source, unclear: pa.Table, form: TableMapping) -> list[dict[str, object]]:
-    message = (
-        f"`{form.site_from}` names no site that is known. Fill it, or translate it under `values.site_id`."
-    )
-    return [
-        said(source, "row_site_unclear", message, source_line=line, column=form.site_from)
-        for line in unclear["source_line"].to_pylist()
-    ]
-
-
-def _header_name(headers: tuple[str, ...], at: int) -> str:
-    return headers[at].strip() or f"column {at + 1}"
-
-
-def _unknown_columns(source: Source, cut: Cut, bound: Bindings, mapping: Mapping) -> list[dict[str, object]]:
-    """One finding for each column that feeds nothing; nameless ones only if they hold anything."""
-    unused = [at for at in bound.unused if cut.headers[at].strip() or _holds_anything(cut, at)]
-    names = [_header_name(cut.headers, at) for at in unused]
-    return [
-        said(
-            source,
-            "column_unknown",
-            f"`{name}` is not used. Map it in {mapping.named}, or ignore this.",
-            column=name,
-        )
-        for name in names
-    ]
-
-
-def _holds_anything(cut: Cut, at: int) -> bool:
-    column = cut.cells.column(at)
-    return bool(column.null_count < len(column))
-
-
-def _absent_columns(
-    source: Source, bound: Bindings, form: TableMapping, mapping: Mapping
-) -> list[dict[str, object]]:
-    found = []
-    for column in bound.absent:
-        names = " or ".join(f"`{name}`" for name in form.columns[column])
-        message = f"No column {names}, mapped to `{column}`. Add the new header in {mapping.named}."
-        found.append(said(source, "header_mapped_absent", message, column=column))
-    return found
 
 
 def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:
@@ -237,7 +192,7 @@ def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:
     positions = sorted({*range(len(cut.headers))} - {*bound.columns.values()})
     if not positions:
         return None
-    names = [_header_name(cut.headers, at) for at in positions]
+    names = [header_name(cut.headers, at) for at in positions]
     unique = [
         name if names.count(name) == 1 else f"{name} ({at + 1})"
         for name, at in zip(names, positions, strict=True)
