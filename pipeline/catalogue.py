@@ -214,3 +214,10 @@ def load_catalogue(workspace_file: Path | None = None) -> Catalogue:
     from pipeline.catalogue_reading import read_catalogue
 
     return read_catalogue(workspace_file)
+
+
+def markdown(catalogue: Catalogue) -> str:
+    """The catalogue in plain words, as `limbaudit catalogue` prints it and docs/catalogue.md holds it."""
+    from pipeline.catalogue_text import markdown as written
+
+    return written(catalogue)

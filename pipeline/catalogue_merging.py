@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from pipeline.code_matching import covers, normalised_code
@@ -11,8 +11,8 @@ from pipeline.errors import WrongUse
 from pipeline.toml_lines import KeyPath, TomlText
 
 Content = dict[str, Any]
+Claim = tuple[str, str, str, KeyPath]  # entry, system, pattern, where it stands
 KINDS = ("procedures", "complications", "joints")
-_SWITCHES = {"builtin": "`builtin`", "fresh": "`fresh`"}
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Merged:
     content: Content
     text: TomlText
     differs: tuple[str, ...] = ()
-    notes: tuple[dict[str, object], ...] = field(default=())
+    notes: tuple[dict[str, object], ...] = ()
 
 
 def merged(below: Layer, above: Layer | None) -> Merged:
@@ -112,7 +112,7 @@ def _texts(shape: Any, path: KeyPath) -> Iterator[tuple[str, KeyPath]]:
         yield from _texts(value, (*path, key))
 
 
-def _all_patterns(content: Content, kind: str) -> Iterator[tuple[str, str, str, KeyPath]]:
+def _all_patterns(content: Content, kind: str) -> Iterator[Claim]:
     entries = content.get(kind, {})
     for name, entry in entries.items() if isinstance(entries, dict) else ():
         for system, pattern, path in _patterns(entry):
@@ -139,55 +139,44 @@ def _dotted(path: KeyPath) -> str:
 
 
 def _codes_taken_over(laid: Content, above: Layer) -> tuple[Content, tuple[dict[str, object], ...]]:
-    """Without the built-in patterns that lie within a pattern the workspace gives to another entry."""
+    """Without the built-in patterns that lie within a pattern the workspace lists, here or in another entry."""
     notes: list[dict[str, object]] = []
     content: Content = {}
     for kind, entries in laid.items():
         claims = list(_all_patterns(above.content, kind))
-        content[kind] = (
-            {name: _relieved(name, entry, claims, above, notes) for name, entry in entries.items()}
-            if claims and isinstance(entries, dict)
-            else entries
-        )
+        lost = {path: claim for path, claim in _lost(entries, kind, claims, above.text) if claims}
+        notes += [_taken(above.text, path, *claim) for path, claim in lost.items() if claim[0] != path[1]]
+        content[kind] = _without(entries, set(lost), (kind,)) if lost else entries
     return content, tuple(notes)
 
 
-def _relieved(
-    name: str,
-    entry: Any,
-    claims: list[tuple[str, str, str, KeyPath]],
-    above: Layer,
-    notes: list[dict[str, object]],
-) -> Any:
-    own = {(system, pattern) for owner, system, pattern, _ in claims if owner == name}
-    lost: dict[str, set[str]] = {}
-    for system, pattern, _ in _patterns(entry):
-        if (system, pattern) in own:
-            continue
-        for owner, claimed_system, claimed, path in claims:
-            if owner != name and claimed_system == system and _within(system, claimed, pattern):
-                lost.setdefault(system, set()).add(pattern)
-                notes.append(_taken(above.text, path, pattern, name, owner))
-                break
-    if not lost:
-        return entry
-    codes = {system: _without(shape, lost.get(system, set())) for system, shape in entry["codes"].items()}
-    return {**entry, "codes": codes}
+def _lost(entries: Any, kind: str, claims: list[Claim], text: TomlText) -> Iterator[tuple[KeyPath, Claim]]:
+    """Paths of built-in patterns, each with the workspace's pattern that takes it."""
+    for _, system, pattern, path in _all_patterns({kind: entries}, kind):
+        if text.line(path) is None:
+            takers = (claim for claim in claims if claim[1] == system and _within(system, claim[2], pattern))
+            if taker := next(takers, None):
+                yield path, taker
 
 
 def _within(system: str, wide: str, narrow: str) -> bool:
     return covers(normalised_code(system, wide), normalised_code(system, narrow))
 
 
-def _without(shape: Any, patterns: set[str]) -> Any:
+def _without(shape: Any, paths: set[KeyPath], at: KeyPath) -> Any:
     if isinstance(shape, dict):
-        return {key: _without(value, patterns) for key, value in shape.items()}
-    return [pattern for pattern in shape if pattern not in patterns]
+        return {key: _without(value, paths, (*at, key)) for key, value in shape.items()}
+    if isinstance(shape, list):
+        return [item for position, item in enumerate(shape) if (*at, position) not in paths]
+    return shape
 
 
-def _taken(text: TomlText, path: KeyPath, pattern: str, loser: str, owner: str) -> dict[str, object]:
+def _taken(
+    text: TomlText, lost: KeyPath, owner: str, system: str, pattern: str, path: KeyPath
+) -> dict[str, object]:
     message = (
-        f"`{pattern}` counts for `{owner}`, as the workspace says, and no longer for the built-in `{loser}`."
+        f"`{pattern}` ({system}) counts for `{owner}`, as the workspace says, "
+        f"and no longer for the built-in `{lost[1]}`."
     )
     return {
         "source_file": text.name,
