@@ -189,23 +189,11 @@ def _without_identifiers(typed: pa.Table, table: Table) -> tuple[pa.Table, dict[
     for at, column in enumerate(table.columns):
         if column.kind not in ("note", "text"):
             continue
-        masked, changed = _masked_column(one_chunk(typed[column.name]), column.kind == "text")
-        if changed.any():
-            masks[column.name] = np.flatnonzero(changed)
-            typed = typed.set_column(at, column.name, masked)
+        clean = masking.masked(one_chunk(typed[column.name]))
+        if clean.changed.any():
+            masks[column.name] = np.flatnonzero(clean.changed)
+            typed = typed.set_column(at, column.name, clean.texts)
     return typed, masks
-
-
-def _masked_column(texts: pa.Array, repeats: bool) -> tuple[pa.Array, np.ndarray]:
-    if not repeats:
-        clean = masking.masked(texts)
-        return clean.texts, clean.changed
-    encoded = texts.dictionary_encode()
-    clean = masking.masked(encoded.dictionary)
-    if not clean.changed.any():
-        return texts, np.zeros(len(texts), dtype=bool)
-    changed = pc.fill_null(pa.array(clean.changed).take(encoded.indices), False)
-    return clean.texts.take(encoded.indices), changed.to_numpy(zero_copy_only=False)
 
 
 def _as_text(export: Export, table: Table, typed: pa.Table, site: pa.Array, held: np.ndarray) -> pa.Table:
