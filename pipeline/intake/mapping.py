@@ -156,8 +156,7 @@ def _timezone(toml: TomlTable, otherwise: str) -> str:
 def _encoding(toml: TomlTable, otherwise: str = "") -> str:
     name = toml.text("encoding", otherwise)
     try:
-        if name:
-            b"".decode(name)
+        b"x".decode(name or "utf-8", errors="replace")
     except LookupError:
         raise toml.wrong("encoding", 'an encoding such as "utf-8", "cp1252" or "utf-16".') from None
     return codecs.lookup(name).name if name else ""

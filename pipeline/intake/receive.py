@@ -188,7 +188,7 @@ def _accepted(
 
 
 def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:
-    """The text of columns that do not reach the rows, helpers of the mapping among them."""
+    """The text of columns that do not reach the rows, headers the mapping uses otherwise among them."""
     positions = sorted({*range(len(cut.headers))} - {*bound.columns.values()})
     if not positions:
         return None
