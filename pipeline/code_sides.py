@@ -28,5 +28,5 @@ def side_of_code(system: str, code: str) -> str | None:
 
 @lru_cache(maxsize=1)
 def _sides() -> dict[str, str]:
-    with files("schemas").joinpath("icd10cm_sides.csv").open(encoding="utf-8", newline="") as file:
+    with files("schemas").joinpath("icd10cm_sides.csv").open(encoding="utf-8") as file:
         return {row["starts_with"]: row["side"] for row in csv.DictReader(file)}
