@@ -228,12 +228,7 @@ def test_evidence_names_file_and_line(
 @pytest.mark.parametrize(
     ("case_id", "category", "level", "strength"),
     [
-        (
-            "harbour.H02.L",
-            FRACTURE,
-            "any",
-            "definite",
-        ),  # the fixation proves what the code and the field said
+        ("harbour.H02.L", FRACTURE, "any", "probable"),  # structured field; its fixation proves nothing
         ("harbour.H03.R", "stiffness", "persistent", "definite"),  # passive readings beyond the threshold
         ("harbour.H06.R", "instability", "primary", "confirmed"),  # the reviewer
         ("harbour.H07.L", "instability", "strict", "probable"),  # code and level
