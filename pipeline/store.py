@@ -1,7 +1,7 @@
-"""Files as the audit writes them: one CSV writer, one Parquet writer, one JSON writer, and whole editions.
+"""Files as the audit writes them: one CSV writer, one Parquet writer, one JSON writer.
 
-Equal tables give equal bytes, whatever the machine's locale, time zone or hash seed. An edition appears whole
-or not at all: it is built aside, synced, renamed, and only then does the pointer name it.
+Equal tables give equal bytes, whatever the machine's locale, time zone or hash seed. What is written is
+readable by its owner and, where the settings name one, by one group.
 """
 
 from __future__ import annotations
@@ -9,15 +9,11 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
-import time
-from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CannotFinish, WrongUse
+from pipeline.errors import WrongUse
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,10 +21,6 @@ if TYPE_CHECKING:
 
 SIGNIFICANT_DIGITS = 10
 ROW_GROUP_ROWS = 65_536
-MANIFEST = Path("department") / "manifest.json"
-POINTER = "current.json"
-RUN_RECORD = "run.json"
-BUILDING = ".building-"
 
 
 # ---------------------------------------------------------------- bytes and JSON
@@ -59,13 +51,10 @@ def write_bytes(content: bytes, path: Path) -> None:
     path.write_bytes(content)
 
 
-def edition_hex(inputs: Mapping[str, object]) -> str:
-    """The name of an edition: the first 12 hexadecimal digits of the SHA-256 over all that it depends on.
-
-    `inputs` holds file hashes, dates, period and program version; its order does not matter.
-    """
-    canonical = json.dumps(inputs, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
-    return hashlib.sha256(canonical.encode("utf-8")).hexdigest()[:12]
+def hashes_under(folder: Path) -> dict[str, str]:
+    """Path inside the folder → SHA-256, for every file, sorted."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): sha256_of(path) for path in files}
 
 
 # ---------------------------------------------------------------- tables
@@ -164,144 +153,6 @@ def _quoted(cells: pa.Array, *, alone: bool) -> pa.Array:
     return pc.if_else(needed, marked, filled)
 
 
-# ---------------------------------------------------------------- editions
-
-
-def faults_of(folder: Path) -> tuple[str, ...]:
-    """What is wrong with an edition's department folder: files missing, changed or unknown. Empty: it verifies.
-
-    `run.json` is no part of it.
-    """
-    try:
-        stated = json.loads((folder / MANIFEST).read_text("utf-8"))["files"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return ("manifest.json is missing or cannot be read",)
-    department = (folder / MANIFEST).parent
-    there = {path.relative_to(department).as_posix() for path in department.rglob("*") if path.is_file()}
-    there.discard("manifest.json")
-    missing = [f"{name} is missing" for name in stated if name not in there]
-    unknown = [f"{name} is not in the manifest" for name in there if name not in stated]
-    changed = [
-        f"{name} has other bytes" for name in stated if name in there and sha256_of(department / name) != stated[name]
-    ]
-    return tuple(sorted([*missing, *unknown, *changed]))
-
-
-def hashes_under(folder: Path) -> dict[str, str]:
-    """Path inside the folder → SHA-256, for every file, sorted."""
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): sha256_of(path) for path in files}
-
-
-class Edition:
-    """One draft edition, built aside and published whole.
-
-    Usage: `with Edition(editions, period, draft_hex) as folder:` and write into `folder`. When the block ends
-    without an exception the folder becomes `editions/<period>/draft-<hex>` and the pointer names it; otherwise
-    it is removed and nothing else has changed.
-
-    Args:
-        editions: The folder of all editions (made where it lacks).
-        period: `2026-10`, `2026-Q4` or `2026`.
-        draft_hex: From `edition_hex`.
-        group: Group that may read what is written; empty: the owner alone.
-    """
-
-    def __init__(self, editions: Path, period: str, draft_hex: str, group: str = "") -> None:
-        self.editions = editions
-        self.period = period
-        self.name = f"draft-{draft_hex}"
-        self.group = group
-        self.building = editions / f"{BUILDING}{os.getpid()}"
-
-    @property
-    def folder(self) -> Path:
-        """Where the edition stands once it is published."""
-        return self.editions / self.period / self.name
-
-    def stands(self) -> bool:
-        """The draft is there already, complete and with the bytes its manifest states."""
-        return self.folder.is_dir() and not faults_of(self.folder)
-
-    def renew(self) -> None:
-        """Let the pointer name this edition."""
-        pointer = {"edition": self.name, "period": self.period}
-        replace_text(json_text(pointer), self.folder.parent / POINTER, self.group)
-
-    def __enter__(self) -> Path:
-        _group_id(self.group)
-        _private_folder(self.editions, self.group)
-        sweep(self.editions)
-        shutil.rmtree(self.building, ignore_errors=True)
-        self.building.mkdir(mode=0o700)
-        return self.building
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        try:
-            if kind is None:
-                self._publish()
-        finally:
-            shutil.rmtree(self.building, ignore_errors=True)
-
-    def _publish(self) -> None:
-        faults = faults_of(self.building)
-        if faults:
-            raise CannotFinish(f"The edition just built does not verify: {faults[0]}. Nothing was published.")
-        protect(self.building, self.group)
-        sync(self.building)
-        _private_folder(self.folder.parent, self.group)
-        self._swap_in()
-        _sync_folder(self.folder.parent)
-        self.renew()
-
-    def _swap_in(self) -> None:
-        """Rename to the final name; a broken edition of that name steps aside first and is then removed."""
-        aside = self.editions / f"{BUILDING}{os.getpid()}-replaced"
-        shutil.rmtree(aside, ignore_errors=True)
-        if self.folder.exists():
-            self.folder.rename(aside)
-        try:
-            self.building.rename(self.folder)
-        except OSError:
-            if aside.exists():
-                aside.rename(self.folder)
-            raise
-        shutil.rmtree(aside, ignore_errors=True)
-
-
-def current_edition(editions: Path, period: str) -> Path | None:
-    """The folder the pointer of a period names, if there is one."""
-    try:
-        pointer = json.loads((editions / period / POINTER).read_text("utf-8"))
-    except OSError:
-        return None
-    return editions / period / str(pointer["edition"])
-
-
-def sweep(editions: Path) -> tuple[Path, ...]:
-    """Remove what broken-off runs left: `.building-*` of processes that are gone. Returns what was removed."""
-    left = sorted(path for path in editions.glob(f"{BUILDING}*") if path.is_dir() and not _is_alive(path))
-    for path in left:
-        shutil.rmtree(path, ignore_errors=True)
-    return tuple(left)
-
-
-def _is_alive(building: Path) -> bool:
-    """Whether the process named in a building folder still runs. Where that cannot be asked: younger than a day."""
-    number = building.name.removeprefix(BUILDING).partition("-")[0]
-    if not number.isdigit() or os.name == "nt":
-        return time.time() - building.stat().st_mtime < 86_400
-    try:
-        os.kill(int(number), 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return True
-
-
 # ---------------------------------------------------------------- safe replacing, modes, syncing
 
 
@@ -312,20 +163,25 @@ def replace_text(text: str, path: Path, group: str = "") -> None:
     protect(fresh, group)
     _sync_file(fresh)
     os.replace(fresh, path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def protect(path: Path, group: str = "") -> None:
     """Owner only (0600, folders 0700), or owner and one named group (0640, 0750), for a file or a whole tree."""
-    group_id = _group_id(group)
+    owner_group = group_id(group)
     for place in [path, *(path.rglob("*") if path.is_dir() else ())]:
         mode = (0o750 if group else 0o700) if place.is_dir() else (0o640 if group else 0o600)
-        if group_id is not None:
-            os.chown(place, -1, group_id)
+        if owner_group is not None:
+            os.chown(place, -1, owner_group)
         place.chmod(mode)
 
 
-def _group_id(group: str) -> int | None:
+def group_id(group: str) -> int | None:
+    """The number of a named group; None for no group.
+
+    Raises:
+        WrongUse: The machine has no such group.
+    """
     if not group:
         return None
     try:
@@ -339,7 +195,7 @@ def _group_id(group: str) -> int | None:
         ) from None
 
 
-def _private_folder(folder: Path, group: str) -> None:
+def private_folder(folder: Path, group: str) -> None:
     """Make the folder where it lacks, readable as its contents are; one that exists keeps its mode."""
     if not folder.exists():
         folder.mkdir(parents=True)
@@ -349,8 +205,8 @@ def _private_folder(folder: Path, group: str) -> None:
 def sync(folder: Path) -> None:
     """Have the disk hold every file and folder under `folder`."""
     for place in sorted(folder.rglob("*")):
-        (_sync_folder if place.is_dir() else _sync_file)(place)
-    _sync_folder(folder)
+        (sync_folder if place.is_dir() else _sync_file)(place)
+    sync_folder(folder)
 
 
 def _sync_file(path: Path) -> None:
@@ -358,8 +214,8 @@ def _sync_file(path: Path) -> None:
         os.fsync(stream.fileno())
 
 
-def _sync_folder(folder: Path) -> None:
-    """Some systems cannot sync a folder; there a rename is as safe as it gets."""
+def sync_folder(folder: Path) -> None:
+    """Have the disk hold which names a folder has. Some systems cannot sync a folder; there a rename is as safe as it gets."""
     with suppress(OSError, AttributeError):
         handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
         try:

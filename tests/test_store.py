@@ -1,11 +1,9 @@
-"""Files and editions: equal bytes, harmless cells, all or nothing."""
+"""Files: equal bytes, harmless cells."""
 
 from __future__ import annotations
 
 import csv
-import json
 import os
-import stat
 import subprocess
 import sys
 from datetime import date, datetime
@@ -17,7 +15,6 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline import store
-from pipeline.errors import CannotFinish, WrongUse
 
 
 @pytest.fixture
@@ -47,7 +44,13 @@ def test_cells_are_written_the_agreed_way(rows: list[dict[str, str]]) -> None:
         "name": "plain", "change": "-5", "cases": "1", "seen": "yes", "on": "2026-10-31", "band": "b",
         "at": "2026-10-31T07:05:00",
     }  # fmt: skip
-    assert [rows[1][name] for name in ("change", "cases", "seen", "on", "at")] == ["0.3333333333", "-2", "no", "", ""]
+    assert [rows[1][name] for name in ("change", "cases", "seen", "on", "at")] == [
+        "0.3333333333",
+        "-2",
+        "no",
+        "",
+        "",
+    ]
     assert [row["change"] for row in rows[2:9]] == ["1e-12", "", "2", "1e+15", "0", "0.3", "123456.789"]
     assert rows[2]["seen"] == ""
 
@@ -70,7 +73,9 @@ def test_an_empty_cell_alone_in_its_row_is_not_a_blank_line(tmp_path: Path) -> N
 
 
 def test_a_table_without_rows_has_its_header(tmp_path: Path) -> None:
-    store.write_csv(pa.table({"a": pa.array([], pa.string()), "b": pa.array([], pa.float64())}), tmp_path / "t.csv")
+    store.write_csv(
+        pa.table({"a": pa.array([], pa.string()), "b": pa.array([], pa.float64())}), tmp_path / "t.csv"
+    )
     assert (tmp_path / "t.csv").read_bytes() == b"a,b\n"
 
 
@@ -124,132 +129,3 @@ def test_bytes_do_not_depend_on_hash_seed_or_time_zone(tmp_path: Path) -> None:
 def test_json_is_sorted_and_ends_with_a_line_feed(tmp_path: Path) -> None:
     store.write_json({"b": 1, "a": date(2026, 10, 31)}, tmp_path / "x.json")
     assert (tmp_path / "x.json").read_text() == '{\n  "a": "2026-10-31",\n  "b": 1\n}\n'
-
-
-def test_the_hex_depends_on_the_inputs_and_not_on_their_order() -> None:
-    one = store.edition_hex({"files": {"a": "1", "b": "2"}, "as_of": date(2026, 11, 5)})
-    other = store.edition_hex({"as_of": date(2026, 11, 5), "files": {"b": "2", "a": "1"}})
-    assert one == other
-    assert len(one) == 12
-    assert one != store.edition_hex({"files": {"a": "1", "b": "3"}, "as_of": date(2026, 11, 5)})
-
-
-# ---------------------------------------------------------------- editions
-
-
-def build(folder: Path, text: str, also: str = "") -> None:
-    department = folder / "department"
-    store.write_text(text, department / "ledger.csv")
-    store.write_json({"files": store.hashes_under(department)}, department / "manifest.json")
-    store.write_json({"seconds": 1}, folder / store.RUN_RECORD)
-    if also:
-        store.write_text("late", department / also)
-
-
-def build_and_fail(edition: store.Edition) -> None:
-    with edition as folder:
-        build(folder, "two\n")
-        raise RuntimeError("disk gone")
-
-
-@pytest.fixture
-def first(tmp_path: Path) -> store.Edition:
-    edition = store.Edition(tmp_path / "editions", "2026-10", "a" * 12)
-    with edition as folder:
-        build(folder, "one\n")
-    return edition
-
-
-def test_an_edition_appears_whole_and_the_pointer_names_it(first: store.Edition) -> None:
-    assert first.stands()
-    assert store.current_edition(first.editions, "2026-10") == first.folder
-    assert json.loads((first.editions / "2026-10" / "current.json").read_text())["edition"] == "draft-" + "a" * 12
-    assert not list(first.editions.glob(".building-*"))
-
-
-def test_a_failure_midway_leaves_the_old_pointer(first: store.Edition) -> None:
-    second = store.Edition(first.editions, "2026-10", "b" * 12)
-    with pytest.raises(RuntimeError, match="disk gone"):
-        build_and_fail(second)
-    assert store.current_edition(first.editions, "2026-10") == first.folder
-    assert not second.folder.exists()
-    assert not list(first.editions.glob(".building-*"))
-
-
-def test_a_failure_while_the_pointer_is_replaced_leaves_the_old_one(
-    first: store.Edition, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def fails(*_: object) -> None:
-        raise OSError("share is away")
-
-    second = store.Edition(first.editions, "2026-10", "b" * 12)
-    monkeypatch.setattr(os, "replace", fails)
-    with pytest.raises(OSError, match="share is away"), second as folder:
-        build(folder, "two\n")
-    assert store.current_edition(first.editions, "2026-10") == first.folder
-
-
-def test_what_does_not_verify_is_not_published(first: store.Edition) -> None:
-    second = store.Edition(first.editions, "2026-10", "b" * 12)
-    with pytest.raises(CannotFinish, match=r"extra\.csv is not in the manifest"), second as folder:
-        build(folder, "two\n", also="extra.csv")
-    assert store.current_edition(first.editions, "2026-10") == first.folder
-
-
-@pytest.mark.parametrize(
-    ("damage", "said"),
-    [
-        (lambda folder: (folder / "department/ledger.csv").write_text("other"), "ledger.csv has other bytes"),
-        (lambda folder: (folder / "department/ledger.csv").unlink(), "ledger.csv is missing"),
-        (lambda folder: (folder / "department/x.csv").write_text("x"), "x.csv is not in the manifest"),
-        (lambda folder: (folder / "department/manifest.json").write_text("{"), "manifest.json is missing or cannot"),
-    ],
-)
-def test_a_broken_edition_is_found_and_replaced(first: store.Edition, damage: object, said: str) -> None:
-    damage(first.folder)  # type: ignore[operator]
-    assert said in store.faults_of(first.folder)[0]
-    assert not first.stands()
-    with first as folder:
-        build(folder, "one\n")
-    assert first.stands()
-    assert not list(first.editions.glob(".building-*"))
-
-
-def test_run_json_is_no_part_of_the_check(first: store.Edition) -> None:
-    (first.folder / store.RUN_RECORD).write_text("{}")
-    assert first.stands()
-
-
-def test_leftovers_of_dead_runs_are_removed_and_of_living_ones_kept(tmp_path: Path) -> None:
-    ended = subprocess.Popen([sys.executable, "-c", ""])
-    ended.wait()
-    dead, living = tmp_path / f".building-{ended.pid}", tmp_path / f".building-{os.getppid()}"
-    for folder in (dead, living):
-        folder.mkdir()
-    assert store.sweep(tmp_path) == (dead,)
-    assert living.exists()
-
-
-def modes(folder: Path) -> set[tuple[bool, int]]:
-    return {(path.is_dir(), stat.S_IMODE(path.stat().st_mode)) for path in [folder, *folder.rglob("*")]}
-
-
-@pytest.mark.skipif(os.name == "nt", reason="no such modes on Windows")
-def test_only_the_owner_reads_by_default(first: store.Edition) -> None:
-    assert modes(first.editions) == {(True, 0o700), (False, 0o600)}
-
-
-@pytest.mark.skipif(os.name == "nt", reason="no groups on Windows")
-def test_one_named_group_may_read(tmp_path: Path) -> None:
-    import grp
-
-    edition = store.Edition(tmp_path / "editions", "2026", "c" * 12, grp.getgrgid(os.getgid()).gr_name)
-    with edition as folder:
-        build(folder, "one\n")
-    assert modes(edition.editions) == {(True, 0o750), (False, 0o640)}
-
-
-def test_an_unknown_group_is_said_before_anything_is_built(tmp_path: Path) -> None:
-    with pytest.raises(WrongUse, match="no such group"), store.Edition(tmp_path / "e", "2026", "c" * 12, "nobody-here"):
-        pass
-    assert not (tmp_path / "e").exists()

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline import store
+from pipeline import editions, store
 from pipeline.publish.context import Context, Input, SiteState
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context
 
 
 def write_edition(
-    editions: Path,
+    folder: Path,
     draft_hex: str,
     tables: Mapping[str, pd.DataFrame],
     context: Context,
@@ -59,21 +59,23 @@ def write_edition(
     A draft of this name that stands and verifies is left as it is.
 
     Args:
+        folder: Of all editions, by default `editions/` in the workspace.
+        draft_hex: From `pipeline.editions.edition_hex`.
         run_record: What `run.json` says; the only content that may differ between equal runs.
 
     Returns:
         The edition's folder.
     """
     group = context.settings.access_group
-    edition = store.Edition(editions, context.period, draft_hex, group)
+    edition = editions.Edition(folder, context.period, draft_hex, group)
     if edition.stands():
-        store.sweep(editions)
+        editions.sweep(folder)
         edition.renew()
     else:
-        with edition as folder:
-            published(folder, tables, context)
-            store.write_json(dict(run_record or {}), folder / store.RUN_RECORD)
-    write_front_page(editions, group)
+        with edition as building:
+            published(building, tables, context)
+            store.write_json(dict(run_record or {}), building / editions.RUN_RECORD)
+    write_front_page(folder, group)
     return edition.folder
 
 
@@ -98,8 +100,8 @@ def write_check(
     store.protect(folder, group)
 
 
-def write_front_page(editions: Path, group: str = "") -> None:
+def write_front_page(folder: Path, group: str = "") -> None:
     """Rewrite `editions/index.html`, the list of what there is."""
     from pipeline.publish.editions_list import editions_page
 
-    store.replace_text(editions_page(editions), editions / "index.html", group)
+    store.replace_text(editions_page(folder), folder / "index.html", group)

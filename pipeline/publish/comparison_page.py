@@ -60,8 +60,10 @@ def _question(row: pd.Series, context: Context) -> str:
 
 
 def _arm_words(events: object, cases: object) -> str:
-    share = int(events) / int(cases) if cases else None  # type: ignore[call-overload]
-    return f"{words.count(events)} of {words.count(cases)} cases" + (f" ({words.percent(share)})" if cases else "")
+    """`2 of 21 cases (9.5 %)`; a nought is never a percentage."""
+    if not cases or not events:
+        return f"none of {words.several(int(cases), 'case', 'cases')}" if cases else "no case"  # type: ignore[call-overload]
+    return f"{words.count(events)} of {words.several(int(cases), 'case', 'cases')} ({words.percent(int(events) / int(cases))})"  # type: ignore[call-overload]
 
 
 def _sentences(row: pd.Series, context: Context) -> list[str]:
@@ -109,11 +111,14 @@ def _primary(stated: pd.DataFrame, context: Context) -> str:
     said = "".join(page.paragraph(line) for line in _sentences(main, context))
     a, b = _arms(main, context)
     columns = {
-        "cases_in": Show("Cases"), "analysis": Show("How lost cases are counted"), "ages": Show("Ages"),
-        "a": Show(a), "b": Show(b), "difference": Show("Difference, points"), "ratio": Show("Risk ratio"),
-        "odds": Show("Odds ratio"),
+        "cases_in": Show("Cases"), "ages": Show("Ages"), "a": Show(a, one_line=True), "b": Show(b, one_line=True),
+        "difference": Show("Difference, points", one_line=True), "ratio": Show("Risk ratio", one_line=True),
+        "odds": Show("Odds ratio", one_line=True),
     }  # fmt: skip
-    table = page.table(_printed(_in_order(stated), context), "stated", _question(main, context), columns, csv=CSV)
+    table = page.table(
+        _printed(_in_order(stated), context), "stated", _question(main, context), columns, csv=CSV, stub="cases_in",
+        grouped_by="analysis",
+    )  # fmt: skip
     unadjusted = page.paragraph(
         "Not adjusted for anything but what the table shows: the groups may differ in age, sport, earlier episodes "
         "and much else.", "soft",
@@ -126,7 +131,7 @@ def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
         _analysis=rows["analysis"].map({word: place for place, word in enumerate(ANALYSES)}),
         _stratum=rows["stratum_value"].fillna(""),
     )
-    by = ["_stratum", "_analysis", "isolated_only"]
+    by = ["_analysis", "_stratum", "isolated_only"]
     return ranked.sort_values(by, ascending=[True, True, False], kind="stable", ignore_index=True)
 
 
@@ -140,7 +145,7 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
             "outcome": named.outcome(row["category"], row["level"]),
             "window": words.window(row["window_days"]),
             "comparison": _versus(row, context),
-            "cases_in": "nothing else done" if row["isolated_only"] else "all",
+            "cases_in": "isolated: nothing else done" if row["isolated_only"] else "all",
             "analysis": words.sentence(words.plain(row["analysis"])),
             "ages": "all" if words.is_missing(row["stratum_value"]) or not row["stratum_value"] else row["stratum_value"],
             "a": _arm_words(row["events_a"], row["cases_a"]),
@@ -173,8 +178,9 @@ def _descriptive(rows: pd.DataFrame, context: Context) -> str:
     if shown.empty:
         return title + page.paragraph("There are none.", "soft")
     columns = {
-        "outcome": Show("Complication"), "window": Show("Window"), "cases_in": Show("Cases"), "a": Show("First"),
-        "b": Show("Second"), "difference": Show("Difference, points"), "ratio": Show("Risk ratio"),
+        "outcome": Show("Complication"), "window": Show("Window", one_line=True), "cases_in": Show("Cases"),
+        "a": Show("First", one_line=True), "b": Show("Second", one_line=True),
+        "difference": Show("Difference, points", one_line=True), "ratio": Show("Risk ratio", one_line=True),
     }  # fmt: skip
     warning = page.paragraph(
         "Many comparisons side by side: some will look striking by chance alone. No test is made here."

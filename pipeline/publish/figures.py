@@ -17,9 +17,9 @@ HALF = 0.5
 RATE_COLUMNS = {
     "cases": Show("Cases", number=True),
     "events": Show("With it", number=True),
-    "rate": Show("Rate and interval"),
+    "rate": Show("Rate and interval", one_line=True),
     "followed": Show("Followed long enough", number=True),
-    "among_followed": Show("Rate among them"),
+    "among_followed": Show("Rate among them", one_line=True),
     "lost": Show("Lost", number=True),
     "worst": Show("If all lost had it", number=True),
     "awaiting": Show("Awaiting review", number=True),
@@ -73,7 +73,7 @@ def _told(row: Rate, observed_share: float) -> dict[str, str]:
         "followed": words.count(row.followed),
         "among_followed": _share_words(row.rate_followed, row.rf_ci_low, row.rf_ci_high, row.events, row.followed),
         "lost": words.count(row.lost),
-        "worst": words.percent(row.worst_case),
+        "worst": words.percent(row.worst_case) if row.lost else words.NOTHING,
         "awaiting": _awaiting(row),
         "note": _note(row, observed_share),
     }
@@ -89,12 +89,11 @@ def is_uncertain(row: Rate, observed_share: float) -> bool:
 
 
 def rate_words(row: Rate, observed_share: float) -> str:
-    """`14.3 % (2.6–51.3 %)`; `none in 27, at most 12.5 %`; a range where too many cases are lost."""
+    """`14.3 % (2.6–51.3 %)`; `none in 27, at most 12.5 %`; `between 9.5 and 42.9 %` where too many are lost."""
     if words.is_missing(row.rate):
         return words.NOTHING
     if is_uncertain(row, observed_share) and row.events:
-        between = words.percents(row.rate, row.worst_case)
-        return f"{between} by how the lost are counted; interval {words.percents(row.ci_low, row.ci_high)}"
+        return f"between {100 * row.rate:.1f} and {words.percent(row.worst_case)}"
     return _share_words(row.rate, row.ci_low, row.ci_high, row.events, row.cases)
 
 
@@ -115,9 +114,11 @@ def _awaiting(row: Rate) -> str:
 def _note(row: Rate, observed_share: float) -> str:
     said = [] if words.is_missing(row.note) or not row.note else [words.sentence(words.plain(row.note))]
     if is_uncertain(row, observed_share):
-        said.append(f"{words.count(row.lost)} of {words.count(row.cases)} not followed long enough")
+        few = f"{words.count(row.lost)} of {words.count(row.cases)} not followed long enough"
+        chance = f", so a range; by chance alone {words.percents(row.ci_low, row.ci_high)}"
+        said.append(few + (chance if row.events else ""))
     if not words.is_missing(row.assessed) and row.cases and row.assessed / row.cases < HALF:
         said.append(f"measured in only {words.count(row.assessed)}")
     if not words.is_missing(row.deaths) and row.deaths:
-        said.append(f"{words.count(row.deaths)} died before")
+        said.append(f"{words.count(row.deaths)} died without it")
     return "; ".join(said)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from pipeline.catalogue import ANY_LEVEL, Complication, Level, Measured
+from pipeline.catalogue import Complication, Level, Measured
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.page import Show
@@ -62,8 +62,8 @@ def _windows(context: Context) -> str:
         for window in sorted(context.settings.windows, key=lambda window: window.days)
     ]
     columns = {
-        "window": Show("Window, both days included"), "early": Show("A visit this much before its end completes it", True),
-        "grace": Show("Judged this long after its end", True),
+        "window": Show("Window, both days included"), "early": Show("A visit this much before its end completes it"),
+        "grace": Show("Judged this long after its end"),
     }  # fmt: skip
     closed = page.paragraph(
         "A window has closed when its last day and the days of grace lie before the cut and before the day to which the "
@@ -120,8 +120,8 @@ def _limit(measured: Measured) -> str:
 
 
 def _levels(known: Complication) -> str:
-    levels = [level for level in known.levels if level.key != ANY_LEVEL]
-    return "; ".join(_level(level) for level in levels) if levels else words.NOTHING
+    """Nothing for a category that is not divided."""
+    return "; ".join(_level(level) for level in known.levels) if len(known.levels) > 1 else words.NOTHING
 
 
 def _level(level: Level) -> str:
@@ -174,4 +174,4 @@ def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 
 def _who(site: object, procedure: object, named: words.Names) -> str:
     operation = named.operation(procedure)
-    return operation if site == "all" else f"{named.site(site)}: {operation}"
+    return f"All sites: {operation}" if site == "all" else f"{named.site(site)}: {operation}"

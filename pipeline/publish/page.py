@@ -36,10 +36,16 @@ PAGES = {
 
 @dataclass(frozen=True)
 class Show:
-    """A column of a printed table: heading, and whether it lines up to the right as numbers do."""
+    """A column of a printed table: heading, and whether it is a number (to the right) or a phrase kept on one line."""
 
     label: str
     number: bool = False
+    one_line: bool = False
+
+    @property
+    def place(self) -> str:
+        """Alignment in great-tables' words; the style sheet takes `center` for a phrase kept on one line."""
+        return "right" if self.number else "center" if self.one_line else "left"
 
 
 @cache
@@ -107,8 +113,8 @@ def _great_table(
     made = GT(shown, id=table_id, rowname_col=stub or None, groupname_col=grouped_by or None)
     inner = {name: show for name, show in columns.items() if name != stub}
     made = made.cols_label({name: show.label for name, show in inner.items()})
-    made = made.cols_align("left", [name for name, show in inner.items() if not show.number])
-    made = made.cols_align("right", [name for name, show in inner.items() if show.number])
+    for place in ("left", "center", "right"):
+        made = made.cols_align(place, [name for name, show in inner.items() if show.place == place])
     if stub:
         made = made.tab_stubhead(columns[stub].label)
     markup = re.search(r"<table.*</table>", made.as_raw_html(), flags=re.DOTALL)
@@ -167,7 +173,7 @@ def _menu(current: str) -> str:
 def _dates(context: Context) -> str:
     """What the page rests on: cut, knowledge, sites, definitions that differ."""
     sites = "".join(
-        f"<li>{text(site.name or site.site)}: {text(words.site_state(site))}</li>" for site in context.sites
+        f"<li><bdi>{text(site.name or site.site)}</bdi>: {text(words.site_state(site))}</li>" for site in context.sites
     )
     differs = len(context.catalogue.differs)
     definitions = (
@@ -179,7 +185,7 @@ def _dates(context: Context) -> str:
         f'<dl class="facts"><dt>Cut</dt><dd>operations, events and visits up to {words.day(context.cut_on)}</dd>'
         f"<dt>As of</dt><dd>what had been received and decided by {words.day(context.as_of)}</dd>"
         f"<dt>Sites</dt><dd><ul>{sites}</ul></dd>"
-        f'<dt>Definitions</dt><dd>{text(definitions)}; {link("how_counted.html#differs", "which, and how it is counted")}</dd></dl>'
+        f'<dt>Definitions</dt><dd>{text(definitions)}; {link("how_counted.html#differs", "which, and how")}</dd></dl>'
     )
 
 

@@ -20,10 +20,10 @@ NOTHING = "–"
 #: Code words of tables → words for print. A word that is not here is printed with blanks for underscores.
 IN_PRINT = {
     "": NOTHING,
-    "all_cases": "all cases, lost ones counted as without",
+    "all_cases": "all cases, the lost ones counted as without it",
     "followed": "only cases followed long enough to count",
-    "worst_for_a": "lost cases of the first operation counted as events",
-    "worst_for_b": "lost cases of the second operation counted as events",
+    "worst_for_a": "lost cases of the first arm counted as having it",
+    "worst_for_b": "lost cases of the second arm counted as having it",
     "cannot_occur": "cannot occur here",
     "not_defined": "not defined for this window",
     "none": "all together",
@@ -125,7 +125,7 @@ def probability(p: object) -> str:
 
 
 def window(days: object) -> str:
-    return NOTHING if is_missing(days) else f"within {count(days)} days"
+    return NOTHING if is_missing(days) else f"within\u00a0{count(days)}\u00a0days"
 
 
 def several(number: int, one: str, more: str) -> str:

@@ -27,7 +27,9 @@ def catalogue() -> Catalogue:
     return load_catalogue()
 
 
-def rate(procedure: str, category: str, level: str, window: int, cases: int, events: int, lost: int, **more: object) -> dict[str, object]:  # noqa: E501
+def rate(
+    procedure: str, category: str, level: str, window: int, cases: int, events: int, lost: int, **more: object
+) -> dict[str, object]:  # noqa: E501
     """A row of `rates`; limits are invented but in order."""
     followed = cases - lost
     share = events / cases
@@ -56,7 +58,10 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
             rate("all", "any_complication", "any", window, 30, 3, 2, stratum="site", stratum_value="harbour"),
         ]
     for level in [level.key for level in known.levels][:3]:
-        rates += [rate(a, category, level, 365, 21, 1, 7, assessed=9), rate(b, category, level, 365, 27, 0, 2, assessed=20)]
+        rates += [
+            rate(a, category, level, 365, 21, 1, 7, assessed=9),
+            rate(b, category, level, 365, 27, 0, 2, assessed=20),
+        ]
         rates += [{
             "stratum": "none", "procedure": c, "category": category, "level": level, "window_days": 365, "cases": 12,
             "note": "cannot occur here",
@@ -130,7 +135,10 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
 def context(catalogue: Catalogue) -> Context:
     a, b = list(catalogue.procedures)[:2]
     settings = Settings(
-        sites={"harbour": Site("harbour", "Harbour <Hospital> & Friends"), "hill": Site("hill", "مستشفى التل")},
+        sites={
+            "harbour": Site("harbour", "Harbour <Hospital> & Friends"),
+            "hill": Site("hill", "مستشفى التل"),
+        },
         groups={"young_athletes": Group("young_athletes", age_below=30)},
         primary=Primary(a, b, "any_complication", 365, among="young_athletes"),
     )

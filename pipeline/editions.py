@@ -1,0 +1,162 @@
+"""Editions: all or nothing.
+
+An edition is built aside in `editions/.building-<pid>/`, checked against its own manifest, synced to disk and
+renamed to its final name; only then does the pointer name it. No symbolic link is used.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+
+from pipeline import store
+from pipeline.errors import CannotFinish
+
+MANIFEST = Path("department") / "manifest.json"
+POINTER = "current.json"
+RUN_RECORD = "run.json"
+BUILDING = ".building-"
+
+
+def edition_hex(inputs: Mapping[str, object]) -> str:
+    """The name of an edition: the first 12 hexadecimal digits of the SHA-256 over all that it depends on.
+
+    `inputs` holds file hashes, dates, period and program version; its order does not matter.
+    """
+    canonical = json.dumps(inputs, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
+    return hashlib.sha256(canonical.encode("utf-8")).hexdigest()[:12]
+
+
+def faults_of(folder: Path) -> tuple[str, ...]:
+    """What is wrong with an edition's department folder: files missing, changed or unknown. Empty: it verifies.
+
+    `run.json` is no part of it.
+    """
+    try:
+        stated = json.loads((folder / MANIFEST).read_text("utf-8"))["files"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return ("manifest.json is missing or cannot be read",)
+    department = (folder / MANIFEST).parent
+    there = {path.relative_to(department).as_posix() for path in department.rglob("*") if path.is_file()}
+    there.discard("manifest.json")
+    missing = [f"{name} is missing" for name in stated if name not in there]
+    unknown = [f"{name} is not in the manifest" for name in there if name not in stated]
+    changed = [
+        f"{name} has other bytes" for name in stated if name in there and store.sha256_of(department / name) != stated[name]
+    ]
+    return tuple(sorted([*missing, *unknown, *changed]))
+
+
+class Edition:
+    """One draft edition, built aside and published whole.
+
+    Usage: `with Edition(editions, period, draft_hex) as folder:` and write into `folder`. When the block ends
+    without an exception the folder becomes `editions/<period>/draft-<hex>` and the pointer names it; otherwise
+    it is removed and nothing else has changed.
+
+    Args:
+        editions: The folder of all editions (made where it lacks).
+        period: `2026-10`, `2026-Q4` or `2026`.
+        draft_hex: From `edition_hex`.
+        group: Group that may read what is written; empty: the owner alone.
+    """
+
+    def __init__(self, editions: Path, period: str, draft_hex: str, group: str = "") -> None:
+        self.editions = editions
+        self.period = period
+        self.name = f"draft-{draft_hex}"
+        self.group = group
+        self.building = editions / f"{BUILDING}{os.getpid()}"
+
+    @property
+    def folder(self) -> Path:
+        """Where the edition stands once it is published."""
+        return self.editions / self.period / self.name
+
+    def stands(self) -> bool:
+        """The draft is there already, complete and with the bytes its manifest states."""
+        return self.folder.is_dir() and not faults_of(self.folder)
+
+    def renew(self) -> None:
+        """Let the pointer name this edition."""
+        pointer = {"edition": self.name, "period": self.period}
+        store.replace_text(store.json_text(pointer), self.folder.parent / POINTER, self.group)
+
+    def __enter__(self) -> Path:
+        store.group_id(self.group)
+        store.private_folder(self.editions, self.group)
+        sweep(self.editions)
+        shutil.rmtree(self.building, ignore_errors=True)
+        self.building.mkdir(mode=0o700)
+        return self.building
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if kind is None:
+                self._publish()
+        finally:
+            shutil.rmtree(self.building, ignore_errors=True)
+
+    def _publish(self) -> None:
+        faults = faults_of(self.building)
+        if faults:
+            raise CannotFinish(f"The edition just built does not verify: {faults[0]}. Nothing was published.")
+        store.protect(self.building, self.group)
+        store.sync(self.building)
+        store.private_folder(self.folder.parent, self.group)
+        self._swap_in()
+        store.sync_folder(self.folder.parent)
+        self.renew()
+
+    def _swap_in(self) -> None:
+        """Rename to the final name; a broken edition of that name steps aside first and is then removed."""
+        aside = self.editions / f"{BUILDING}{os.getpid()}-replaced"
+        shutil.rmtree(aside, ignore_errors=True)
+        if self.folder.exists():
+            self.folder.rename(aside)
+        try:
+            self.building.rename(self.folder)
+        except OSError:
+            if aside.exists():
+                aside.rename(self.folder)
+            raise
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def current_edition(editions: Path, period: str) -> Path | None:
+    """The folder the pointer of a period names, if there is one."""
+    try:
+        pointer = json.loads((editions / period / POINTER).read_text("utf-8"))
+    except OSError:
+        return None
+    return editions / period / str(pointer["edition"])
+
+
+def sweep(editions: Path) -> tuple[Path, ...]:
+    """Remove what broken-off runs left: `.building-*` of processes that are gone. Returns what was removed."""
+    left = sorted(path for path in editions.glob(f"{BUILDING}*") if path.is_dir() and not _is_alive(path))
+    for path in left:
+        shutil.rmtree(path, ignore_errors=True)
+    return tuple(left)
+
+
+def _is_alive(building: Path) -> bool:
+    """Whether the process named in a building folder still runs. Where that cannot be asked: younger than a day."""
+    number = building.name.removeprefix(BUILDING).partition("-")[0]
+    if not number.isdigit() or os.name == "nt":
+        return time.time() - building.stat().st_mtime < 86_400
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
