@@ -18,9 +18,11 @@ from pipeline.intake.records import (
     QuoteNeverClosed,
     Record,
     counted_records,
+    offset_of_line,
     outside_quotes,
     read_records,
     record_breaks,
+    record_shapes,
 )
 from pipeline.intake.refusal import Refusal, rows_counted
 
@@ -97,7 +99,7 @@ def _cut(content: bytes, delimiter: str, at: int, header: Record, name: str) -> 
     if quick is not None:
         return quick
     try:
-        return _row_by_row(content, delimiter, at, header)
+        return _by_shapes(content, delimiter, at, header) or _row_by_row(content, delimiter, at, header)
     except QuoteNeverClosed as unclosed:
         raise _never_closed(name, unclosed.line) from None
 
@@ -106,7 +108,7 @@ def _quickly(content: bytes, delimiter: str, at: int, header: Record, breaks: Br
     """The cells by Arrow, or `None` if its rows and the records in the bytes do not reconcile."""
     width = len(header.cells)
     blank = breaks.blank[at + 1 :]
-    body = int(breaks.starts[at + 1]) if at + 1 < len(breaks) else len(content)
+    body = len(content) if blank.all() else int(breaks.starts[at + 1])
     parsed = _parsed(content, body, width, delimiter, bool(len(breaks.quotes)))
     if parsed is None:
         return None
@@ -128,7 +130,7 @@ def _parsed(
     content: bytes, body: int, width: int, delimiter: str, quoted: bool
 ) -> tuple[pa.Table, int] | None:
     """The rows of the right width and the number of others."""
-    if not content[body:].strip():
+    if body == len(content):
         return cells_of([], width), 0
     names = [str(column) for column in range(width)]
     skipped = 0
@@ -168,6 +170,20 @@ def _ragged_rows(content: bytes, breaks: Breaks, first: int, width: int, delimit
 def _record(content: bytes, breaks: Breaks, row: int, delimiter: str) -> Record:
     one = content[breaks.starts[row] : breaks.ends[row]]
     return Record(int(breaks.lines[row]), next(read_records(one, delimiter)).cells)
+
+
+def _by_shapes(content: bytes, delimiter: str, at: int, header: Record) -> Cut | None:
+    """The cells by Arrow, lines by the standard reader, where quoting is irregular; `None` if they differ."""
+    width = len(header.cells)
+    shapes = record_shapes(content, delimiter, at + 1, width)
+    filled = np.flatnonzero(shapes.widths)
+    body = offset_of_line(content, int(shapes.lines[filled[0]])) if len(filled) else len(content)
+    parsed = _parsed(content, body, width, delimiter, quoted=True)
+    whole = shapes.widths == width
+    if parsed is None or parsed[0].num_rows != whole.sum() or parsed[1] != len(shapes.ragged):
+        return None
+    blank = len(shapes.widths) - len(filled)
+    return Cut(header.cells, parsed[0], shapes.lines[whole], 0, shapes.ragged, at + blank)
 
 
 def _row_by_row(content: bytes, delimiter: str, at: int, header: Record) -> Cut:

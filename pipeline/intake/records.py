@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import csv
 import io
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -62,9 +64,14 @@ def _are_quotes_regular(text: np.ndarray, quotes: np.ndarray, delimiter: int) ->
     before = text[opening[opening > 0] - 1]
     after = text[closing[closing < len(text) - 1] + 1]
     return bool(
-        np.isin(before, (delimiter, NEWLINE, QUOTE)).all()
-        and np.isin(after, (delimiter, NEWLINE, RETURN, QUOTE)).all()
+        _are_all(before, (delimiter, NEWLINE, QUOTE)) and _are_all(after, (delimiter, NEWLINE, RETURN, QUOTE))
     )
+
+
+def _are_all(characters: np.ndarray, among: tuple[int, ...]) -> bool:
+    allowed = np.zeros(256, bool)
+    allowed[list(among)] = True
+    return bool(allowed[characters].all())
 
 
 def outside_quotes(positions: np.ndarray, quotes: np.ndarray) -> np.ndarray:
@@ -100,12 +107,7 @@ def _physical_lines(content: bytes) -> Iterator[str]:
     yield _END
 
 
-def read_records(content: bytes, delimiter: str) -> Iterator[Record]:
-    """Every record, blank lines as records without cells.
-
-    Raises:
-        QuoteNeverClosed: After the last whole record, if the text ends inside a quoted cell.
-    """
+def _lines_and_cells(content: bytes, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     csv.field_size_limit(LONGEST_CELL)
     reader = csv.reader(_physical_lines(content), delimiter=delimiter)
     line, records = 1, 0
@@ -114,8 +116,46 @@ def read_records(content: bytes, delimiter: str) -> Iterator[Record]:
             if cells != [_END] or reader.line_num != line:
                 raise QuoteNeverClosed(line, records)
             return
-        yield Record(line, tuple(cells))
+        yield line, cells
         line, records = reader.line_num + 1, records + 1
+
+
+def read_records(content: bytes, delimiter: str) -> Iterator[Record]:
+    """Every record, blank lines as records without cells.
+
+    Raises:
+        QuoteNeverClosed: After the last whole record, if the text ends inside a quoted cell.
+    """
+    return (Record(line, tuple(cells)) for line, cells in _lines_and_cells(content, delimiter))
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """First line and number of cells of each record (0: a blank line), and the ragged records themselves."""
+
+    lines: np.ndarray
+    widths: np.ndarray
+    ragged: tuple[Record, ...]
+
+
+def record_shapes(content: bytes, delimiter: str, first: int, width: int) -> Shapes:
+    """The shapes of the records from position `first` on; ragged are those not of `width` cells.
+
+    Raises:
+        QuoteNeverClosed: The text ends inside a quoted cell.
+    """
+    lines, widths, ragged = array("q"), array("q"), []
+    for line, cells in islice(_lines_and_cells(content, delimiter), first, None):
+        lines.append(line)
+        widths.append(len(cells))
+        if len(cells) not in (0, width):
+            ragged.append(Record(line, tuple(cells)))
+    return Shapes(np.array(lines, np.int64), np.array(widths, np.int64), tuple(ragged))
+
+
+def offset_of_line(content: bytes, line: int) -> int:
+    """The byte at which a physical line begins, lines counted from 1."""
+    return sum(len(each.encode()) for each in islice(_physical_lines(content), line - 1))
 
 
 def counted_records(content: bytes, delimiter: str = ",") -> int:
@@ -124,6 +164,6 @@ def counted_records(content: bytes, delimiter: str = ",") -> int:
     if breaks is not None:
         return len(breaks)
     try:
-        return sum(1 for _ in read_records(content, delimiter))
+        return sum(1 for _ in _lines_and_cells(content, delimiter))
     except QuoteNeverClosed as unclosed:
         return unclosed.records + 1
