@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -285,3 +286,44 @@ def test_empty_workspace(workspace: Any) -> None:
     intake = workspace.received()
     assert (intake.sources, intake.exports, len(intake.findings), len(intake.repairs)) == ((), (), 0, 0)
     assert newest_receipt(workspace.folder) is None
+
+
+def test_same_file_sent_twice_is_read_twice(workspace: Any, header: str, row: str) -> None:
+    for day in ("2026-11-02", "2026-11-03"):
+        workspace.put(OPS, header + row, day=day)
+    sources = workspace.received().sources
+    assert len({source.sha256 for source in sources}) == 1
+    assert [source.rows_read for source in sources] == [1, 1]
+
+
+def test_ledger_is_in_order_of_site_receipt_and_file(workspace: Any, header: str, row: str) -> None:
+    for site, day, name in (
+        ("b", "2026-11-01", "operations.csv"),
+        ("a", "2026-11-02", "operations_2.csv"),
+        ("a", "2026-11-02", "operations_1.csv"),
+        ("a", "2026-11-01", "operations_9.csv"),
+    ):
+        workspace.put(name, header + row, site=site, day=day)
+    order = [source.source_file.removeprefix("received/") for source in workspace.received().sources]
+    assert order == [
+        "a/2026-11-01/operations_9.csv",
+        "a/2026-11-02/operations_1.csv",
+        "a/2026-11-02/operations_2.csv",
+        "b/2026-11-01/operations.csv",
+    ]
+
+
+def test_a_dropped_row_turns_the_identity_red(
+    workspace: Any, header: str, row: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The count is made from the bytes: a reader that loses a row cannot hide it."""
+    workspace.put(OPS, header + row + row)
+    whole = read.read_delimited
+
+    def losing(*arguments: Any) -> Any:
+        cut = whole(*arguments)
+        return replace(cut, cells=cut.cells.slice(1), lines=cut.lines[1:])
+
+    monkeypatch.setattr(read, "read_delimited", losing)
+    with pytest.raises(AssertionError):
+        workspace.received()
