@@ -125,6 +125,127 @@ class Validated:
     quality: pd.DataFrame
 
 
+#: What became of an accepted row among the versions of its record; `fates[table]` holds positions here.
+FATES = ("accepted", "superseded", "duplicate", "withdrawn", "quarantined")
+KEPT, SUPERSEDED, DUPLICATE, WITHDRAWN, CONFLICTING = range(5)
+
+#: `operation` of a record that names no operation, one that was not sent, or one of another patient.
+NOT_NAMED, NOT_SENT, NOT_THEIRS = -1, -2, -3
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Records after versions, merges and the cut, as integers; no text is compared after this.
+
+    Every frame has `row` (position in the accepted table of that name), `site`, `patient` and, but for `patients`,
+    `day` (calendar). `side` is a position in SIDES, -1 if not given. `joint` and `bone` are places of the Lookup.
+    Words are positions in the vocabulary of their column. Yes/no is 1, 0 or -1.
+
+    `operations`: one row an operation row of any status; `operation` is its own number, `procedure` a position in the
+    Lookup (-1: not in the catalogue), `planned_with` an operation number (or NOT_NAMED, NOT_SENT, NOT_THEIRS).
+    It also has `fixation` (position in `fixations`), `by:<column>` (position in `by[column]`) and `where:<group>` (bool).
+    `concomitants`: further procedures listed in a row: `operation`, `procedure`. `codes`: every code of a row, own
+    (`own` true) or listed: `operation`, `code`; `unisolating[procedure, code]` says which take a case's isolation away.
+    `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint` (what the code says;
+    category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`.
+    `followups`: `operation`, `status`, `instability_level`. `measurements`: `operation`, `measure`, `mode`, `value`.
+    `patients`: `died`, `moved` (calendar days). `links` and `decisions` name a case by `operation` and `side`
+    (`operation` NOT_NAMED where a link says the record belongs to none); links also `table`, `record` (row).
+    """
+
+    operations: pd.DataFrame
+    concomitants: pd.DataFrame
+    events: pd.DataFrame
+    followups: pd.DataFrame
+    measurements: pd.DataFrame
+    patients: pd.DataFrame
+    links: pd.DataFrame
+    decisions: pd.DataFrame
+    sites: tuple[str, ...]
+    surgeons: tuple[str, ...]
+    measures: tuple[str, ...]
+    codes: pd.DataFrame
+    unisolating: np.ndarray
+    fixations: tuple[str, ...]
+    by: dict[str, tuple[str, ...]]
+    patient_hashes: np.ndarray  # (patients,) uint64, the same whatever else was sent
+    received: dict[str, np.ndarray]  # table → calendar day of receipt of each accepted row
+
+
+@dataclass(frozen=True)
+class Resolved:
+    """Facts, and what happened to each accepted row on the way (`fates[table]`: int8 over its rows)."""
+
+    facts: Facts
+    fates: dict[str, np.ndarray]
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Linked:
+    """Which case everything belongs to. `case` counts from 0 in the order of case ids of this partition.
+
+    `cases`: as in Cases, before complications are known. `chain`: later operations of a case: `case`, `operation`,
+    `row`, `day` (of the case), `role` (position in ROLES), `procedures` are in `chain_procedures` (`link`, `procedure`).
+    `sitting_holes`: (cases, places) bool, bones in which the first operation made a hole or cut.
+    `records`: records of a case: `table` (position in RECORD_TABLES), `row`, `record` (position in the facts frame), `case`,
+    `day` (of the case; negative: before the operation), `pending` (awaits a link; one row a candidate case, the
+    first candidate has `first` true), `why` (position in PENDING, -1).
+    `unattributed`: `table`, `row`, `why` (position in UNATTRIBUTED). `shared_visits`: `row` of follow-ups that are contacts
+    of several cases without being a record of one. `flow`: `site`, `procedure`, `order`, `count` of every step.
+    """
+
+    cases: pd.DataFrame
+    chain: pd.DataFrame
+    chain_procedures: pd.DataFrame
+    sitting_holes: np.ndarray
+    records: pd.DataFrame
+    unattributed: pd.DataFrame
+    shared_visits: pd.DataFrame
+    flow: pd.DataFrame
+
+
+RECORD_TABLES = ("operations", "events", "followups", "measurements")
+ROLES = ("return", "planned", "planned_late", "no_return")
+RETURN, PLANNED, PLANNED_LATE, NO_RETURN = range(4)
+UNATTRIBUTED = ("before", "other_side", "unwatched", "no_operation", "elsewhere")
+BEFORE, OTHER_SIDE, UNWATCHED, NO_OPERATION, ELSEWHERE = range(5)
+PENDING = (
+    "side not given",
+    "joint not given",
+    "two operations at most 30 days apart",
+    "on the day of the operation, not from theatre",
+    "named operation was not sent",
+    "named operation is another patient's",
+    "side or joint disagrees with the named operation",
+)
+
+
+@dataclass(frozen=True)
+class Classified:
+    """Complications of the cases of one part.
+
+    `complications` and `assessed`: as in Cases, with the cases of this part. `evidence`: what each row rests on: `case`,
+    `category`, `level`, `table` (name), `row` (accepted), `day`, `strength`, `kind` (position in KINDS), `used` (False for
+    evidence that counts for nothing: too soon, there before, cannot occur). `died`: (cases,) day of the case.
+    `unread`: records with nothing but a note: `case`, `table`, `row`. `decided`: `case`, `category`, `verdict`
+    (position in VERDICTS), `position` of the deciding row of the decisions.
+    """
+
+    complications: pd.DataFrame
+    assessed: pd.DataFrame
+    evidence: pd.DataFrame
+    died: np.ndarray
+    unread: pd.DataFrame
+    decided: pd.DataFrame
+
+
+KINDS = ("code", "field", "reading", "return to theatre", "later operation", "patient's word", "death", "letter")
+CODE, FIELD, READING, RETURNED, OPERATED, PATIENT_SAID, DEATH, LETTER = range(8)
+VERDICTS = ("yes", "no", "split")
+YES, NO, SPLIT = range(3)
+
+
 @dataclass(frozen=True)
 class Labels:
     """What the integers of frames and counts stand for, in the order of their positions."""

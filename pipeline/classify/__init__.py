@@ -1,0 +1,60 @@
+"""Classify: evidence into complications, each with level, day, strength and status.
+
+The catalogue says what counts; nothing here names a category or a procedure.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pipeline.catalogue import PATIENT_DIED
+from pipeline.classify.any_of import any_rows
+from pipeline.classify.evidence import evidence_of
+from pipeline.classify.readings import assessed_cases, thresholds
+from pipeline.classify.rows import with_verdicts
+from pipeline.classify.sorting import complication_rows
+from pipeline.classify.verdicts import verdicts_of
+from pipeline.handover import COUNTED, Classified, Facts, Linked
+from pipeline.lookup import Lookup
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+
+__all__ = ["classified"]
+
+
+def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -> Classified:
+    """Complications of one part, any complication among them."""
+    evidence = evidence_of(facts, linked, look)
+    found = complication_rows(evidence, facts, look, settings, thresholds(look))
+    verdicts = verdicts_of(facts, linked)
+    rows = with_verdicts(found.rows, verdicts)
+    rows = pd.concat([rows, any_rows(rows, look)], ignore_index=True)
+    return Classified(
+        complications=rows.sort_values(["case", "category", "level", "status"], ignore_index=True),
+        assessed=assessed_cases(facts, linked, look),
+        evidence=found.evidence,
+        died=_died(linked, rows, look),
+        unread=_unread(facts, linked),
+        decided=verdicts,
+    )
+
+
+def _died(linked: Linked, rows: pd.DataFrame, look: Lookup) -> np.ndarray:
+    """The earliest of a stated death and a counted complication that is the patient's death."""
+    fatal = np.append(look.words_of("implied_by", PATIENT_DIED), False)
+    counted = rows[(rows["status"] == COUNTED) & fatal[rows["category"]] & (rows["day"] >= 0)]
+    died = linked.cases["died"].to_numpy().copy()
+    np.minimum.at(died, counted["case"].to_numpy(), counted["day"].to_numpy())
+    return died
+
+
+def _unread(facts: Facts, linked: Linked) -> pd.DataFrame:
+    """Events of a case with nothing but a note: people must read them."""
+    own = linked.records[(linked.records["table"] == "events") & (linked.records["day"] >= 0) & ~linked.records["pending"]]
+    said = facts.events.iloc[own["record"]]
+    silent = ~said["coded"] & (said["instability_level"] < 0) & (said["through"] < 0)
+    return own[(said["noted"] & silent).to_numpy()][["case", "table", "row", "day"]].reset_index(drop=True)

@@ -1,0 +1,52 @@
+"""Decisions laid over the rows that evidence made."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipeline.handover import AWAITING, COUNTED, NO, REFUTED, STRENGTHS, YES
+
+CONFIRMED, POSSIBLE = STRENGTHS.index("confirmed"), STRENGTHS.index("possible")
+KEY = ["case", "category"]
+
+
+def with_verdicts(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
+    """A verdict comes before everything else, and makes the main level's row where evidence made none."""
+    made = _missing_main(rows, verdicts)
+    both = pd.concat([rows, made], ignore_index=True)
+    said = both.merge(verdicts, how="left", on=KEY, suffixes=("", "_said"))
+    verdict = said["verdict"].to_numpy(dtype=float)
+    decided = ~np.isnan(verdict)
+    yes = verdict == YES
+    main_day = yes & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
+    return both.assign(
+        status=np.where(decided, np.select([yes, verdict == NO], [COUNTED, REFUTED], AWAITING), both["status"]),
+        strength=np.where(yes, CONFIRMED, both["strength"]),
+        day=np.where(main_day, said["day_said"].fillna(-1), both["day"]).astype("int64"),
+        learned=np.where(yes & _was_uncounted(both), said["decided"].fillna(0), both["learned"]).astype("int64"),
+    )
+
+
+def _was_uncounted(rows: pd.DataFrame) -> np.ndarray:
+    return (rows["status"] != COUNTED).to_numpy()
+
+
+def _missing_main(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Main-level rows of decided cases and categories that have none; a split one still awaits."""
+    main = pd.MultiIndex.from_frame(rows.loc[rows["level"] == 0, KEY])
+    lacking = verdicts[~pd.MultiIndex.from_frame(verdicts[KEY]).isin(main)]
+    levels = rows.groupby(KEY)["day"].min().rename("known") if len(rows) else pd.Series(dtype="int64", name="known")
+    known = levels.reindex(pd.MultiIndex.from_frame(lacking[KEY])).to_numpy(dtype=float) if len(rows) else np.nan
+    day = np.where(lacking["day"] >= 0, lacking["day"], np.nan_to_num(known, nan=-1))
+    return pd.DataFrame(
+        {
+            "case": lacking["case"],
+            "category": lacking["category"],
+            "level": 0,
+            "day": day.astype("int64"),
+            "strength": POSSIBLE,
+            "status": AWAITING,
+            "learned": lacking["decided"],
+        }
+    )

@@ -1,0 +1,115 @@
+"""From evidence to one row a case, category and level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.catalogue import Complication, Level
+from pipeline.classify.levels import evidence_for, in_time
+from pipeline.handover import AWAITING, COUNTED, STATUSES, STRENGTHS, Facts
+from pipeline.lookup import Lookup
+from pipeline.settings import Settings
+
+TOO_SOON, DESCRIBED = STATUSES.index("too_soon"), STATUSES.index("described")
+POSSIBLE, PROBABLE = STRENGTHS.index("possible"), STRENGTHS.index("probable")
+ROW = ["case", "category", "level", "day", "strength", "status", "learned"]
+#: Of evidence that counts for nothing, the reason named first: there before, too soon, cannot occur.
+REASONS = tuple(STATUSES.index(word) for word in ("pre_existing", "too_soon", "cannot_occur"))
+
+
+@dataclass(frozen=True)
+class Sorted:
+    """`rows`: complications before decisions. `evidence`: what each rests on, as in Classified."""
+
+    rows: pd.DataFrame
+    evidence: pd.DataFrame
+
+
+def complication_rows(
+    evidence: pd.DataFrame, facts: Facts, look: Lookup, settings: Settings, limits: tuple[str, ...]
+) -> Sorted:
+    """Sort the evidence of every category into its levels."""
+    evidence = evidence.assign(learned=_received(evidence, facts))
+    counted = [STRENGTHS.index(word) for word in settings.counted]
+    parts = []
+    for category, entry in enumerate(look.catalogue.complications.values()):
+        own = evidence[evidence["category"] == category]
+        for level in entry.levels if len(own) else ():
+            parts.append(_of_level(own[evidence_for(level, entry, own, limits)], level, entry, counted))
+    chosen = pd.concat(parts, ignore_index=True) if parts else evidence.iloc[:0].assign(status=0, used=False)
+    rows = chosen.drop_duplicates(["case", "category", "at_level"]) if len(chosen) else chosen.assign(at_level=0)
+    kept = ["case", "category", "at_level", "table", "row", "day", "strength", "kind", "used"]
+    return Sorted(_as_rows(rows), chosen.reindex(columns=kept).rename(columns={"at_level": "level"}))
+
+
+def _as_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    named = {"at_level": "level", "row_day": "day", "row_strength": "strength", "row_learned": "learned"}
+    wanted = rows.drop(columns=[*named.values()], errors="ignore").rename(columns=named)
+    return wanted.reindex(columns=ROW).astype("int64").reset_index(drop=True)
+
+
+def _received(evidence: pd.DataFrame, facts: Facts) -> np.ndarray:
+    """Calendar day on which each piece of evidence arrived."""
+    day = np.zeros(len(evidence), dtype=np.int64)
+    for name, received in facts.received.items():
+        own = (evidence["table"] == name).to_numpy()
+        day[own] = received[evidence["row"].to_numpy()[own]]
+    return day
+
+
+def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: list[int]) -> pd.DataFrame:
+    """Evidence of one level with what its row will say: `row_day`, `row_strength`, `row_learned`, `status`."""
+    position = [candidate.key for candidate in entry.levels].index(level.key)
+    early = (own["day"] < entry.first_day) & (own["day"] >= 0) & ~own["after"]
+    blocked = np.where(own["blocked"] >= 0, own["blocked"], np.where(early, TOO_SOON, -1))
+    own = own.assign(blocked=blocked, at_level=position)
+    usable = own[(own["blocked"] < 0) & ~own["pending"]]
+    usable = usable[in_time(level, entry, usable)]
+    waiting = own[(own["blocked"] < 0) & own["pending"] & own["first"] & ~own["case"].isin(usable["case"])]
+    seen = np.append(usable["case"].to_numpy(), waiting["case"].to_numpy())
+    unusable = own[(own["blocked"] >= 0) & ~own["pending"] & ~own["case"].isin(seen)]
+    return pd.concat(
+        [
+            _usable(usable, level, entry, counted),
+            _summed(waiting).assign(status=DESCRIBED if level.described else AWAITING, used=True),
+            _unusable(unusable),
+        ]
+    )
+
+
+def _summed(found: pd.DataFrame) -> pd.DataFrame:
+    """Each case's earliest known day, greatest strength, and the first day anything of it was known."""
+    day = found["day"].where(found["day"] >= 0).groupby(found["case"]).transform("min")
+    strength = found["strength"].groupby(found["case"]).transform("max")
+    learned = found["learned"].groupby(found["case"]).transform("min")
+    return found.assign(row_day=day.fillna(-1).astype("int64"), row_strength=strength, row_learned=learned)
+
+
+def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: list[int]) -> pd.DataFrame:
+    found = _summed(found)
+    found["row_strength"] = np.where(_agreeing(found, entry.repeated_days), PROBABLE, found["row_strength"])
+    strong = found["strength"].isin(counted) | ~found["row_strength"].isin(counted)
+    learned = found["learned"].where(strong).groupby(found["case"]).transform("min")
+    found["row_learned"] = learned.fillna(found["row_learned"]).astype("int64")
+    enough = found["row_strength"].isin(counted)
+    status = np.where(enough, COUNTED, AWAITING)
+    return found.assign(status=DESCRIBED if level.described else status, used=True)
+
+
+def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
+    """bool: only possible, but two kinds of evidence agree within the time of one event."""
+    only_possible = (found["row_strength"] == POSSIBLE).to_numpy()
+    by_day = found[only_possible].sort_values(["case", "day", "kind"])
+    gap = by_day.groupby("case")["day"].diff()
+    changes = (by_day.groupby("case")["kind"].diff().fillna(0) != 0) & (gap <= repeated_days)
+    return only_possible & found["case"].isin(by_day.loc[changes, "case"]).to_numpy()
+
+
+def _unusable(found: pd.DataFrame) -> pd.DataFrame:
+    """Evidence of a case that has nothing usable: the first of the reasons stands."""
+    rank = found["blocked"].map({reason: number for number, reason in enumerate(REASONS)})
+    first = rank.groupby(found["case"]).transform("min")
+    return _summed(found[rank == first]).assign(status=found["blocked"], used=False)

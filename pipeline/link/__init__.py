@@ -1,0 +1,242 @@
+"""Link: index cases, their later operations, their records, and how long each was observed.
+
+Works on one part of the patients and looks at nothing outside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pipeline.handover import (
+    BEFORE,
+    ELSEWHERE,
+    NO_OPERATION,
+    NOT_NAMED,
+    OTHER_SIDE,
+    RECORD_TABLES,
+    UNSIDED,
+    UNWATCHED,
+    Facts,
+    Linked,
+)
+from pipeline.link.attribution import Attribution, Chains, attributed
+from pipeline.link.case_flow import case_flow
+from pipeline.link.characteristics import characterised
+from pipeline.link.observation import observed
+from pipeline.link.pairs import Pairs, has_any, last_of, pairs_on
+from pipeline.link.sittings import Sittings, sittings_of
+from pipeline.lookup import Lookup
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+
+__all__ = ["linked"]
+
+EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class _Records:
+    """Records of one table: those of a case or awaiting one, those without, and visits shared by cases."""
+
+    records: pd.DataFrame
+    unattributed: pd.DataFrame
+    visits: Pairs
+
+
+def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarray) -> Linked:
+    """Index cases of one part.
+
+    Args:
+        known_until: (sites,) calendar day to which each site's records are complete, at most the cut.
+    """
+    found = sittings_of(facts, look)
+    too_early = _too_early(found.sittings, settings)
+    cases = characterised(_cases(found, look, too_early, known_until), facts, settings)
+    case_of = _case_of_sitting(found.sittings, cases)
+    chains = _chains(found, cases, case_of, look)
+    parts = [_of_table(facts, name, chains, cases) for name in ("events", "followups", "measurements")]
+    records = pd.concat([part.records for part in parts], ignore_index=True)
+    chain = _chain(found.sittings, cases, case_of)
+    observation = observed(cases, facts, records, parts[1].visits, chain)
+    cases = cases.assign(
+        contact_until=observation.contact_until, records_until=observation.records_until, died=observation.died
+    )
+    return Linked(
+        cases=cases,
+        chain=chain,
+        chain_procedures=_chain_procedures(found.rows, chain),
+        sitting_holes=_holes(found.rows, cases, look),
+        records=records,
+        unattributed=pd.concat([_operations_without_case(found, look), *(part.unattributed for part in parts)]),
+        shared_visits=_visit_rows(facts, parts[1].visits),
+        flow=case_flow(facts, look, found, too_early),
+    )
+
+
+def _too_early(sittings: pd.DataFrame, settings: Settings) -> np.ndarray:
+    """Index cases before the first date counted: still there for linking, never counted."""
+    if settings.count_from is None:
+        return np.zeros(len(sittings), dtype=bool)
+    return (sittings["opens"] & (sittings["day"] < (settings.count_from - EPOCH).days)).to_numpy()
+
+
+def _cases(found: Sittings, look: Lookup, too_early: np.ndarray, known_until: np.ndarray) -> pd.DataFrame:
+    """Opening sittings in the order of case ids; `counted` is False before the first date counted."""
+    opening = found.sittings[found.sittings["opens"]].assign(counted=~too_early[found.sittings["opens"].to_numpy()])
+    cases = opening.sort_values(["operation", "side"], ignore_index=True).rename(columns={"day": "performed"})
+    cases["known_until"] = np.append(known_until, 0)[cases["site"]]
+    cases["group"] = _groups(found.rows, cases, look)
+    keep = ["sitting", "site", "patient", "operation", "row", "performed", "side", "procedure", "group", "counted"]
+    covariates = ["surgeon", "fixation", "age_years", "sex", "asa_class", "smoker", "diabetes", "known_until"]
+    marks = [name for name in cases if name.startswith(("by:", "where:"))]
+    named = cases[[*keep, *covariates, "prior_operation_same_joint", *marks]]
+    return named.rename(columns={"prior_operation_same_joint": "prior_operation"})
+
+
+def _groups(rows: pd.DataFrame, cases: pd.DataFrame, look: Lookup) -> np.ndarray:
+    """The naming procedure, or the pair where both compared procedures were done at the sitting."""
+    present = np.zeros((int(rows["sitting"].max()) + 1 if len(rows) else 0, len(look.procedures)), dtype=bool)
+    if not look.pairs or not len(rows):
+        return cases["procedure"].to_numpy()
+    present[rows["sitting"], rows["procedure"]] = True
+    group = cases["procedure"].to_numpy().copy()
+    for number, (first, second) in reversed(list(enumerate(look.pairs))):
+        both = present[cases["sitting"], first] & present[cases["sitting"], second]
+        group = np.where(both, len(look.procedures) + number, group)
+    return group
+
+
+def _case_of_sitting(sittings: pd.DataFrame, cases: pd.DataFrame) -> np.ndarray:
+    """(sittings + 1,) case each sitting belongs to, -1 without one; the last entry stands for no sitting."""
+    opened = np.full(len(sittings) + 1, -1, dtype=np.int64)
+    opened[cases["sitting"]] = np.arange(len(cases))
+    return np.append(opened[sittings["root"]], -1)
+
+
+def _chains(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray, look: Lookup) -> Chains:
+    rows = found.rows.assign(case=case_of[found.rows["sitting"]])
+    rows = rows[rows["case"] >= 0].sort_values(["patient", "day", "case", "procedure", "operation"], ignore_index=True)
+    columns = ["patient", "day", "side", "procedure", "case", "operation"]
+    return Chains(rows[columns], cases["performed"].to_numpy(), cases["procedure"].to_numpy(), look)
+
+
+def _chain(sittings: pd.DataFrame, cases: pd.DataFrame, case_of: np.ndarray) -> pd.DataFrame:
+    """Later operations of each case, in order."""
+    later = sittings.assign(case=case_of[:-1])
+    later = later[(later["case"] >= 0) & ~later["opens"]].sort_values(["case", "day", "sitting"], ignore_index=True)
+    day = later["day"] - cases["performed"].to_numpy()[later["case"]]
+    kept = later[["case", "sitting", "operation", "row", "role", "anaesthesia", "concerns", "is_index"]]
+    return kept.assign(day=day, performed=later["day"])
+
+
+def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
+    """Every procedure done at a later sitting: `link` (position in the chain), `procedure`."""
+    position = pd.Series(np.arange(len(chain)), index=chain["sitting"].to_numpy())
+    own = rows[rows["sitting"].isin(chain["sitting"])]
+    found = pd.DataFrame({"link": position.reindex(own["sitting"]).to_numpy(), "procedure": own["procedure"].to_numpy()})
+    return found.drop_duplicates().sort_values(["link", "procedure"], ignore_index=True)
+
+
+def _holes(rows: pd.DataFrame, cases: pd.DataFrame, look: Lookup) -> np.ndarray:
+    """(cases, places) bool: bones in which the first operation, all of it, made a hole or cut."""
+    case_of = np.full(int(rows["sitting"].max()) + 1 if len(rows) else 0, -1, dtype=np.int64)
+    case_of[cases["sitting"]] = np.arange(len(cases))
+    holes = np.zeros((len(cases), len(look.places)), dtype=bool)
+    own = rows[case_of[rows["sitting"]] >= 0]
+    np.logical_or.at(holes, case_of[own["sitting"]], look.holes[own["procedure"]])
+    return holes
+
+
+def _visit_rows(facts: Facts, visits: Pairs) -> pd.DataFrame:
+    rows = facts.followups["row"].to_numpy()[np.unique(visits.left)]
+    return pd.DataFrame({"row": rows})
+
+
+def _of_table(facts: Facts, name: str, chains: Chains, cases: pd.DataFrame) -> _Records:
+    frame: pd.DataFrame = getattr(facts, name)
+    result = attributed(frame, _linked_cases(facts, name, chains), chains, needs_theatre=name == "events")
+    visits = Pairs(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+    shared = np.zeros(len(frame), dtype=bool)
+    if name == "followups":
+        visits, shared = _shared_visits(frame, result, cases)
+    records = _records(frame, name, result, cases, ~shared)
+    why = np.where(shared, -1, result.why)
+    listed = pd.DataFrame({"table": name, "row": frame["row"][why >= 0], "why": why[why >= 0]})
+    return _Records(records, listed, visits)
+
+
+def _linked_cases(facts: Facts, name: str, chains: Chains) -> np.ndarray:
+    """(records,) case by a reviewer's link; -1 without one, -2 where the link says none."""
+    links = facts.links[facts.links["table"] == RECORD_TABLES.index(name)]
+    frame: pd.DataFrame = getattr(facts, name)
+    cases = chains.rows.drop_duplicates(["operation", "side"]).sort_values(["operation", "side"])
+    known = (cases["operation"] * 4 + cases["side"]).to_numpy()
+    wanted = np.where(links["operation"] == NOT_NAMED, -1, links["operation"] * 4 + links["side"])
+    found = last_of(pairs_on(wanted, known), len(links))
+    case = np.where(found >= 0, np.append(cases["case"].to_numpy(), -1)[found], -1)
+    case = np.where(links["operation"] == NOT_NAMED, -2, case)
+    patient = np.append(facts.operations["patient"].to_numpy(), -1)
+    linked_case = np.full(len(frame), -1, dtype=np.int64)
+    own = links["operation"].to_numpy()
+    same = (own == NOT_NAMED) | (_patient_of(facts, own, patient) == frame["patient"].to_numpy()[links["record"]])
+    linked_case[links["record"].to_numpy()[same]] = case[same]
+    return linked_case
+
+
+def _patient_of(facts: Facts, operation: np.ndarray, patient: np.ndarray) -> np.ndarray:
+    numbers = facts.operations["operation"].to_numpy()
+    place = np.searchsorted(numbers, operation)
+    return patient[np.minimum(place, len(numbers))]
+
+
+def _shared_visits(frame: pd.DataFrame, result: Attribution, cases: pd.DataFrame) -> tuple[Pairs, np.ndarray]:
+    """Visits that are contacts of several cases: those naming nothing, and of both sides of a bilateral operation."""
+    silent = (frame["instability_level"] < 0).to_numpy() & (result.case < 0)
+    nothing = silent & (frame[["side", "joint"]] < 0).all(axis=1).to_numpy() & (frame["operation"] == NOT_NAMED).to_numpy()
+    both_sides = silent & (result.pending >= 0) & (frame["operation"] >= 0).to_numpy()
+    everyone = _all_cases(frame, cases)
+    everyone = everyone.where(nothing[everyone.left])
+    named = result.candidates.where(both_sides[result.candidates.left])
+    pairs = Pairs(np.append(everyone.left, named.left), np.append(everyone.right, named.right))
+    return pairs, has_any(pairs, len(frame))
+
+
+def _all_cases(frame: pd.DataFrame, cases: pd.DataFrame) -> Pairs:
+    by_patient = np.argsort(cases["patient"].to_numpy(), kind="stable")
+    pairs = pairs_on(frame["patient"].to_numpy(), cases["patient"].to_numpy()[by_patient])
+    return Pairs(pairs.left, by_patient[pairs.right])
+
+
+def _records(frame: pd.DataFrame, name: str, result: Attribution, cases: pd.DataFrame, kept: np.ndarray) -> pd.DataFrame:
+    own = np.flatnonzero((result.case >= 0) & kept)
+    waiting = result.candidates.where(kept[result.candidates.left] & (result.pending[result.candidates.left] >= 0))
+    record = np.append(own, waiting.left)
+    case = np.append(result.case[own], waiting.right)
+    pending = np.append(np.zeros(len(own), bool), np.ones(len(waiting.left), bool))
+    first = np.append(np.ones(len(own), bool), np.append(True, np.diff(waiting.left) != 0)[: len(waiting.left)])
+    day = frame["day"].to_numpy()[record] - cases["performed"].to_numpy()[case]
+    why = np.where(pending, result.pending[record], -1)
+    columns = {"row": frame["row"].to_numpy()[record], "record": record, "case": case, "day": day}
+    return pd.DataFrame({"table": name, **columns, "pending": pending, "first": first, "why": why})
+
+
+def _operations_without_case(found: Sittings, look: Lookup) -> pd.DataFrame:
+    """Sittings of the catalogue that belong to no case of ours, with the reason."""
+    rows = found.rows[(found.rows["listed"] == 0)].drop_duplicates("operation")
+    rows = rows[found.sittings["root"].to_numpy()[rows["sitting"]] < 0]
+    opened = found.sittings[found.sittings["opens"]].sort_values(["patient", "day"])
+    pairs = pairs_on(rows["patient"].to_numpy(), opened["patient"].to_numpy())
+    joint = look.joint[rows["procedure"].to_numpy()][pairs.left]
+    watched = look.watches[opened["procedure"].to_numpy()[pairs.right], joint] | (joint < 0)
+    sides = rows["side"].to_numpy()[pairs.left], opened["side"].to_numpy()[pairs.right]
+    same_side = (sides[0] == sides[1]) | (sides[0] == UNSIDED) | (sides[1] == UNSIDED)
+    later = opened["day"].to_numpy()[pairs.right] > rows["day"].to_numpy()[pairs.left]
+    seen = [has_any(pairs.where(keep), len(rows)) for keep in (watched & same_side & later, watched & ~same_side, same_side)]
+    why = np.select(seen, [BEFORE, OTHER_SIDE, UNWATCHED], ELSEWHERE)
+    return pd.DataFrame({"table": "operations", "row": rows["row"], "why": why})

@@ -1,0 +1,224 @@
+"""Lists of cases, complications and records: integers become ids, words, days and places in files again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.handover import (
+    AWAITING,
+    COUNTED,
+    NEVER,
+    PENDING,
+    SIDE_LETTERS,
+    SIDES,
+    STATUSES,
+    STRENGTHS,
+    UNATTRIBUTED,
+    Accepted,
+    Labels,
+)
+from schemas.exports import EXPORTS, ID_COLUMN
+
+SEXES = EXPORTS["operations"]["sex"].vocabulary
+
+
+@dataclass(frozen=True)
+class Lists:
+    """What the lists are made of: `cases`, `complications`, `evidence`, `records`, `unattributed`, `unread` over all cases."""
+
+    accepted: Accepted
+    labels: Labels
+    cases: pd.DataFrame
+    complications: pd.DataFrame
+    evidence: pd.DataFrame
+    records: pd.DataFrame
+    unattributed: pd.DataFrame
+    unread: pd.DataFrame
+
+    @cached_property
+    def case_ids(self) -> np.ndarray:
+        """`<site>.<operation_id>.<L|R|N>` of every case."""
+        sites = np.array(self.labels.sites, dtype=object)[self.cases["site"]]
+        operations = self._texts("operations", "operation_id", self.cases["row"].to_numpy())
+        letters = np.array(list(SIDE_LETTERS), dtype=object)[self.cases["side"]]
+        return sites + "." + operations + "." + letters if len(self.cases) else np.zeros(0, dtype=object)
+
+    def _texts(self, table: str, column: str, rows: np.ndarray) -> np.ndarray:
+        return np.asarray(self.accepted.tables[table][column].take(pa.array(rows)).to_pylist(), dtype=object)
+
+    def places(self, table: str, rows: np.ndarray) -> pd.DataFrame:
+        """`source_file` and `source_line` of accepted rows."""
+        own = self.accepted.tables[table].select(["source", "source_line"]).take(pa.array(rows))
+        files = np.array([source.source_file for source in self.accepted.sources], dtype=object)
+        return pd.DataFrame({"source_file": files[own["source"].to_numpy()], "source_line": own["source_line"].to_numpy()})
+
+    def references(self, frame: pd.DataFrame) -> np.ndarray:
+        """`file:line` of each row's record, for a frame with `table` and `row`."""
+        told = np.full(len(frame), "", dtype=object)
+        for table in frame["table"].unique():
+            own = (frame["table"] == table).to_numpy()
+            place = self.places(table, frame["row"].to_numpy()[own])
+            told[own] = (place["source_file"] + ":" + place["source_line"].astype(str)).to_numpy()
+        return told
+
+    def named(self, labels: tuple[str, ...], positions: np.ndarray, missing: str = "unknown") -> np.ndarray:
+        return np.array([*labels, missing], dtype=object)[np.asarray(positions)]
+
+
+def cases_list(lists: Lists) -> pd.DataFrame:
+    """The published `cases`."""
+    cases, labels = lists.cases, lists.labels
+    place = lists.places("operations", cases["row"].to_numpy())
+    died = cases["died"].to_numpy()
+    return pd.DataFrame(
+        {
+            "case_id": lists.case_ids,
+            "site": lists.named(labels.sites, cases["site"]),
+            "operation_id": lists._texts("operations", "operation_id", cases["row"].to_numpy()),
+            "patient": cases["patient"],
+            "side": lists.named(SIDES, cases["side"]),
+            "procedure": lists.named(labels.groups, cases["procedure"]),
+            "group": lists.named(labels.groups, cases["group"]),
+            "performed_on": cases["performed"].to_numpy().astype("datetime64[D]"),
+            "surgeon": lists.named(labels.surgeons, cases["surgeon"], "unattributed"),
+            "fixation": lists.named(labels.fixations, cases["fixation"]),
+            "age_band": lists.named(labels.age_bands, cases["age_band"]),
+            "sex": lists.named(SEXES, cases["sex"]),
+            "isolated": cases["isolated"].astype(bool),
+            "known_until": _days_or_none(cases["known_until"].to_numpy()),
+            "contact_until": cases["contact_until"],
+            "records_until": cases["records_until"].clip(lower=0),
+            "died": pd.Series(died, dtype="Int64").mask(died == NEVER),
+            "source_file": place["source_file"],
+            "source_line": place["source_line"],
+        }
+    )
+
+
+def _days_or_none(days: np.ndarray) -> np.ndarray:
+    known = days > -(2**29)
+    return np.where(known, np.where(known, days, 0).astype("datetime64[D]"), np.datetime64("NaT", "D"))
+
+
+def complications_list(lists: Lists) -> pd.DataFrame:
+    """The published `complications`: counted before awaiting where any complication has both."""
+    rows = lists.complications.drop_duplicates(["case", "category", "level"])
+    key = ["case", "category", "level"]
+    told = _evidence_texts(lists)
+    texts = rows[key].merge(told, how="left", on=key)["evidence"].fillna("")
+    day = rows["day"].to_numpy()
+    return pd.DataFrame(
+        {
+            "case_id": lists.case_ids[rows["case"]] if len(rows) else [],
+            "category": lists.named(lists.labels.categories, rows["category"]),
+            "level": _level_names(lists.labels, rows),
+            "day": pd.Series(day, dtype="Int64").mask(day < 0).array,
+            "strength": lists.named(STRENGTHS, rows["strength"]),
+            "status": lists.named(STATUSES, rows["status"]),
+            "evidence": texts.to_numpy(dtype=object),
+        }
+    )
+
+
+def _level_names(labels: Labels, rows: pd.DataFrame) -> list[str]:
+    return [labels.levels[c][level] for c, level in zip(rows["category"], rows["level"], strict=True)]
+
+
+def _evidence_texts(lists: Lists) -> pd.DataFrame:
+    """`case, category, level, evidence`: the records each row rests on, in time order; of any complication, its members'."""
+    found = lists.evidence.assign(reference=lists.references(lists.evidence))
+    counted = lists.complications[lists.complications["status"] == COUNTED]
+    any_category = len(lists.labels.categories) - 1
+    members = counted[(counted["level"] == 0) & (counted["category"] < any_category)][["case", "category", "level"]]
+    of_any = found.merge(members, on=["case", "category", "level"]).assign(category=any_category, level=0)
+    both = pd.concat([found, of_any]).sort_values(["case", "category", "level", "day", "reference"])
+    both = both.drop_duplicates(["case", "category", "level", "reference"])
+    joined = both.groupby(["case", "category", "level"])["reference"].agg("; ".join)
+    return joined.rename("evidence").reset_index()
+
+
+def unattributed_list(lists: Lists) -> pd.DataFrame:
+    """The published `unattributed`."""
+    parts = []
+    for table, own in lists.unattributed.groupby("table"):
+        rows = own["row"].to_numpy()
+        listed = pd.DataFrame(
+            {
+                "site": lists._texts(str(table), "site", rows),
+                "table": table,
+                "record_id": lists._texts(str(table), ID_COLUMN[str(table)], rows),
+                "why": lists.named(UNATTRIBUTED, own["why"]),
+            }
+        )
+        parts.append(pd.concat([listed, lists.places(str(table), rows)], axis=1))
+    columns = ["site", "table", "record_id", "why", "source_file", "source_line"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def review_list(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """The published `review`: what waits for people.
+
+    Args:
+        moves: (group, category) → what one more would do to the rate, in words.
+    """
+    parts = [_awaiting(lists, moves), _waiting_records(lists), _unread_notes(lists)]
+    columns = ["case_id", "category", "why", "would_move", "evidence"]
+    return pd.concat(parts, ignore_index=True)[columns].drop_duplicates(ignore_index=True)
+
+
+def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """Main levels that would count if confirmed."""
+    rows = lists.complications
+    own = rows[(rows["status"] == AWAITING) & (rows["level"] == 0) & (rows["category"] < len(lists.labels.categories) - 1)]
+    group = lists.cases["group"].to_numpy()[own["case"]]
+    told = own[["case", "category", "level"]].merge(_evidence_texts(lists), how="left", on=["case", "category", "level"])
+    return pd.DataFrame(
+        {
+            "case_id": lists.case_ids[own["case"]] if len(own) else [],
+            "category": lists.named(lists.labels.categories, own["category"]),
+            "why": [WHY_AWAITING[STRENGTHS[s]] if e else SPLIT for s, e in zip(own["strength"], told["evidence"].notna(), strict=True)],
+            "would_move": [moves.get((g, c), "") for g, c in zip(group, own["category"], strict=True)],
+            "evidence": told["evidence"].fillna("").to_numpy(dtype=object),
+        }
+    )
+
+
+SPLIT = "reviewers differ"
+WHY_AWAITING = {
+    "possible": "only possible evidence",
+    "probable": "evidence awaits a link, a decision or a third reviewer",
+    "definite": "evidence awaits a link, a decision or a third reviewer",
+    "confirmed": "reviewers differ",
+}
+
+
+def _waiting_records(lists: Lists) -> pd.DataFrame:
+    """Records that await a link, once for each case they might belong to."""
+    own = lists.records[lists.records["pending"]]
+    return pd.DataFrame(
+        {
+            "case_id": lists.case_ids[own["case"]] if len(own) else [],
+            "category": "",
+            "why": lists.named(PENDING, own["why"]),
+            "would_move": "",
+            "evidence": lists.references(own),
+        }
+    )
+
+
+def _unread_notes(lists: Lists) -> pd.DataFrame:
+    own = lists.unread
+    return pd.DataFrame(
+        {
+            "case_id": lists.case_ids[own["case"]] if len(own) else [],
+            "category": "",
+            "why": "a note without a code",
+            "would_move": "",
+            "evidence": lists.references(own),
+        }
+    )

@@ -1,0 +1,120 @@
+"""Resolve: versions to one record, patients to one person, ids to integers, the cut, checks between tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline import findings
+from pipeline.handover import KEPT, Accepted, Facts, Resolved
+from pipeline.resolve.between import between_tables, repeated_ids
+from pipeline.resolve.characteristics import Characteristics, characteristics_of
+from pipeline.resolve.facts import (
+    Numbers,
+    concomitant_facts,
+    event_facts,
+    followup_facts,
+    measurement_facts,
+    numbers_for,
+    operation_facts,
+    patient_facts,
+)
+from pipeline.resolve.named_cases import decision_facts, link_facts
+from pipeline.resolve.patients import patients_of
+from pipeline.resolve.versions import Versions, versions_of
+from schemas.exports import DAY_COLUMN, ID_COLUMN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.lookup import Lookup
+    from pipeline.people import People
+    from pipeline.settings import Settings
+
+__all__ = ["resolved"]
+
+EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class _Standing:
+    versions: dict[str, Versions]
+    rows: dict[str, np.ndarray]
+
+
+def resolved(accepted: Accepted, people: People, settings: Settings, look: Lookup, cut_on: date) -> Resolved:
+    """Records that stand on the cut, as integers.
+
+    Records dated after `cut_on` keep their fate (they are accepted) but are no facts of this edition.
+    """
+    standing = _standing(accepted, cut_on)
+    patients = patients_of(accepted, people.merges, "patient" in settings.shared_identity)
+    shared_surgeons = "surgeon" in settings.shared_identity
+    numbers = numbers_for(accepted, look, standing.rows, patients.number, shared_surgeons)
+    links, link_complaints = link_facts(people.links, numbers)
+    decisions, decision_complaints = decision_facts(people.decisions, numbers)
+    extra = characteristics_of(numbers, settings)
+    facts = _facts(numbers, shared_surgeons, links, decisions, patients.hashes, extra)
+    complaints = [*patients.complaints, *link_complaints, *decision_complaints]
+    found = findings.joined(
+        [repeated_ids(accepted, standing.versions), between_tables(numbers, facts), findings.frame(complaints)]
+    )
+    return Resolved(facts, {name: versions.fate for name, versions in standing.versions.items()}, found)
+
+
+def _standing(accepted: Accepted, cut_on: date) -> _Standing:
+    versions = {
+        name: versions_of(table, ID_COLUMN[name], DAY_COLUMN.get(name), accepted.sources)
+        for name, table in accepted.tables.items()
+    }
+    rows = {
+        name: np.flatnonzero((versions[name].fate == KEPT) & _by_the_cut(table, DAY_COLUMN.get(name), cut_on))
+        for name, table in accepted.tables.items()
+    }
+    return _Standing(versions, rows)
+
+
+def _by_the_cut(table: pa.Table, day_column: str | None, cut_on: date) -> np.ndarray:
+    if day_column is None:
+        return np.ones(len(table), dtype=bool)
+    return pc.fill_null(pc.less_equal(table[day_column], pa.scalar(cut_on)), False).to_numpy().astype(bool)
+
+
+def _facts(
+    numbers: Numbers,
+    shared_surgeons: bool,
+    links: pd.DataFrame,
+    decisions: pd.DataFrame,
+    hashes: np.ndarray,
+    extra: Characteristics,
+) -> Facts:
+    return Facts(
+        operations=operation_facts(numbers, shared_surgeons).assign(**extra.columns),
+        concomitants=concomitant_facts(numbers),
+        events=event_facts(numbers),
+        followups=followup_facts(numbers),
+        measurements=measurement_facts(numbers),
+        patients=patient_facts(numbers),
+        links=links,
+        decisions=decisions,
+        sites=tuple(numbers.sites.to_pylist()),
+        surgeons=tuple(numbers.surgeons.to_pylist()),
+        measures=tuple(numbers.measures.to_pylist()),
+        codes=extra.codes,
+        unisolating=extra.unisolating,
+        fixations=extra.fixations,
+        by=extra.by,
+        patient_hashes=hashes,
+        received=_received(numbers.accepted),
+    )
+
+
+def _received(accepted: Accepted) -> dict[str, np.ndarray]:
+    """Calendar day of receipt of each accepted row."""
+    day = np.array([(source.receipt - EPOCH).days for source in accepted.sources], dtype=np.int32)
+    return {name: day[table["source"].to_numpy()] for name, table in accepted.tables.items()}

@@ -1,0 +1,96 @@
+"""Checks between records and between tables. They warn or hold back; they change nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyarrow.compute as pc
+
+from pipeline import findings
+from pipeline.handover import NOT_SENT, NOT_THEIRS, UNSIDED, Accepted, Facts
+from pipeline.resolve.facts import Numbers
+from pipeline.resolve.versions import Versions
+from schemas.exports import ID_COLUMN
+
+MESSAGES = {
+    "record_conflict": "Another record with this id in the same receipt says something else, and neither carries "
+    "recorded_at. Send recorded_at with both, or one of them.",
+    "id_used_again": "This id stands for two patients more than a year apart. Set id_scope in the mapping.",
+    "operation_unknown": "The operation named here was not sent or is held back. Send it, or correct the id. "
+    "The record goes to review.",
+    "operation_of_another_patient": "The operation named here belongs to another patient. Correct one of the ids. "
+    "The record goes to review.",
+    "side_missing_for_sided": "The operation is done on one side, but the row says `none`. Send left, right or bilateral.",
+    "procedure_code_unknown": "No procedure of the catalogue has this code, so the operation is no case. Add the code "
+    "to catalogue.toml if it should be counted.",
+    "code_unknown": "No complication of the catalogue has this code, so it proves none. Add it to catalogue.toml if it "
+    "should count.",
+}
+
+
+def repeated_ids(accepted: Accepted, versions: dict[str, Versions]) -> pd.DataFrame:
+    """One finding a row held back because its id stands for something else as well."""
+    parts = []
+    for name, version in versions.items():
+        for rule, rows in (("record_conflict", version.conflicting), ("id_used_again", version.used_again)):
+            parts.append(_found(accepted, name, np.flatnonzero(rows), ID_COLUMN[name], rule))
+    return findings.joined(parts)
+
+
+def between_tables(numbers: Numbers, facts: Facts) -> pd.DataFrame:
+    """Records whose operation is not there, operations without a side or procedure, codes nobody knows."""
+    accepted = numbers.accepted
+    parts = []
+    frames = {"operations": "planned_with", "events": "operation", "followups": "operation", "measurements": "operation"}
+    for name, column in frames.items():
+        frame: pd.DataFrame = getattr(facts, name)
+        named = "planned_with" if name == "operations" else "operation_id"
+        for rule, state in (("operation_unknown", NOT_SENT), ("operation_of_another_patient", NOT_THEIRS)):
+            rows = frame.loc[frame[column] == state, "row"].to_numpy()
+            parts.append(_found(accepted, name, rows, named, rule))
+    return findings.joined([*parts, *_operations_without(numbers, facts), _unknown_codes(numbers, facts)])
+
+
+def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
+    operations = facts.operations
+    known = operations["procedure"].to_numpy() >= 0
+    sided = np.append(numbers.look.sided, False)[operations["procedure"].to_numpy()]
+    no_side = operations.loc[sided & (operations["side"] == UNSIDED), "row"].to_numpy()
+    no_code = _first_of_each(numbers, "operations", operations.loc[~known, "row"].to_numpy(), "procedure_code")
+    return [
+        _found(numbers.accepted, "operations", no_side, "side", "side_missing_for_sided"),
+        _found(numbers.accepted, "operations", no_code, "procedure_code", "procedure_code_unknown"),
+    ]
+
+
+def _unknown_codes(numbers: Numbers, facts: Facts) -> pd.DataFrame:
+    events = facts.events
+    unknown = events.loc[events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"].to_numpy()
+    rows = _first_of_each(numbers, "events", unknown, "code")
+    return _found(numbers.accepted, "events", rows, "code", "code_unknown")
+
+
+def _first_of_each(numbers: Numbers, name: str, rows: np.ndarray, column: str) -> np.ndarray:
+    """The first row of each site and value: a code the catalogue lacks is said once, not a thousand times."""
+    table = numbers.accepted.tables[name].take(rows)
+    seen = pd.DataFrame({"site": table["site"].to_pandas(), "value": table[column].to_pandas()})
+    return rows[~seen.duplicated().to_numpy()]
+
+
+def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: str) -> pd.DataFrame:
+    """Findings of one rule at accepted rows."""
+    if not len(rows):
+        return findings.empty()
+    table = accepted.tables[name].take(rows)
+    files = np.array([source.source_file for source in accepted.sources], dtype=object)
+    found = pd.DataFrame(
+        {
+            "site": table["site"].to_pandas(),
+            "source_file": files[table["source"].to_numpy()],
+            "source_line": table["source_line"].to_numpy(),
+            "record_id": table[ID_COLUMN[name]].to_pandas(),
+            "value": pc.fill_null(table[column], "").to_pandas(),
+        }
+    )
+    action = findings.CATALOGUE[rule].action
+    return findings.tidy(found.assign(table=name, column=column, rule=rule, message=MESSAGES[rule], action=action))

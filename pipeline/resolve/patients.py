@@ -1,0 +1,79 @@
+"""Who is the same person: patient numbers, and the merges the records office decided."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.columns import JOINER, first_positions, joined, sorted_distinct
+from pipeline.handover import Accepted
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+WITH_PATIENTS = ("operations", "events", "followups", "measurements", "patients")
+
+
+@dataclass(frozen=True)
+class Patients:
+    """`number[table]` is the canonical patient of each accepted row; `hashes` of each canonical patient's label."""
+
+    number: dict[str, np.ndarray]
+    hashes: np.ndarray
+    complaints: tuple[dict[str, object], ...]
+
+
+def patients_of(accepted: Accepted, merges: pd.DataFrame, shared: bool) -> Patients:
+    """Numbers in the order of (site, id), or of the id alone where patients are shared between sites."""
+    keys = {name: _keys(accepted.tables[name], shared) for name in WITH_PATIENTS}
+    known = sorted_distinct(list(keys.values()))
+    canonical, complaints = _canonical(known.to_pylist(), merges, shared)
+    number = {name: canonical[first_positions(key, known)].astype(np.int64) for name, key in keys.items()}
+    return Patients(number, _hashes(known), tuple(complaints))
+
+
+def _keys(table: pa.Table, shared: bool) -> pa.ChunkedArray:
+    return table["patient_id"] if shared else joined(table["site"], table["patient_id"])
+
+
+def _hashes(known: pa.Array) -> np.ndarray:
+    """uint64 of each label by a fixed key, for cutting the work into parts."""
+    from pandas.util import hash_array
+
+    return hash_array(np.asarray(known.to_pylist(), dtype=object), categorize=False)
+
+
+def _canonical(known: Sequence[str], merges: pd.DataFrame, shared: bool) -> tuple[np.ndarray, list[dict[str, object]]]:
+    """The number every patient goes by, and the merges that cannot be followed."""
+    canonical = np.arange(max(len(known), 1), dtype=np.int64)
+    position = {label: number for number, label in enumerate(known)}
+    complaints = []
+    for merge in merges.to_dict("records"):
+        labels = [_label(merge["site_id"], merge[end], shared) for end in ("patient_id", "same_as")]
+        ends = [position.get(label) for label in labels]
+        if None in ends or canonical[ends[0]] == canonical[ends[1]]:
+            complaints.append(_complaint(merge, unknown=None in ends))
+            continue
+        canonical[canonical == canonical[ends[0]]] = canonical[ends[1]]
+    return canonical, complaints
+
+
+def _label(site: str, patient: str, shared: bool) -> str:
+    return patient if shared else f"{site}{JOINER}{patient}"
+
+
+def _complaint(merge: dict[str, object], unknown: bool) -> dict[str, object]:
+    trouble = "one of the patients was never sent" if unknown else "both are the same patient already (or it runs in a circle)"
+    return {
+        "site": merge["site_id"],
+        "source_file": merge["source_file"],
+        "source_line": merge["source_line"],
+        "table": "merges",
+        "column": "same_as",
+        "rule": "merge_unclear",
+        "message": f"{merge['source_file']} line {merge['source_line']}: {trouble}. Correct the row; it is not used.",
+    }

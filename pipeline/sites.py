@@ -1,0 +1,160 @@
+"""How far each site's records reach, and what keeps a run from being within tolerance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.handover import Accepted, Source, Validated
+from pipeline.settings import Settings, Site
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class Reach:
+    """One site in one edition.
+
+    Attributes:
+        site: Its settings.
+        data_until: Day to which its records are taken as complete; None if it sent nothing usable.
+        late: Its due day has passed and nothing newer than the cut was accepted.
+        incomplete: Required tables it has never sent.
+        over_tolerance: Tables of whose newest receipt too many rows were held back.
+    """
+
+    site: Site
+    data_until: date | None
+    late: bool
+    incomplete: tuple[str, ...]
+    over_tolerance: tuple[str, ...]
+
+
+def reaches(validated: Validated, settings: Settings, cut_on: date, as_of: date) -> tuple[Reach, ...]:
+    """Every site that is listed or sent something, in the order of ids."""
+    newest = newest_receipts(validated.accepted)
+    sent = {site for site, _ in newest}
+    named = settings.sites if settings.sites_listed else {site: Site(site) for site in sent}
+    return tuple(_reach(named[name], newest, validated, settings, cut_on, as_of) for name in sorted(named))
+
+
+def newest_receipts(accepted: Accepted) -> dict[tuple[str, str], date]:
+    """(site, table) → receipt of the newest accepted export; the site is the one the rows name."""
+    newest: dict[tuple[str, str], date] = {}
+    for source in accepted.sources:
+        if source.table and _is_accepted(source):
+            _keep_newest(newest, (source.site, source.table), source.receipt)
+    for name, table in accepted.tables.items():
+        pairs = table.select(["site", "source"]).group_by(["site", "source"]).aggregate([])
+        for site, number in zip(pairs["site"].to_pylist(), pairs["source"].to_pylist(), strict=True):
+            _keep_newest(newest, (site, name), accepted.sources[number].receipt)
+    return newest
+
+
+def _keep_newest(newest: dict[tuple[str, str], date], key: tuple[str, str], receipt: date) -> None:
+    newest[key] = max(newest.get(key, receipt), receipt)
+
+
+def _is_accepted(source: Source) -> bool:
+    return not source.refused and not source.reason
+
+
+def _reach(
+    site: Site,
+    newest: dict[tuple[str, str], date],
+    validated: Validated,
+    settings: Settings,
+    cut_on: date,
+    as_of: date,
+) -> Reach:
+    required = {table: newest.get((site.site_id, table)) for table in site.required}
+    arrived = [receipt for receipt in required.values() if receipt is not None]
+    reach = site.data_until or (min([cut_on, *arrived]) if arrived else None)
+    received = [receipt for (name, _), receipt in newest.items() if name == site.site_id]
+    return Reach(
+        site=site,
+        data_until=min(reach, cut_on) if reach else None,
+        late=_is_late(site, max(received, default=None), cut_on, as_of),
+        incomplete=tuple(table for table, receipt in required.items() if receipt is None),
+        over_tolerance=_over_tolerance(site.site_id, newest, validated, settings.tolerance.quarantined_share),
+    )
+
+
+def _is_late(site: Site, newest: date | None, cut_on: date, as_of: date) -> bool:
+    if site.due_day is None or as_of <= _due(site.due_day, cut_on):
+        return False
+    return newest is None or newest <= cut_on
+
+
+def _due(day: int, cut_on: date) -> date:
+    """The due day of the month after the cut."""
+    year, month = divmod(cut_on.year * 12 + cut_on.month, 12)
+    return date(year, month + 1, day)
+
+
+def _over_tolerance(
+    site: str, newest: dict[tuple[str, str], date], validated: Validated, tolerance: float
+) -> tuple[str, ...]:
+    """Tables whose newest accepted receipt has too large a share of rows held back."""
+    over = []
+    for (name, table), receipt in sorted(newest.items()):
+        if name == site:
+            numbers = [n for n, s in enumerate(validated.accepted.sources) if (s.table, s.receipt) == (table, receipt)]
+            kept = _rows_of(validated.accepted.tables[table], site, numbers)
+            held = _rows_of(validated.quarantined[table], site, numbers)
+            if held > tolerance * (kept + held):
+                over.append(table)
+    return tuple(over)
+
+
+def _rows_of(table, site: str, numbers: list[int]) -> int:
+    import pyarrow.compute as pc
+
+    own = pc.equal(table["site"], site).to_numpy()
+    return int(np.count_nonzero(own & np.isin(table["source"].to_numpy(), numbers)))
+
+
+def known_until(sites: tuple[str, ...], reached: tuple[Reach, ...], cut_on: date) -> np.ndarray:
+    """(sites,) int32 calendar day to which each site's records are complete; a site without any: before all days."""
+    until = {reach.site.site_id: reach.data_until for reach in reached}
+    days = [(until[site] - EPOCH).days if until.get(site) else -(2**30) for site in sites]  # type: ignore[operator]
+    return np.array(days, dtype=np.int32)
+
+
+def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFrame) -> tuple[str, ...]:
+    """Sentences for why a run ends with exit code 1; none if everything is within tolerance."""
+    told = []
+    for reach in reached:
+        name = reach.site.site_id
+        told += [f"{name} is late: nothing was accepted after the cut."] * reach.late
+        told += [f"{name} has never sent {', '.join(reach.incomplete)}."] * bool(reach.incomplete)
+        told += [f"{name}: too many rows of {table} are held back in its newest receipt." for table in reach.over_tolerance]
+    told += [f"{site} has a folder but is not in audit.toml." for site in _sites_with(found, "site_not_listed")]
+    told += [_not_used(source) for source in validated.accepted.sources if _is_missed(source, validated.accepted.sources)]
+    return tuple(dict.fromkeys(told))
+
+
+def _sites_with(found: pd.DataFrame, rule: str) -> list[str]:
+    return sorted(set(found.loc[found["rule"] == rule, "site"]))
+
+
+def _not_used(source: Source) -> str:
+    return f"{source.source_file} is not used ({source.reason.replace('_', ' ')})."
+
+
+def _is_missed(source: Source, sources: tuple[Source, ...]) -> bool:
+    """Refused or unclaimed, and no accepted export of the same table followed."""
+    if _is_accepted(source) or source.reason == "site_not_listed":
+        return False
+    later = [s for s in sources if _is_accepted(s) and (s.site, s.table) == (source.site, source.table)]
+    return not source.table or not any(_order(s) > _order(source) for s in later)
+
+
+def _order(source: Source) -> tuple[date, str]:
+    return source.receipt, source.source_file
