@@ -27,24 +27,18 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context
     Raises:
         CannotFinish: A table does not fit its description.
     """
-    from pipeline.publish.manifest import EMPTY_COLUMNS, not_built_yet, write_manifest
+    from pipeline.publish.manifest import not_built_yet, write_manifest
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
     from pipeline.publish.tables import write_tables
 
     department = folder / "department"
-    write_tables(department, tables)
+    written = write_tables(department, tables)
     write_notes(department, context.found, tuple(site.site for site in context.sites))
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
-    write_report(department / "report", tables, context)
-    filled = [
-        (table, column)
-        for table, columns in EMPTY_COLUMNS.items()
-        for column in columns
-        if table in tables and tables[table][column].notna().any()
-    ]
-    write_manifest(department, context, not_built_yet(tables, filled))
+    write_report(department / "report", {name: table.to_pandas() for name, table in written.items()}, context)
+    write_manifest(department, context, not_built_yet(written))
 
 
 def write_edition(

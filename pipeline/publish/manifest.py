@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline import store
 from pipeline.publish.context import Context
 from schemas.published import PUBLISHED
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 CONTRACT = 1
 SENDERS = "for_the_sender"  # written from the findings, a file a site
@@ -19,8 +23,8 @@ NOT_A_TABLE = {
     "outward/": "the edition with small cells hidden, for readers outside the department",
     "signed editions": "numbered editions that never change",
 }
-#: Columns whose shape is agreed and which are left empty, by table.
-EMPTY_COLUMNS = {
+#: Columns whose shape is agreed and which may still be empty, by table.
+FILLED_LATER = {
     "rates": (
         "incidence", "incidence_low", "incidence_high", "person_years", "events_py", "rate_per_100py", "py_ci_low",
         "py_ci_high",
@@ -32,24 +36,20 @@ EMPTY_COLUMNS = {
 }  # fmt: skip
 
 
-def not_built_yet(made: Iterable[str], filled: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
+def not_built_yet(written: Mapping[str, pa.Table]) -> dict[str, str]:
     """Name → what it would hold, for all that is agreed but not in this edition.
 
     Args:
-        made: Names of the tables this edition holds.
-        filled: (table, column) pairs that hold at least one value, among `EMPTY_COLUMNS`.
+        written: The tables this edition holds.
     """
-    there, with_values = set(made), set(filled)
     tables = {
-        name: table.description
-        for name, table in PUBLISHED.items()
-        if name not in there and name != SENDERS
+        name: table.description for name, table in PUBLISHED.items() if name not in written and name != SENDERS
     }
     columns = {
-        f"{table}.{column}": PUBLISHED[table][column].description
-        for table, empty in EMPTY_COLUMNS.items()
-        for column in empty
-        if table in there and (table, column) not in with_values
+        f"{name}.{column}": PUBLISHED[name][column].description
+        for name, later in FILLED_LATER.items()
+        for column in later
+        if name in written and written[name][column].null_count == len(written[name])
     }
     return {**tables, **columns, **NOT_A_TABLE}
 

@@ -87,19 +87,25 @@ def _ours(name: str, told: str) -> str:
     )
 
 
-def write_tables(department: Path, tables: Mapping[str, pd.DataFrame]) -> None:
+def write_tables(department: Path, tables: Mapping[str, pd.DataFrame]) -> dict[str, pa.Table]:
     """Every table where it belongs; those of rows held back as they come, under `quarantined/`.
+
+    Returns:
+        The described tables as they were written: typed, sorted, with one way to say "nothing".
 
     Raises:
         CannotFinish: A table without a description, or one that does not fit it.
     """
+    written = {}
     for name in sorted(tables):
         if name.startswith(HELD_BACK):
             store.write_csv(tables[name], department / f"{name}.csv")
         elif name in PUBLISHED:
-            _write_one(department, name, ready(tables[name], PUBLISHED[name]))
+            written[name] = ready(tables[name], PUBLISHED[name])
+            _write_one(department, name, written[name])
         else:
             raise CannotFinish(_ours(name, "schemas/published.py does not describe it"))
+    return written
 
 
 def _write_one(department: Path, name: str, table: pa.Table) -> None:

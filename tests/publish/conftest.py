@@ -29,7 +29,7 @@ def catalogue() -> Catalogue:
 
 def rate(
     procedure: str, category: str, level: str, window: int, cases: int, events: int, lost: int, **more: object
-) -> dict[str, object]:  # noqa: E501
+) -> dict[str, object]:
     """A row of `rates`; limits are invented but in order."""
     followed = cases - lost
     share = events / cases
@@ -43,7 +43,7 @@ def rate(
     }  # fmt: skip
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
     a, b, c = list(catalogue.procedures)[:3]
     category = next(key for key, known in catalogue.complications.items() if known.main_level != "any")
@@ -99,20 +99,23 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
             for site in ("harbour", "hill") for key, n in ((b, 4), (a, 3))
         ]),
         "flow": table_of("flow", [
-            {"site": "all", "procedure": "all", "step": "received", "unit": "rows", "before": 0, "added": 60, "removed": 0, "after": 60},
-            {"site": "all", "procedure": "all", "step": "held back", "unit": "rows", "before": 60, "added": 0, "removed": 4, "after": 56, "reason": "a finding"},
+            {"site": "all", "procedure": "all", "step": "received", "unit": "rows", "before": 0,
+             "added": 60, "removed": 0, "after": 60},
+            {"site": "all", "procedure": "all", "step": "held back", "unit": "rows", "before": 60,
+             "added": 0, "removed": 4, "after": 56, "reason": "a finding"},
         ]),
         "ledger": table_of("ledger", [
             {"site": "harbour", "receipt": date(2026, 11, 3), "source_file": file, "table": "operations", "sha256": "0" * 64,
              "rows_read": 60, "accepted": 56, "quarantined": 4, "superseded": 0, "duplicate": 0, "withdrawn": 0,
              "non_data": 0, "not_selected": 0, "refused": 0, "removed": 0},
-            {"site": "hill", "receipt": date(2026, 11, 2), "source_file": "received/hill/2026-11-02/events.csv", "sha256": "1" * 64,
+            {"site": "hill", "receipt": date(2026, 11, 2), "source_file": "received/hill/2026-11-02/events.csv",
+             "sha256": "1" * 64,
              "rows_read": 9, "accepted": 0, "quarantined": 0, "superseded": 0, "duplicate": 0, "withdrawn": 0,
              "non_data": 0, "not_selected": 0, "refused": 9, "removed": 0, "reason": "file_truncated"},
         ]),
         "quarantine": table_of("quarantine", [
-            {"site": "harbour", "source_file": file, "source_line": 17, "table": "operations", "record_id": "H-<17>", "column": "side",
-             "rule": "value_unknown_word", "value": "=sinister", "message": "got a word that is not known"},
+            {"site": "harbour", "source_file": file, "source_line": 17, "table": "operations", "record_id": "H-<17>",
+             "column": "side", "rule": "value_unknown_word", "value": "=sinister", "message": "got a word that is not known"},
         ]),
         "repairs": table_of("repairs", []),
         "unattributed": table_of("unattributed", []),
@@ -123,7 +126,8 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
              "rows": 60, "failing": 0, "share": 0.0, "tolerance": 0.02, "verdict": "within_tolerance"},
         ]),
         "review": table_of("review", [
-            {"case_id": f"harbour.H{n}.L", "category": category if n % 2 else None, "why": "side unknown <b>&</b>" if n % 3 else "two candidates",
+            {"case_id": f"harbour.H{n}.L", "category": category if n % 2 else None,
+             "why": "side unknown <b>&</b>" if n % 3 else "two candidates",
              "would_move": "rates", "evidence": f"received/harbour/2026-11-03/events.csv:{n}"}
             for n in range(6)
         ]),
@@ -131,7 +135,7 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
     }  # fmt: skip
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def context(catalogue: Catalogue) -> Context:
     a, b = list(catalogue.procedures)[:2]
     settings = Settings(
