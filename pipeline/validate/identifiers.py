@@ -19,142 +19,53 @@ import pyarrow.compute as pc
 SHARE_THAT_DECIDES = 0.5
 FEWEST_CELLS, MOST_CELLS = 3, 5000
 
-_NAMES = frozenset(
-    [
-        "surname",
-        "forename",
-        "firstname",
-        "lastname",
-        "fullname",
-        "givenname",
-        "familyname",
-        "middlename",
-        "maidenname",
-        "patientname",
-        "ptname",
-        "vorname",
-        "nachname",
-        "prenom",
-        "initials",
-    ]
-)
-_NAMES_OF_THINGS = frozenset(
-    [
-        "procedure",
-        "operation",
-        "op",
-        "implant",
-        "device",
-        "hospital",
-        "site",
-        "ward",
-        "clinic",
-        "drug",
-        "test",
-        "measure",
-        "score",
-        "diagnosis",
-        "joint",
-        "bone",
-        "side",
-        "file",
-        "column",
-        "field",
-        "sheet",
-        "unit",
-        "system",
-        "code",
-        "product",
-        "brand",
-        "fixation",
-        "category",
-        "complication",
-        "department",
-        "theatre",
-        "event",
-        "table",
-        "variable",
-        "group",
-        "trial",
-        "study",
-        "manufacturer",
-        "approach",
-        "sport",
-        "form",
-        "questionnaire",
-    ]
-)
-_BIRTH = frozenset(["dob", "birthdate", "birthday", "dateofbirth", "birth", "born", "geburtsdatum"])
-_CONTACT = frozenset(
-    ["phone", "telephone", "tel", "telefon", "mobile", "fax", "pager", "email", "mail", "website", "url"]
-)
-_ADDRESSES = frozenset(
-    [
-        "address",
-        "addr",
-        "street",
-        "postcode",
-        "postal",
-        "zip",
-        "zipcode",
-        "eircode",
-        "plz",
-        "adresse",
-        "strasse",
-        "city",
-        "town",
-        "county",
-    ]
-)
-_RECORDS = frozenset(
-    [
-        "mrn",
-        "nhs",
-        "pps",
-        "ppsn",
-        "ssn",
-        "nin",
-        "chi",
-        "insurance",
-        "policy",
-        "medicare",
-        "medicaid",
-        "passport",
-        "casenotes",
-        "casenote",
-        "account",
-    ]
-)
-_NUMBERED = frozenset(
-    [
-        "record",
-        "chart",
-        "hospital",
-        "unit",
-        "patient",
-        "pt",
-        "member",
-        "licence",
-        "license",
-        "certificate",
-        "social",
-    ]
-)
-_NUMBERS = frozenset(["number", "no", "num", "nr", "security"])
-_HARMLESS_RECORDS = frozenset(["type", "status", "class", "kind", "payer", "group", "trust", "site"])
-_IDS_OF = frozenset(["patient", "pt", "member", "record", "chart"])
-_DEVICES = frozenset(["serial", "udi", "imei"])
-_BODIES = frozenset(["photo", "photograph", "fingerprint", "biometric", "biometrics"])
-
+# fmt: off
+_NAMES = frozenset((
+    "surname", "forename", "firstname", "lastname", "fullname", "givenname", "familyname", "middlename",
+    "maidenname", "patientname", "ptname", "vorname", "nachname", "prenom", "initials",
+))
+_NAMES_OF_THINGS = frozenset((
+    "procedure", "operation", "op", "implant", "device", "hospital", "site", "ward", "clinic", "drug",
+    "test", "measure", "score", "diagnosis", "joint", "bone", "side", "file", "column", "field",
+    "sheet", "unit", "system", "code", "product", "brand", "fixation", "category", "complication",
+    "department", "theatre", "event", "table", "variable", "group", "trial", "study", "manufacturer",
+    "approach", "sport", "form", "questionnaire",
+))
+_BIRTH = frozenset(("dob", "birthdate", "birthday", "dateofbirth", "birth", "born", "geburtsdatum"))
+_CONTACT = frozenset((
+    "phone", "telephone", "tel", "telefon", "mobile", "fax", "pager", "email", "mail", "website", "url",
+))
+_ADDRESSES = frozenset((
+    "address", "addr", "street", "postcode", "postal", "zip", "zipcode", "eircode", "plz", "adresse",
+    "strasse", "city", "town", "county",
+))
+_RECORDS = frozenset((
+    "mrn", "nhs", "pps", "ppsn", "ssn", "nin", "chi", "insurance", "policy", "medicare", "medicaid",
+    "passport", "casenotes", "casenote", "account",
+))
+_NUMBERED = frozenset((
+    "record", "chart", "hospital", "unit", "patient", "pt", "member", "licence", "license",
+    "certificate", "social",
+))
+_NUMBERS = frozenset(("number", "no", "num", "nr", "security"))
+_HARMLESS_RECORDS = frozenset(("type", "status", "class", "kind", "payer", "group", "trust", "site"))
+_IDS_OF = frozenset(("patient", "pt", "member", "record", "chart"))
+_DEVICES = frozenset(("serial", "udi", "imei"))
+_BODIES = frozenset((
+    "photo", "photograph", "fingerprint", "biometric", "biometrics", "numberplate", "licenceplate",
+    "licenseplate",
+))
 _TICKS = frozenset(("", "y", "n", "yes", "no", "true", "false", "0", "1", "x"))
-_HARMLESS_BIRTH = frozenset(["year", "weight", "order"])
+_HARMLESS_BIRTH = frozenset(("year", "weight", "order"))
+# fmt: on
 _TOKENS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-zà-ÿß]+")
 
 #: What a whole cell looks like; RE2 syntax.
 _CONTENT: dict[str, str] = {
     "e-mail addresses": r"^[^\s@]+@[^\s@]+\.[A-Za-z]{2,}$",
     "web addresses": r"^(?:https?://|www\.)\S+$",
-    "phone numbers": r"^(?:(?:\+|00)[1-9][0-9 ().-]{6,}|\(0?[0-9]{2,4}\)[0-9 .-]{5,}|0[0-9]{1,4}[ .-][0-9]{3,}[0-9 .-]*"
+    "phone numbers": r"^(?:\+[1-9][0-9 ().-]{6,}|00[1-9][0-9]{0,2}[ .-][0-9 ().-]{5,}"
+    r"|\(0?[0-9]{2,4}\)[0-9 .-]{5,}|0[0-9]{1,4}[ .-][0-9]{3,}[0-9 .-]*"
     r"|[0-9]{3}[ .-][0-9]{3}[ .-][0-9]{4})$",
     "social security numbers": r"^[0-9]{3}-[0-9]{2}-[0-9]{4}$",
     "postcodes": r"^(?:[A-Z]{1,2}[0-9][A-Z0-9]? [0-9][A-Z]{2}|[AC-FHKNPRTV-Y][0-9][0-9W] [0-9AC-FHKNPRTV-Y]{4})$",
@@ -220,12 +131,7 @@ def in_header(header: str, mapped: bool = False) -> str:
         return "addresses"
     if said & _DEVICES or {"device", "id"} <= said:
         return "device numbers"
-    if (
-        said & _BODIES
-        or {"number", "plate"} <= said
-        or {"licence", "plate"} <= said
-        or {"license", "plate"} <= said
-    ):
+    if said & _BODIES:
         return "pictures, prints or plates"
     return "record numbers" if not mapped and _numbered(said) else ""
 

@@ -23,6 +23,8 @@ from schemas.models import arrow_schema
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Position of a row's ledger line in `Accepted.sources`; events have a column `source` of their own.
+SOURCE_NUMBER = "source_number"
 #: Kinds whose cells keep their text in quarantine as long as it could be read: they hold no free text.
 _SAFE_IF_READ = ("date", "moment", "number", "integer", "yes_no")
 
@@ -89,7 +91,7 @@ def _of_table(
         rows: pa.Table = getattr(one, part)
         if one.source.table == name and rows.num_rows:
             number = pa.array(np.full(rows.num_rows, place, dtype=np.int32))
-            parts.append(rows.append_column("source", number).select(schema.names).cast(schema))
+            parts.append(rows.append_column(SOURCE_NUMBER, number).select(schema.names).cast(schema))
     return pa.concat_tables(parts)
 
 
@@ -106,7 +108,7 @@ def quarantined_schema(table: Table) -> pa.Schema:
 def _located(schema: pa.Schema, with_source: bool) -> pa.Schema:
     located = schema.append(pa.field("site", pa.string()))
     if with_source:
-        located = located.append(pa.field("source", pa.int32()))
+        located = located.append(pa.field(SOURCE_NUMBER, pa.int32()))
     return located.append(pa.field("source_line", pa.int64()))
 
 

@@ -205,7 +205,11 @@ def test_a_code_is_written_as_its_system_writes_it(system, text, value, repair):
 
 
 def test_a_procedure_code_of_the_icd_has_no_point():
-    assert cell("procedure_code", "0rqj4zz", procedure_system="ICD-10-PCS") == ("0RQJ4ZZ", "", "code_normalised")
+    assert cell("procedure_code", "0rqj4zz", procedure_system="ICD-10-PCS") == (
+        "0RQJ4ZZ",
+        "",
+        "code_normalised",
+    )
 
 
 def test_each_row_follows_its_own_code_system():
@@ -281,7 +285,8 @@ def test_day_numbers_count_from_1970_where_a_site_sends_them():
 
 
 @pytest.mark.parametrize(
-    ("year", "pivot", "whole"), [(25, 30, 2025), (30, 30, 1930), (99, 30, 1999), (49, 1950, 2049), (50, 1950, 1950)]
+    ("year", "pivot", "whole"),
+    [(25, 30, 2025), (30, 30, 1930), (99, 30, 1999), (49, 1950, 2049), (50, 1950, 1950)],
 )
 def test_two_digit_years_lie_in_the_hundred_years_from_the_pivot(year, pivot, whole):
     from pipeline.validate.dates import whole_year
