@@ -10,7 +10,7 @@ import pytest
 from pipeline.findings import COLUMNS, REPAIR_COLUMNS
 from pipeline.handover import Reading
 from pipeline.settings import Settings
-from pipeline.validate import checked, combined, validated
+from pipeline.validate import checked, combined, validated, without_refused
 from pipeline.validate.split import accepted_schema, quarantined_schema
 from schemas.exports import EXPORTS
 
@@ -195,3 +195,22 @@ def test_how_columns_are_stored_does_not_matter(export, chunks):
     result = checked(replace(one, rows=pa.concat_tables(parts)), SETTINGS, PLACES)
     assert result.accepted["side"].to_pylist() == ["left", "left"]
     assert result.quarantined["source_line"].to_pylist() == [3]
+
+
+def test_what_intake_said_of_rows_of_a_refused_file_is_dropped(export, intake):
+    from pipeline import findings
+
+    refused, good = export("operations", {"performed_on": "03/04/2025"}), export("events", {})
+    sources = validated(intake(refused, good), SETTINGS, PLACES).accepted.sources
+    places = [(each.source_file, each.table) for each in sources]
+    said = findings.frame(
+        {"source_file": file, "table": table, "source_line": line, "rule": "row_ragged"}
+        for file, table in places
+        for line in (None, 2)
+    )
+    kept = without_refused(said, sources)
+    assert kept[["table", "source_line"]].fillna(0).values.tolist() == [
+        ["operations", 0],
+        ["events", 0],
+        ["events", 2],
+    ]
