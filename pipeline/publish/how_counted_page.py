@@ -154,7 +154,7 @@ def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     if flow is None or flow.empty:
         return page.paragraph("No rows went this way.", "soft")
     named = words.names(context)
-    whole = flow[(flow["site"] == "all")] if (flow["site"] == "all").any() else flow
+    whole = flow[flow["procedure"] == "all"] if (flow["procedure"] == "all").any() else flow
     number = ("before", "added", "removed", "after")
     printed = whole.astype("object").assign(
         who=[_who(site, key, named) for site, key in zip(whole["site"], whole["procedure"], strict=True)],
@@ -167,9 +167,8 @@ def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         "step": Show("Step"), "unit": Show("Counted"), "before": Show("Before", True), "added": Show("Added", True),
         "removed": Show("Taken away", True), "after": Show("After", True), "reason": Show("Why"),
     }  # fmt: skip
-    return page.table(
-        printed, "flow", "From rows received to cases analysed", columns, csv="../tables/flow.csv", grouped_by="who"
-    )
+    caption = "From rows received to cases analysed, by site; each operation's own way is in the file"
+    return page.table(printed, "flow", caption, columns, csv="../tables/flow.csv", grouped_by="who")
 
 
 def _who(site: object, procedure: object, named: words.Names) -> str:

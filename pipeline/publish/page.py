@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from hashlib import sha256
 from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING
@@ -79,6 +80,11 @@ def link(target: str, label: str) -> str:
 def anchor(name: str) -> str:
     """A fragment id made of plain letters."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "part"
+
+
+def short_id(name: str) -> str:
+    """A short id of its own for a name; ids are repeated in every cell, so long ones weigh."""
+    return sha256(name.encode("utf-8")).hexdigest()[:6]
 
 
 def table(

@@ -123,7 +123,7 @@ def _rates_table(rows: pd.DataFrame, caption: str, context: Context) -> str:
     printed.insert(0, "operation", [named.operation(key) for key in ordered["procedure"]])
     columns = {"window": Show("Window"), **figures.RATE_COLUMNS}
     return page.table(
-        printed, f"rates-{page.anchor(caption)}", caption, columns, csv=CSV, stub="window", grouped_by="operation"
+        printed, f"r-{page.short_id(caption)}", caption, columns, csv=CSV, stub="window", grouped_by="operation"
     )
 
 
