@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue import Complication, Level, Measured
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.differences import differences
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -141,12 +142,10 @@ def _level(level: Level) -> str:
 
 
 def _differs(context: Context) -> str:
-    differs = context.catalogue.differs
+    differs = differences(context)
     if not differs:
         return page.paragraph("Nothing: the built-in definitions are in force.")
-    return page.paragraph("The department changed or added, by the entry and key of its catalogue file:") + page.bullets(
-        differs
-    )
+    return page.paragraph("The department changed or added, by entry and key of its files:") + page.bullets(differs)
 
 
 def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:

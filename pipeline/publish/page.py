@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import words
 from pipeline.publish.context import Context
+from pipeline.publish.differences import differences
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -181,7 +182,7 @@ def _dates(context: Context) -> str:
     sites = "".join(
         f"<li><bdi>{text(site.name or site.site)}</bdi>: {text(words.site_state(site))}</li>" for site in context.sites
     )
-    differs = len(context.catalogue.differs)
+    differs = len(differences(context))
     definitions = (
         f"differ from the built-in ones in {words.several(differs, 'point', 'points')}"
         if differs

@@ -27,7 +27,7 @@ HEX = "abcdef012345"
 
 @pytest.fixture
 def department(tmp_path: Path, tables: Tables, context: Context) -> Path:
-    return write_edition(tmp_path / "editions", HEX, tables, context, {"host": "here"}) / "department"
+    return write_edition(tmp_path / "editions", HEX, tables, context, lambda: {"host": "here"}) / "department"
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -63,7 +63,11 @@ def test_the_manifest_states_every_file_and_what_the_edition_was_made_from(depar
     for name, digest in manifest["files"].items():
         assert hashlib.sha256((department / name).read_bytes()).hexdigest() == digest
     assert manifest["inputs"] == [{"path": "audit.toml", "sha256": "a" * 64}]
-    assert (manifest["period"], manifest["cut_on"], manifest["as_of"]) == ("2026-10", "2026-10-31", "2026-11-09")
+    assert (manifest["period"], manifest["cut_on"], manifest["as_of"]) == (
+        "2026-10",
+        "2026-10-31",
+        "2026-11-09",
+    )
     assert manifest["data_until"] == {"harbour": "2026-10-31", "hill": "2026-10-02"}
     assert manifest["verdicts"]["harbour"] == "within_tolerance"
     assert manifest["settings"]["confidence"] == 0.95
@@ -74,7 +78,14 @@ def test_the_manifest_states_every_file_and_what_the_edition_was_made_from(depar
 def test_the_manifest_lists_what_is_not_built(department: Path) -> None:
     missing = json.loads((department / "manifest.json").read_text())["not_built_yet"]
     assert set(NOT_FILLED) <= set(missing)
-    assert {"charts/", "handout.pdf", "workbook.xlsx", "outward/", "rates.incidence", "comparisons.adj_rr_low"} <= set(missing)
+    assert {
+        "charts/",
+        "handout.pdf",
+        "workbook.xlsx",
+        "outward/",
+        "rates.incidence",
+        "comparisons.adj_rr_low",
+    } <= set(missing)
     assert not {"rates", "comparisons", "flow", "for_the_sender"} & set(missing)
 
 
@@ -91,12 +102,14 @@ def test_a_standing_draft_is_left_and_the_pointer_renewed(
     before = {path: path.stat().st_mtime_ns for path in department.rglob("*")}
     other = write_edition(tmp_path / "editions", "f" * 12, tables, context)
     assert editions.current_edition(tmp_path / "editions", "2026-10") == other
-    again = write_edition(tmp_path / "editions", HEX, tables, context, {"host": "elsewhere"})
+    again = write_edition(tmp_path / "editions", HEX, tables, context, lambda: {"host": "elsewhere"})
     assert editions.current_edition(tmp_path / "editions", "2026-10") == again == department.parent
     assert {path: path.stat().st_mtime_ns for path in department.rglob("*")} == before
 
 
-def test_a_broken_draft_is_built_anew(tmp_path: Path, department: Path, tables: Tables, context: Context) -> None:
+def test_a_broken_draft_is_built_anew(
+    tmp_path: Path, department: Path, tables: Tables, context: Context
+) -> None:
     (department / "review.csv").write_text("gone wrong")
     write_edition(tmp_path / "editions", HEX, tables, context)
     assert not editions.faults_of(department.parent)
@@ -112,7 +125,9 @@ def test_a_failure_midway_changes_nothing(
     monkeypatch.setattr("pipeline.publish.report.write_report", fails)
     with pytest.raises(OSError, match="disk full"):
         write_edition(tmp_path / "editions", "f" * 12, tables, context)
-    assert {path: path.read_bytes() for path in (tmp_path / "editions").rglob("*") if path.is_file()} == before
+    assert {
+        path: path.read_bytes() for path in (tmp_path / "editions").rglob("*") if path.is_file()
+    } == before
 
 
 def test_the_sender_learns_where_and_what_but_no_values_or_ids(department: Path) -> None:
@@ -150,7 +165,11 @@ def test_files_belong_to_the_owner(department: Path) -> None:
 def test_parquet_columns_have_the_types_of_the_description(department: Path) -> None:
     rates = pq.read_table(department / "tables" / "rates.parquet")
     assert rates.column_names == list(PUBLISHED["rates"].names)
-    assert [str(rates.schema.field(name).type) for name in ("procedure", "cases", "rate")] == ["string", "int64", "double"]
+    assert [str(rates.schema.field(name).type) for name in ("procedure", "cases", "rate")] == [
+        "string",
+        "int64",
+        "double",
+    ]
     assert rates.schema.metadata is None
 
 
@@ -193,8 +212,13 @@ def test_a_table_nobody_described_stops_the_run(tmp_path: Path, tables: Tables, 
         published(tmp_path, {**tables, "extra": tables["rates"]}, context)
 
 
-def test_check_leaves_accounts_and_notes_and_no_edition(tmp_path: Path, tables: Tables, context: Context) -> None:
-    kept = {name: tables[name] for name in ("ledger", "quarantine", "repairs", "quality", "quarantined/operations")}
+def test_check_leaves_accounts_and_notes_and_no_edition(
+    tmp_path: Path, tables: Tables, context: Context
+) -> None:
+    kept = {
+        name: tables[name]
+        for name in ("ledger", "quarantine", "repairs", "quality", "quarantined/operations")
+    }
     write_check(tmp_path / "check", kept, context.found, ("harbour",))
     written = {path.relative_to(tmp_path / "check").as_posix() for path in (tmp_path / "check").rglob("*.*")}
     assert written == {

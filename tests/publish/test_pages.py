@@ -12,12 +12,21 @@ import pandas as pd
 import pytest
 
 from pipeline.publish import Context, words, write_edition
+from pipeline.publish.differences import differences
 from pipeline.publish.page import MOST_ROWS, PAGES, POLICY
 from pipeline.publish.report import BODIES, write_report
 
 Tables = dict[str, pd.DataFrame]
 VOID = {"meta", "link", "br", "hr", "img", "input", "col"}
-CODE_WORDS = ("quarantin", "cannot_occur", "all_cases", "worst_for", "stratum", "any_complication", "within_tolerance")
+CODE_WORDS = (
+    "quarantin",
+    "cannot_occur",
+    "all_cases",
+    "worst_for",
+    "stratum",
+    "any_complication",
+    "within_tolerance",
+)
 
 
 class Reading(HTMLParser):
@@ -68,7 +77,13 @@ def test_every_page_of_the_menu_is_written(report: Path) -> None:
 
 def test_every_page_says_draft_cut_knowledge_sites_and_cautions(markup: str, context: Context) -> None:
     text = Reading(markup).text
-    for said in ("Draft", "31 October 2026", "9 November 2026", "Harbour <Hospital> & Friends", "مستشفى التل"):
+    for said in (
+        "Draft",
+        "31 October 2026",
+        "9 November 2026",
+        "Harbour <Hospital> & Friends",
+        "مستشفى التل",
+    ):
         assert said in text
     assert [caution for caution in words.CAUTIONS if caution not in text] == []
     assert "2 October 2026; late; never sent: followups" in text
@@ -107,10 +122,14 @@ def test_a_table_that_scrolls_can_be_reached_with_the_keyboard(markup: str) -> N
 
 def test_no_page_asks_anybody_for_anything(markup: str) -> None:
     read = Reading(markup)
-    policies = [meta["content"] for meta in read.of("meta") if meta.get("http-equiv") == "Content-Security-Policy"]
+    policies = [
+        meta["content"] for meta in read.of("meta") if meta.get("http-equiv") == "Content-Security-Policy"
+    ]
     assert policies == [POLICY]
     assert "default-src 'none'" in POLICY
-    targets = [value for _, attributes in read.tags for name, value in attributes.items() if name in ("src", "href")]
+    targets = [
+        value for _, attributes in read.tags for name, value in attributes.items() if name in ("src", "href")
+    ]
     assert targets
     assert all(value and not re.match(r"[a-z]+:|//", value) for value in targets)
     assert not read.of("script") + read.of("link") + read.of("img")
@@ -143,10 +162,16 @@ def test_text_of_others_stays_text(tmp_path: Path, tables: Tables, context: Cont
     ledger = tables["ledger"].assign(reason=evil, source_file=[evil + "1", evil + "2"])
     sites = tuple(replace(site, name=evil) for site in context.sites)
     changed = replace(
-        context, sites=sites, warnings=(evil,), catalogue=replace(context.catalogue, differs=(evil,)), version=evil
+        context,
+        sites=sites,
+        warnings=(evil,),
+        catalogue=replace(context.catalogue, differs=(evil,)),
+        version=evil,
     )
     write_report(
-        tmp_path, {**tables, "review": review, "rates": rates, "comparisons": comparisons, "ledger": ledger}, changed
+        tmp_path,
+        {**tables, "review": review, "rates": rates, "comparisons": comparisons, "ledger": ledger},
+        changed,
     )
     for file in PAGES:
         markup = (tmp_path / file).read_text("utf-8")
@@ -161,7 +186,9 @@ def test_a_column_of_code_never_closes_the_style(tmp_path: Path, tables: Tables,
     assert "<script" not in (tmp_path / "index.html").read_text("utf-8")
 
 
-def test_a_long_table_shows_the_first_rows_and_links_the_rest(tmp_path: Path, tables: Tables, context: Context) -> None:
+def test_a_long_table_shows_the_first_rows_and_links_the_rest(
+    tmp_path: Path, tables: Tables, context: Context
+) -> None:
     many = pd.concat([tables["review"].head(1)] * 700, ignore_index=True)
     many["case_id"] = [f"harbour.H{number:04}.L" for number in range(700)]
     write_report(tmp_path, {**tables, "review": many}, context)
@@ -197,7 +224,10 @@ def test_too_many_lost_print_a_range(report: Path) -> None:
 
 
 def test_what_cannot_occur_has_cases_and_no_estimate(report: Path) -> None:
-    assert cells(report, "rates.html", "Cannot occur here") == "within 365 days 12 – – – – – – – Cannot occur here"
+    assert (
+        cells(report, "rates.html", "Cannot occur here")
+        == "within 365 days 12 – – – – – – – Cannot occur here"
+    )
 
 
 def test_few_measured_are_said_in_words(report: Path) -> None:
@@ -214,6 +244,14 @@ def test_the_stated_comparison_is_told_counts_first(report: Path) -> None:
 
 def test_activity_adds_up_over_sites(report: Path) -> None:
     assert cells(report, "index.html", "Ligament").endswith("6 6 2 4 0 6 2\u2009468".replace("\u2009", " "))
+
+
+def test_changed_counting_rules_are_named(context: Context) -> None:
+    settings = replace(context.settings, age_bands=(30, 50), tolerance=replace(context.settings.tolerance, observed_share=0.9))
+    assert differences(replace(context, settings=settings))[-2:] == (
+        "audit.toml, age bands: 0-29, 30-49, 50+ (built in: 0-24, 25-34, 35-44, 45-54, 55-64, 65+)",
+        "audit.toml, observed share: 90\u00a0% (built in: 80\u00a0%)",
+    )
 
 
 def test_nothing_is_compared_unless_asked(tmp_path: Path, tables: Tables, context: Context) -> None:

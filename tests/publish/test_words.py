@@ -11,7 +11,12 @@ from pipeline.publish import words
 
 @pytest.mark.parametrize(
     ("name", "told"),
-    [("2026-10", "October 2026"), ("2026-Q4", "fourth quarter of 2026"), ("2026", "2026"), ("2026-13", "2026-13")],
+    [
+        ("2026-10", "October 2026"),
+        ("2026-Q4", "fourth quarter of 2026"),
+        ("2026", "2026"),
+        ("2026-13", "2026-13"),
+    ],
 )
 def test_periods(name: str, told: str) -> None:
     assert words.period(name) == told
