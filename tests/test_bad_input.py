@@ -132,7 +132,7 @@ FAULTS = [
           lambda place: put(place, "received/stranger/2026-11-02/operations.csv", "operation_id\n1\n"),
           "site_not_listed", ("received/stranger", "", ""), ("stranger", "audit.toml")),
     Fault("the site's export is late", lambda place: (place / ISLAND).rename(place / "received/island/2026-10-20"),
-          "site_late", ("", "", ""), ("island", "2026-10-20")),
+          "site_late", ("", "", ""), ("island", "Ask the sender")),
 ]  # fmt: skip
 
 

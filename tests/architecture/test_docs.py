@@ -28,7 +28,7 @@ def links() -> Iterator[tuple[Path, str]]:
                 yield page, found["to"]
 
 
-@pytest.mark.parametrize(("page", "to"), links(), ids=lambda part: getattr(part, "name", part))
+@pytest.mark.parametrize(("page", "to"), list(links()), ids=lambda part: getattr(part, "name", part))
 def test_links_lead_somewhere(page: Path, to: str) -> None:
     file, _, anchor = to.partition("#")
     target = (page.parent / file).resolve() if file else page

@@ -8,7 +8,14 @@ import pytest
 
 STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimate", "publish")
 #: The only modules that know the stages.
-CONDUCTORS = {"pipeline.run", "pipeline.engine", "pipeline.flows", "pipeline.cli", "pipeline.__main__"}
+CONDUCTORS = {
+    "pipeline.run",
+    "pipeline.audit",
+    "pipeline.engine",
+    "pipeline.flows",
+    "pipeline.cli",
+    "pipeline.__main__",
+}
 PLACES = {
     "prefect": ("pipeline.flows",),
     "dask": ("pipeline.engine",),
