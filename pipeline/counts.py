@@ -41,9 +41,8 @@ class Outcomes:
         return len(self.category)
 
     def same_as(self, other: Outcomes) -> bool:
-        return all(
-            np.array_equal(getattr(self, name), getattr(other, name)) for name in ("category", "level", "window_days")
-        )
+        names = ("category", "level", "window_days")
+        return all(np.array_equal(getattr(self, name), getattr(other, name)) for name in names)
 
 
 @dataclass(frozen=True)
@@ -91,9 +90,9 @@ class Counts:
         surgeon_outcomes: Columns of `surgeons` and `risk_cells`: main levels of the settings' surgeon tables.
         defined: Groups × categories: 1 can occur, 0 cannot occur, -1 not defined for this joint.
         cells: Keys site, group, fixation, age_band, isolated, `among:*`, `by:*`; statistics `STATISTICS`.
-        surgeons: Keys surgeon, group; `STATISTICS` under the narrower rule for surgeons (`count.outcomes`).
+        surgeons: Keys surgeon, group; `STATISTICS`.
         risk_cells: Keys of patient and operation without surgeon; statistics cases, events. Pass one of the
-            expected risk, under the rule for surgeons, only where the category can occur.
+            expected risk: only what is laid to surgeons (`count.outcomes`), where the category can occur.
         activity: Keys site, group; statistics `ACTIVITY`, all in the period.
     """
 

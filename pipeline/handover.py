@@ -102,7 +102,7 @@ class Accepted:
     """Typed rows that passed their own file's checks.
 
     `tables[name]` is an Arrow table with the contract's columns (absent ones all null), `site` (text),
-    `source` (int32, position in `sources`) and `source_line` (int64). A row's position in it is its `row`,
+    `source_number` (int32, position in `sources`) and `source_line` (int64). A row's position in it is its `row`,
     by which everything later points back to file and line.
     """
 
@@ -114,7 +114,7 @@ class Accepted:
 class Validated:
     """The split: what goes on, what is held back and why.
 
-    `quarantined[name]` keeps contract columns as (masked) text with `site`, `source`, `source_line`.
+    `quarantined[name]` keeps contract columns as (masked) text with `site`, `source_number`, `source_line`.
     `quality` is the published table. Every quarantined row has at least one finding of action quarantine.
     """
 
@@ -174,10 +174,14 @@ class Facts:
 
 @dataclass(frozen=True)
 class Resolved:
-    """Facts, and what happened to each accepted row on the way (`fates[table]`: int8 over its rows)."""
+    """Facts, and what happened to each accepted row on the way.
+
+    `fates[table]`: int8 over its rows. `standing[table]`: the rows that stand on the cut.
+    """
 
     facts: Facts
     fates: dict[str, np.ndarray]
+    standing: dict[str, np.ndarray]
     findings: pd.DataFrame
 
 

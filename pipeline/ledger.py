@@ -56,7 +56,7 @@ def ledger_of(validated: Validated, fates: dict[str, np.ndarray]) -> pd.DataFram
 def _rows_with_fate(validated: Validated, fates: dict[str, np.ndarray], fate: int) -> np.ndarray:
     counted = np.zeros(len(validated.accepted.sources), dtype=np.int64)
     for name, table in validated.accepted.tables.items():
-        source = table["source"].to_numpy()[fates[name] == fate]
+        source = table["source_number"].to_numpy()[fates[name] == fate]
         counted += np.bincount(source, minlength=len(counted)).astype(np.int64)
     return counted
 
@@ -64,7 +64,7 @@ def _rows_with_fate(validated: Validated, fates: dict[str, np.ndarray], fate: in
 def _held_back(validated: Validated) -> np.ndarray:
     counted = np.zeros(len(validated.accepted.sources), dtype=np.int64)
     for table in validated.quarantined.values():
-        counted += np.bincount(table["source"].to_numpy(), minlength=len(counted)).astype(np.int64)
+        counted += np.bincount(table["source_number"].to_numpy(), minlength=len(counted)).astype(np.int64)
     return counted
 
 
@@ -89,8 +89,7 @@ def check_nothing_lost(facts: Facts, accepted_rows: dict[str, np.ndarray], whole
         CannotFinish: A record is in none of these places, or a step of `flow` does not add up.
     """
     for name in RECORD_TABLES:
-        frame: pd.DataFrame = getattr(facts, name)
-        _same_rows(name, accepted_rows[name], frame["row"].to_numpy(), "became facts")
+        _same_rows(name, accepted_rows[name], getattr(facts, name)["row"].to_numpy(), "became facts")
     for name in RECORD_TABLES[1:]:
         found = [part[part["table"] == name]["row"] for part in (whole.records, whole.unattributed)]
         shared = whole.shared_visits["row"] if name == "followups" else whole.shared_visits["row"].iloc[:0]

@@ -51,8 +51,8 @@ def newest_receipts(accepted: Accepted) -> dict[tuple[str, str], date]:
         if source.table and _is_accepted(source):
             _keep_newest(newest, (source.site, source.table), source.receipt)
     for name, table in accepted.tables.items():
-        pairs = table.select(["site", "source"]).group_by(["site", "source"]).aggregate([])
-        for site, number in zip(pairs["site"].to_pylist(), pairs["source"].to_pylist(), strict=True):
+        pairs = table.select(["site", "source_number"]).group_by(["site", "source_number"]).aggregate([])
+        for site, number in zip(pairs["site"].to_pylist(), pairs["source_number"].to_pylist(), strict=True):
             _keep_newest(newest, (site, name), accepted.sources[number].receipt)
     return newest
 
@@ -117,7 +117,7 @@ def _rows_of(table, site: str, numbers: list[int]) -> int:
     import pyarrow.compute as pc
 
     own = pc.equal(table["site"], site).to_numpy()
-    return int(np.count_nonzero(own & np.isin(table["source"].to_numpy(), numbers)))
+    return int(np.count_nonzero(own & np.isin(table["source_number"].to_numpy(), numbers)))
 
 
 def known_until(sites: tuple[str, ...], reached: tuple[Reach, ...], cut_on: date) -> np.ndarray:

@@ -39,7 +39,7 @@ SAID_BY_PATIENT = EXPORTS["events"]["source"].vocabulary.index("patient")
 THROUGH_YES, THROUGH_NO = (EXPORTS["events"]["through_fixation_site"].vocabulary.index(word) for word in ("yes", "no"))
 DIED = EXPORTS["followups"]["status"].vocabulary.index("died")
 
-UNSET = {"level": -1, "grade": -1, "energy": -1, "limit": -1, "redo": False, "after": False, "blocked": -1}
+UNSET = {"level": -1, "grade": -1, "energy": -1, "limit": -1, "redo": 0, "after": 0, "blocked": -1}
 COLUMNS = ["case", "category", "day", "strength", "kind", "table", "row", "pending", "first", *UNSET]
 
 
@@ -59,8 +59,7 @@ def evidence_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
 
 def _complete(part: pd.DataFrame) -> pd.DataFrame:
     """The part with every column; facets it does not speak of are unset."""
-    filled = part.assign(**{name: value for name, value in UNSET.items() if name not in part})
-    filled = filled.reindex(columns=COLUMNS)
+    filled = part.reindex(columns=COLUMNS).fillna(UNSET)
     whole = [name for name in COLUMNS if name not in ("table", "pending", "first", "redo", "after")]
     flags = dict.fromkeys(["pending", "first", "redo", "after"], bool)
     return filled.astype({**dict.fromkeys(whole, "int64"), **flags, "table": object})

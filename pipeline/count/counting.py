@@ -14,8 +14,8 @@ from pipeline.count.outcomes import (
     all_outcomes,
     complication_of,
     evidence_for_department,
-    evidence_for_surgeons,
     evidence_rows,
+    laid_to_surgeons,
     positions,
     surgeon_outcomes,
 )
@@ -34,10 +34,10 @@ class Span(Protocol):
     """A period, its first and last calendar day."""
 
     @property
-    def first(self) -> date: ...
+    def first_day(self) -> date: ...
 
     @property
-    def last(self) -> date: ...
+    def last_day(self) -> date: ...
 
 
 def joint_keys(cases: Cases) -> tuple[str, ...]:
@@ -50,8 +50,8 @@ def joint_keys(cases: Cases) -> tuple[str, ...]:
 def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span) -> Counts:
     """The additive statistics of one partition, or of all cases.
 
-    Surgeons are counted in cells of their own, for few outcomes and under a narrower rule, so that the joint
-    cells stay few however many surgeons there are.
+    Surgeons are counted in cells of their own and for few outcomes, so that the joint cells stay few however
+    many surgeons there are.
 
     Args:
         cases: Index cases with their complications.
@@ -68,19 +68,17 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
     labels = cases.labels
     rows = evidence_rows(cases)
     every, few = all_outcomes(labels, settings, catalogue), surgeon_outcomes(labels, settings, catalogue)
-    laid = evidence_for_surgeons(rows, labels, catalogue)
+    evidence = evidence_for_department(rows, labels, catalogue)
     seen_in = [complication_of(catalogue, key).seen_in for key in labels.categories]
-    readings = _readings(cases, catalogue)
     windows = {window.days: window for window in settings.windows}
-    department = evidence_for_department(rows, labels, catalogue)
-    common = (seen_in, readings, windows)
+    common = (evidence, seen_in, _readings(cases, catalogue), windows)
     return Counts(
         outcomes=every,
         surgeon_outcomes=few,
         defined=cases.defined,
-        cells=cell_statistics(cases.cases, joint_keys(cases), every, department, *common),
-        surgeons=cell_statistics(cases.cases, SURGEON_KEYS, few, laid, *common),
-        risk_cells=covariate_cells(cases, few, laid, windows),
+        cells=cell_statistics(cases.cases, joint_keys(cases), every, *common),
+        surgeons=cell_statistics(cases.cases, SURGEON_KEYS, few, *common),
+        risk_cells=covariate_cells(cases, few, laid_to_surgeons(rows, labels, catalogue), windows),
         activity=activity_cells(cases, rows, settings, period),
     )
 
@@ -135,4 +133,4 @@ def _closings(cases: pd.DataFrame, settings: Settings, period: Span) -> np.ndarr
 
 
 def _inside(days: np.ndarray, period: Span) -> np.ndarray:
-    return (days >= period.first.toordinal() - _EPOCH) & (days <= period.last.toordinal() - _EPOCH)
+    return (days >= period.first_day.toordinal() - _EPOCH) & (days <= period.last_day.toordinal() - _EPOCH)

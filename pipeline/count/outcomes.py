@@ -13,7 +13,6 @@ from pipeline.errors import CannotFinish
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS, Cases, Labels
 from pipeline.settings import Settings, Window
 
-UNKNOWN_DAY = -1
 DEFINITE = STRENGTHS.index("definite")
 #: The program's own category is followed as the strictest of its members are.
 WHOLE = Complication(ANY_COMPLICATION, "", seen_in="visit")
@@ -57,16 +56,24 @@ def _outcomes(rows: Iterator[tuple[int, int, int]]) -> Outcomes:
 
 
 @dataclass(frozen=True)
+class Days:
+    """Cases and a day of each: `at` positions in the frame of cases, no case twice; -1 is an unknown day."""
+
+    at: np.ndarray
+    day: np.ndarray
+
+    def within(self, closed: np.ndarray, window_days: int) -> Days:
+        """Those of closed cases by a window's last day; an unknown day is within every window."""
+        kept = closed[self.at] & (self.day <= window_days)
+        return Days(self.at[kept], self.day[kept])
+
+
+@dataclass(frozen=True)
 class Evidence:
-    """What is known of one category and level: at most one counted and one awaiting day a case.
+    """What is known of one category and level: counted complications, and those under review."""
 
-    `counted_at` and `awaiting_at` are positions in the frame of cases; days are days of the case, -1 unknown.
-    """
-
-    counted_at: np.ndarray
-    counted_day: np.ndarray
-    awaiting_at: np.ndarray
-    awaiting_day: np.ndarray
+    counted: Days
+    awaiting: Days
 
 
 @dataclass(frozen=True)
@@ -128,21 +135,19 @@ def evidence_for_department(rows: EvidenceRows, labels: Labels, catalogue: Catal
     return found
 
 
-def evidence_for_surgeons(rows: EvidenceRows, labels: Labels, catalogue: Catalogue) -> dict[tuple[int, int], Evidence]:
-    """Evidence of the main levels that is laid to a surgeon.
+def laid_to_surgeons(rows: EvidenceRows, labels: Labels, catalogue: Catalogue) -> dict[int, Days]:
+    """Counted complications by category that a surgeon's results are made of; narrower than the department's.
 
-    Narrower than the department's: only definite or confirmed complications, up to and including the day of
-    the first unplanned return. What is counted elsewhere on weaker evidence awaits here.
+    Only definite or confirmed complications of the main level, up to and including the day of the first
+    unplanned return: what follows it depends on more hands.
     """
-    laid = (rows.level == 0) & (rows.day <= _first_return(rows, labels, catalogue)[rows.at])
-    sure = laid & (rows.status == COUNTED) & (rows.strength >= DEFINITE)
-    unsure = laid & ((rows.status == AWAITING) | ((rows.status == COUNTED) & (rows.strength < DEFINITE)))
+    sure = (rows.level == 0) & (rows.status == COUNTED) & (rows.strength >= DEFINITE)
+    laid = sure & (rows.day <= _first_return(rows, labels, catalogue)[rows.at])
     member = np.isin(rows.category, _members(labels, catalogue))
-    found = {}
-    for category, key in enumerate(labels.categories):
-        here = member if key == ANY_COMPLICATION else rows.category == category
-        found[category, 0] = _evidence(rows, here & sure, here & unsure)
-    return found
+    return {
+        category: _earliest(*rows.chosen(laid & (member if key == ANY_COMPLICATION else rows.category == category)))
+        for category, key in enumerate(labels.categories)
+    }
 
 
 def _members(labels: Labels, catalogue: Catalogue) -> list[int]:
@@ -165,13 +170,13 @@ def _first_return(rows: EvidenceRows, labels: Labels, catalogue: Catalogue) -> n
 
 
 def _evidence(rows: EvidenceRows, counted: np.ndarray, awaiting: np.ndarray) -> Evidence:
-    return Evidence(*_earliest(*rows.chosen(counted)), *_earliest(*rows.chosen(awaiting)))
+    return Evidence(_earliest(*rows.chosen(counted)), _earliest(*rows.chosen(awaiting)))
 
 
-def _earliest(at: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _earliest(at: np.ndarray, day: np.ndarray) -> Days:
     """One row a case, with its earliest day; an unknown day counts in every window and so comes first."""
     order = np.lexsort((day, at))
     at, day = at[order], day[order]
     first = np.ones(len(at), bool)
     first[1:] = at[1:] != at[:-1]
-    return at[first], day[first]
+    return Days(at[first], day[first])

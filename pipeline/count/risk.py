@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
-from pipeline.count.outcomes import Evidence, evidence_for_surgeons, evidence_rows, surgeon_outcomes
+from pipeline.count.outcomes import Days, evidence_rows, laid_to_surgeons, surgeon_outcomes
 from pipeline.count.windows import closed_cases
 from pipeline.counts import Cells, Outcomes, Risks, joint_cells
 from pipeline.errors import CannotFinish
@@ -24,27 +24,26 @@ HISTOGRAM_KEYS = ("surgeon", "category", "window_days", "risk")
 
 
 def covariate_cells(
-    cases: Cases, outcomes: Outcomes, evidence: Mapping[tuple[int, int], Evidence], windows: Mapping[int, Window]
+    cases: Cases, outcomes: Outcomes, laid: Mapping[int, Days], windows: Mapping[int, Window]
 ) -> Cells:
     """Pass one: closed cases and events of each outcome by covariate cell, missing being a level of its own."""
     cell, keys = joint_cells(cases.cases[list(COVARIATES)])
     statistics = {name: np.zeros((len(keys), len(outcomes)), np.int64) for name in ("cases", "events")}
-    for column, (at_risk, event) in enumerate(_at_risk(cases, outcomes, evidence, windows)):
+    for column, (at_risk, event) in enumerate(_at_risk(cases, outcomes, laid, windows)):
         statistics["cases"][:, column] = np.bincount(cell[at_risk], minlength=len(keys))
         statistics["events"][:, column] = np.bincount(cell[event], minlength=len(keys))
     return Cells(keys, statistics)
 
 
 def _at_risk(
-    cases: Cases, outcomes: Outcomes, evidence: Mapping[tuple[int, int], Evidence], windows: Mapping[int, Window]
+    cases: Cases, outcomes: Outcomes, laid: Mapping[int, Days], windows: Mapping[int, Window]
 ) -> Iterable[tuple[np.ndarray, np.ndarray]]:
     """For each outcome: which cases are closed and can have it, and the positions of those that had it."""
     group = cases.cases["group"].to_numpy(np.int64)
     closed = {days: closed_cases(cases.cases, window) for days, window in windows.items()}
     for category, days in zip(outcomes.category.tolist(), outcomes.window_days.tolist(), strict=True):
         at_risk = closed[days] & (cases.defined[group, category] == 1)
-        found = evidence[category, 0]
-        yield at_risk, found.counted_at[(found.counted_day <= days) & at_risk[found.counted_at]]
+        yield at_risk, laid[category].within(at_risk, days).at
 
 
 def risk_histogram(cases: Cases, settings: Settings, catalogue: Catalogue, risks: Risks) -> pd.DataFrame:
@@ -54,12 +53,12 @@ def risk_histogram(cases: Cases, settings: Settings, catalogue: Catalogue, risks
         CannotFinish: A case has covariates that pass one did not see.
     """
     outcomes = surgeon_outcomes(cases.labels, settings, catalogue)
-    evidence = evidence_for_surgeons(evidence_rows(cases), cases.labels, catalogue)
+    laid = laid_to_surgeons(evidence_rows(cases), cases.labels, catalogue)
     windows = {window.days: window for window in settings.windows}
     cell = _cells_of(cases.cases, risks.keys)
     surgeon = cases.cases["surgeon"].to_numpy(np.int64)
     parts = []
-    for column, (at_risk, event) in enumerate(_at_risk(cases, outcomes, evidence, windows)):
+    for column, (at_risk, event) in enumerate(_at_risk(cases, outcomes, laid, windows)):
         had = np.zeros(len(surgeon), np.int64)
         had[event] = 1
         rows = {

@@ -148,8 +148,8 @@ def _outcome(
     seen: Horizon, shared: _Shared, evidence: Evidence, read: np.ndarray | None, cell: np.ndarray, cells: int
 ) -> dict[str, np.ndarray]:
     """One outcome: what all share, corrected by the cases that have evidence."""
-    within = seen.closed[evidence.counted_at] & (evidence.counted_day <= seen.days)
-    at, day = evidence.counted_at[within], evidence.counted_day[within]
+    events = evidence.counted.within(seen.closed, seen.days)
+    at, day = events.at, events.day
     end, died = seen.end[at], seen.died[at]
     before_death = (died <= seen.days) & (day <= died)
     # an event of unknown day cannot be placed in time: its case brings no days and no event
@@ -169,9 +169,8 @@ def _outcome(
 
 def _awaiting(seen: Horizon, events_at: np.ndarray, evidence: Evidence, cell: np.ndarray, cells: int) -> np.ndarray:
     """Closed cases without a counted event by the end that have one under review."""
-    within = seen.closed[evidence.awaiting_at] & (evidence.awaiting_day <= seen.days)
-    at = evidence.awaiting_at[within]
-    return _number(cell[np.setdiff1d(at, events_at, assume_unique=True)], cells)
+    waiting = evidence.awaiting.within(seen.closed, seen.days).at
+    return _number(cell[np.setdiff1d(waiting, events_at, assume_unique=True)], cells)
 
 
 def _assessed(

@@ -54,10 +54,13 @@ class Terms:
     accepts_no_rows: bool
 
 
-def receive_all(workspace: Path, settings: Settings, as_of: date) -> Intake:
+def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path | None = None) -> Intake:
     """Every export received up to `as_of`, read and brought into the contract's columns, still as text.
 
     A file that cannot be used becomes a ledger line and a finding and never stops the others.
+
+    Args:
+        mappings: Folder of the mappings, by default the workspace's own.
 
     Raises:
         WrongUse: A mapping asks for something that does not exist.
@@ -66,7 +69,7 @@ def receive_all(workspace: Path, settings: Settings, as_of: date) -> Intake:
     received: list[Received] = []
     said_before = list(found.findings)
     terms = {
-        site: site_terms(workspace, settings, site) for site in sorted({each.site for each in found.files})
+        site: site_terms(mappings or workspace / "mappings", settings, site) for site in sorted({each.site for each in found.files})
     }
     said_before += [_not_listed(site) for site in terms if not _is_listed(settings, site)]
     for arrival in found.files:
@@ -77,9 +80,9 @@ def receive_all(workspace: Path, settings: Settings, as_of: date) -> Intake:
     return _together(received, said_before)
 
 
-def site_terms(workspace: Path, settings: Settings, site: str) -> Terms:
+def site_terms(mappings: Path, settings: Settings, site: str) -> Terms:
     """The mapping and the settings that apply to a site's files."""
-    mapping = load_mapping(workspace / "mappings" / f"{site}.toml")
+    mapping = load_mapping(mappings / f"{site}.toml")
     sites = frozenset(settings.sites) if settings.sites_listed else None
     return Terms(mapping, sites, settings.sites.get(site, Site(site)).sends == "changes")
 

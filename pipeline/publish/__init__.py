@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,7 +46,7 @@ def write_edition(
     draft_hex: str,
     tables: Mapping[str, pd.DataFrame],
     context: Context,
-    run_record: Mapping[str, object] | None = None,
+    run_record: Callable[[], Mapping[str, object]] = dict,
 ) -> Path:
     """Build, verify and publish one draft; the pointer and the list of editions then name it.
 
@@ -55,7 +55,7 @@ def write_edition(
     Args:
         folder: Of all editions, by default `editions/` in the workspace.
         draft_hex: From `pipeline.editions.edition_hex`.
-        run_record: What `run.json` says; the only content that may differ between equal runs.
+        run_record: Gives, once all else is written, what `run.json` says; only that may differ between equal runs.
 
     Returns:
         The edition's folder.
@@ -68,7 +68,7 @@ def write_edition(
     else:
         with edition as building:
             published(building, tables, context)
-            store.write_json(dict(run_record or {}), building / editions.RUN_RECORD)
+            store.write_json(dict(run_record()), building / editions.RUN_RECORD)
     write_front_page(folder, group)
     return edition.folder
 

@@ -48,7 +48,7 @@ def received_steps(validated: Validated, fates: np.ndarray, stands: np.ndarray, 
     """
     table = validated.accepted.tables["operations"]
     row_site = _positions(table["site"].to_pylist(), sites)
-    held = _positions(validated.quarantined["operations"]["site"].to_pylist(), sites)
+    held = _positions(_held_back_at(validated, sites), sites)
     after_cut = (fates == KEPT) & ~np.isin(np.arange(len(fates)), stands)
     by_order = {
         5: np.append(held, row_site[fates == CONFLICTING]),
@@ -67,6 +67,13 @@ def received_steps(validated: Validated, fates: np.ndarray, stands: np.ndarray, 
         for order, count in counts.items()
     ]
     return pd.concat(frames, ignore_index=True)
+
+
+def _held_back_at(validated: Validated, sites: tuple[str, ...]) -> list[str]:
+    """The site of each row held back; one nobody knows is that of its folder."""
+    held = validated.quarantined["operations"]
+    folders = [validated.accepted.sources[number].site for number in held["source_number"].to_pylist()]
+    return [site if site in sites else folder for site, folder in zip(held["site"].to_pylist(), folders, strict=True)]
 
 
 def _positions(names: list[str], sites: tuple[str, ...]) -> np.ndarray:

@@ -53,9 +53,9 @@ class Lists:
 
     def places(self, table: str, rows: np.ndarray) -> pd.DataFrame:
         """`source_file` and `source_line` of accepted rows."""
-        own = self.accepted.tables[table].select(["source", "source_line"]).take(pa.array(rows))
+        own = self.accepted.tables[table].select(["source_number", "source_line"]).take(pa.array(rows))
         files = np.array([source.source_file for source in self.accepted.sources], dtype=object)
-        return pd.DataFrame({"source_file": files[own["source"].to_numpy()], "source_line": own["source_line"].to_numpy()})
+        return pd.DataFrame({"source_file": files[own["source_number"].to_numpy()], "source_line": own["source_line"].to_numpy()})
 
     def references(self, frame: pd.DataFrame) -> np.ndarray:
         """`file:line` of each row's record, for a frame with `table` and `row`."""

@@ -64,7 +64,8 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     found = findings.joined(
         [repeated_ids(accepted, standing.versions), between_tables(numbers, facts), findings.frame(complaints)]
     )
-    return Resolved(facts, {name: versions.fate for name, versions in standing.versions.items()}, found)
+    fates = {name: versions.fate for name, versions in standing.versions.items()}
+    return Resolved(facts, fates, standing.rows, found)
 
 
 def _standing(accepted: Accepted, cut_on: date) -> _Standing:
@@ -117,4 +118,4 @@ def _facts(
 def _received(accepted: Accepted) -> dict[str, np.ndarray]:
     """Calendar day of receipt of each accepted row."""
     day = np.array([(source.receipt - EPOCH).days for source in accepted.sources], dtype=np.int32)
-    return {name: day[table["source"].to_numpy()] for name, table in accepted.tables.items()}
+    return {name: day[table["source_number"].to_numpy()] for name, table in accepted.tables.items()}

@@ -86,7 +86,7 @@ def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: s
     found = pd.DataFrame(
         {
             "site": table["site"].to_pandas(),
-            "source_file": files[table["source"].to_numpy()],
+            "source_file": files[table["source_number"].to_numpy()],
             "source_line": table["source_line"].to_numpy(),
             "record_id": table[ID_COLUMN[name]].to_pandas(),
             "value": pc.fill_null(table[column], "").to_pandas(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -58,13 +59,13 @@ def _as_text(table: pa.Table, name: str) -> pa.ChunkedArray:
     if kind == "yes_no":
         return pc.if_else(column, "yes", "no")
     text = column.cast(pa.string())
-    return _mapped(text, lambda value: ";".join(sorted(value.split(";")))) if kind == "words" else text
+    return _mapped(text, lambda value: ";".join(sorted(value.split(";"))), pa.string()) if kind == "words" else text
 
 
-def _mapped(column: pa.ChunkedArray, change: Callable[[str], object]) -> pa.ChunkedArray:
+def _mapped(column: pa.ChunkedArray, change: Callable[[str], object], becomes: pa.DataType) -> pa.ChunkedArray:
     """Each distinct text changed once; null stays null."""
     known = sorted_distinct([column])
-    changed = pa.array([change(value) for value in known.to_pylist()])
+    changed = pa.array([change(value) for value in known.to_pylist()], becomes)
     return pa.chunked_array([changed.take(pc.index_in(column.combine_chunks(), value_set=known))])
 
 
@@ -73,13 +74,13 @@ def _where(table: pa.Table, where: dict[str, tuple[str, ...]]) -> np.ndarray:
     wanted = np.ones(len(table), dtype=bool)
     for name, words in where.items():
         known = set(words)
-        text = _as_text(table, name)
-        if pc.any(pc.is_valid(text)).as_py():
-            holds = _mapped(text, lambda value, known=known: not known.isdisjoint(value.split(";")))  # type: ignore[misc]
-            wanted &= pc.fill_null(holds, False).to_numpy().astype(bool)
-        else:
-            wanted[:] = False
+        holds = _mapped(_as_text(table, name), partial(_holds_one, known), pa.bool_())
+        wanted &= pc.fill_null(holds, False).to_numpy().astype(bool)
     return wanted
+
+
+def _holds_one(known: set[str], value: str) -> bool:
+    return not known.isdisjoint(value.split(";"))
 
 
 def _codes(table: pa.Table) -> tuple[pd.DataFrame, list[str]]:

@@ -59,7 +59,8 @@ def numbers_for(
     """
     rows = {**rows, "operations": _by_id(accepted.tables["operations"], rows["operations"])}
     operations = accepted.tables["operations"].take(rows["operations"])
-    everywhere = [table["site"] for table in accepted.tables.values()]
+    folders = pa.chunked_array([[source.site for source in accepted.sources]], pa.string())
+    everywhere = [folders, *(table["site"] for table in accepted.tables.values())]
     surgeon = _surgeon_keys(operations, shared_surgeons)
     return Numbers(
         accepted,

@@ -19,7 +19,7 @@ from schemas.exports import ID_COLUMN
 
 CASE_ID = re.compile(r"(?P<site>[A-Za-z0-9_-]+)\.(?P<operation>.+)\.(?P<side>[LRN])")
 EPOCH = date(1970, 1, 1)
-LINK_COLUMNS = ("table", "record", "operation", "side", "decided")
+LINK_COLUMNS = ("table", "record", "operation", "side", "decided", "position")
 DECISION_COLUMNS = ("operation", "side", "category", "counts", "reviewer", "decided", "occurred", "position")
 Complaints = list[dict[str, object]]
 
@@ -29,13 +29,13 @@ def link_facts(links: pd.DataFrame, numbers: Numbers) -> tuple[pd.DataFrame, Com
     find_case = _case_finder(numbers)
     find_record = _record_finder(numbers)
     rows, complaints = [], []
-    for link in links.to_dict("records"):
+    for position, link in enumerate(links.to_dict("records")):
         record = find_record(link["table"], link["site_id"], link["record_id"])
         case = (NOT_NAMED, -1) if link["case_id"] == "none" else find_case(link["case_id"])
         if record is None or case is None:
             complaints.append(_complaint(link, "links", "link_unknown_record", "case_id" if record else "record_id"))
             continue
-        rows.append((RECORD_TABLES.index(link["table"]), record, *case, _day(link["decided_on"])))
+        rows.append((RECORD_TABLES.index(link["table"]), record, *case, _day(link["decided_on"]), position))
     found = pd.DataFrame(rows, columns=list(LINK_COLUMNS)).astype("int64")
     last = found.sort_values("decided", kind="stable").drop_duplicates(["table", "record"], keep="last")
     return last.sort_values(["table", "record"], ignore_index=True), complaints

@@ -17,7 +17,7 @@ from pipeline.columns import calendar_days
 from pipeline.handover import CONFLICTING, DUPLICATE, KEPT, NO_DAY, SUPERSEDED, WITHDRAWN, Source
 
 REUSED_AFTER_DAYS = 365
-NOT_CONTENT = ("source", "source_line")
+NOT_CONTENT = ("source_number", "source_line")
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ def _ordered(table: pa.Table, key: np.ndarray, rows: np.ndarray, sources: tuple[
     carried = pc.is_valid(recorded).to_numpy().astype(bool)
     all_carry = np.bincount(key[rows], minlength=key.max() + 1) == np.bincount(key[rows], carried, key.max() + 1)
     moment = np.where(all_carry[key[rows]], pc.fill_null(recorded, 0).to_numpy(), 0)
-    source = table["source"].to_numpy()[rows]
+    source = table["source_number"].to_numpy()[rows]
     receipt = _first_receipts(sources)[source]
     order = np.lexsort((rows, source, receipt, moment, key[rows]))
     return _Order(rows[order], key[rows][order], moment[order], receipt[order])

@@ -52,8 +52,8 @@ CASE = {
 
 @dataclass(frozen=True)
 class Month:
-    first: date
-    last: date
+    first_day: date
+    last_day: date
 
 
 def built_cases(

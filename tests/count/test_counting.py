@@ -81,7 +81,14 @@ def test_an_event_makes_a_lost_case_followed(total):
 @pytest.mark.parametrize(
     ("died", "day", "deaths"),
     [(100, None, 1), (100, 50, 0), (100, 100, 0), (100, 150, 1), (100, -1, 0), (366, None, 0)],
-    ids=["no event", "event first", "same day", "event after death", "event of unknown day", "after the window"],
+    ids=[
+        "no event",
+        "event first",
+        "same day",
+        "event after death",
+        "event of unknown day",
+        "after the window",
+    ],
 )
 def test_deaths_are_those_before_any_event(total, died, day, deaths):
     rows = [] if day is None else [(0, CRACK, 0, day)]
@@ -152,27 +159,28 @@ def test_windows_are_narrowed_by_the_catalogue(cases_of, settings, catalogue, pe
     assert set(outcomes.window_days[outcomes.category == ANY]) == {30, 90, 365, 730}
 
 
-def test_surgeons_answer_for_definite_events_up_to_the_first_return(cases_of, settings, catalogue, period):
+def test_only_definite_events_are_laid_to_surgeons(cases_of, settings, catalogue, period):
     rows = [
-        (0, RETURN, 0, 100), (0, ANY, 0, 100),                              # laid
-        (1, CRACK, 0, 50, COUNTED, PROBABLE), (1, ANY, 0, 50),              # probable only: awaits
-        (2, CRACK, 0, 60, COUNTED, CONFIRMED), (2, ANY, 0, 60),             # laid
+        (0, RETURN, 0, 100), (0, ANY, 0, 100),
+        (1, CRACK, 0, 50, COUNTED, PROBABLE), (1, ANY, 0, 50),
+        (2, CRACK, 0, 60, COUNTED, CONFIRMED), (2, ANY, 0, 60),
     ]  # fmt: skip
     counts = counted(cases_of([{}, {}, {}], rows), settings, catalogue, period)
     here = (counts.surgeon_outcomes.category == ANY) & (counts.surgeon_outcomes.window_days == 365)
-    assert counts.surgeons["events"][:, here].sum() == 2
-    assert counts.surgeons["awaiting"][:, here].sum() == 1
     assert counts.risk_cells["events"][:, here].sum() == 2
+    assert counts.surgeons["events"][:, here].sum() == 3, "rates by surgeon pool to the rates of all"
 
 
-def test_a_complication_after_the_first_return_is_not_laid_to_the_surgeon(cases_of, catalogue, settings, period):
+def test_a_complication_after_the_first_return_is_not_laid_to_the_surgeon(
+    cases_of, catalogue, settings, period
+):
     from dataclasses import replace
 
     shown = replace(settings, surgeon_tables=replace(settings.surgeon_tables, categories=("crack",)))
     rows = [(0, RETURN, 0, 100), (0, CRACK, 0, 101), (1, RETURN, 0, 100), (1, CRACK, 0, 100)]
     counts = counted(cases_of([{}, {}], rows), shown, catalogue, period)
     here = counts.surgeon_outcomes.window_days == 365
-    assert counts.surgeons["events"][:, here].sum() == 1
+    assert counts.risk_cells["events"][:, here].sum() == 1
     everyone = (counts.outcomes.category == CRACK) & (counts.outcomes.level == 0)
     assert counts.cells["events"][:, everyone & (counts.outcomes.window_days == 365)].sum() == 2
 
@@ -205,7 +213,9 @@ def many_cases(cases_of, number=60, seed=20):
         }
         for _ in range(number)
     ]  # fmt: skip
-    rows = [(case, CRACK, 0, int(draw.integers(-1, 700)), int(draw.integers(3))) for case in range(0, number, 3)]
+    rows = [
+        (case, CRACK, 0, int(draw.integers(-1, 700)), int(draw.integers(3))) for case in range(0, number, 3)
+    ]
     rows += [(case, ANY, *row) for case, _, *row in rows]
     return cases_of(courses, rows, [(case, TIGHTNESS) for case in range(0, number, 2)])
 
@@ -286,8 +296,8 @@ def test_risk_histograms_of_partitions_add_to_the_whole(cases_of, settings, cata
     whole = risk_histogram(cases, settings, catalogue, risks)
     pieces = [risk_histogram(piece, settings, catalogue, risks) for piece in split(cases, parts)]
     pd.testing.assert_frame_equal(added_histograms(pieces), whole)
-    assert whole["cases"].sum() == counts.surgeons["cases"].sum()
-    assert whole["events"].sum() == counts.surgeons["events"].sum()
+    assert whole["cases"].sum() == counts.risk_cells["cases"].sum()
+    assert whole["events"].sum() == counts.risk_cells["events"].sum()
 
 
 def test_a_case_unknown_to_the_risks_stops_the_run(cases_of, settings, catalogue, period):

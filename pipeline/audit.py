@@ -1,0 +1,214 @@
+"""From records to published tables: link, classify, count, estimate, and what the lists need.
+
+Split from `run` only for length; `run.audited` is the way in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pipeline import findings
+from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
+from pipeline.handover import Cases, Facts, Labels
+from pipeline.lookup import Lookup
+from pipeline.parts import Whole, joined, part_of, stray_positions
+
+if TYPE_CHECKING:
+    from pipeline.counts import Counts
+    from pipeline.run import Accounted, Clock, Ground
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """Everything between the ledger and the pages."""
+
+    labels: Labels
+    whole: Whole
+    counts: Counts
+    rates: pd.DataFrame
+    comparisons: pd.DataFrame
+    activity: pd.DataFrame
+    findings: pd.DataFrame
+
+
+def labels_of(facts: Facts, ground: Ground) -> Labels:
+    """What the integers of cases and counts stand for."""
+    look = ground.look
+    entries = ground.catalogue.complications.values()
+    levels = [tuple(level.key for level in entry.levels) for entry in entries]
+    return Labels(
+        sites=facts.sites,
+        groups=look.groups,
+        surgeons=facts.surgeons,
+        fixations=facts.fixations,
+        age_bands=ground.settings.age_band_labels,
+        categories=(*look.categories, ANY_COMPLICATION),
+        levels=(*levels, (ANY_LEVEL,)),
+        among=tuple(ground.settings.groups),
+        by=facts.by,
+    )
+
+
+def analysed(rows: Accounted, clock: Clock) -> Analysed:
+    """Link, classify and count part by part, then estimate from the counts alone."""
+    from pipeline.count import counted
+    from pipeline.counts import added
+    from pipeline.estimate import activity_table, comparisons_table, rates_table
+    from pipeline.ledger import check_nothing_lost
+    from pipeline.sites import known_until
+
+    ground, facts = rows.ground, rows.resolved.facts
+    labels = labels_of(facts, ground)
+    until = known_until(facts.sites, rows.reached, ground.cut_on)
+    whole, parts = _linked_and_classified(rows, until, labels, clock)
+    check_nothing_lost(facts, rows.resolved.standing, whole)
+    with clock.stage("count"):
+        counts = added([counted(part, ground.settings, ground.catalogue, ground.period) for part in parts])
+    with clock.stage("estimate"):
+        rates = rates_table(counts, ground.settings, labels, ground.catalogue)
+        comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
+        activity = activity_table(counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows))
+    told = findings.joined([rows.findings, _strays(rows, whole), _empty_period(rows, whole)])
+    return Analysed(labels, whole, counts, rates, comparisons, activity, told)
+
+
+def _linked_and_classified(rows: Accounted, until: np.ndarray, labels: Labels, clock: Clock) -> tuple[Whole, list[Cases]]:
+    from pipeline.classify import classified
+    from pipeline.link import linked
+
+    ground, facts = rows.ground, rows.resolved.facts
+    own = [part_of(facts, number, ground.asked.parts) for number in range(ground.asked.parts)]
+    with clock.stage("link"):
+        chains = [linked(part, ground.look, ground.settings, until) for part in own]
+    with clock.stage("classify"):
+        sorted_parts = [
+            classified(part, chain, ground.look, ground.settings) for part, chain in zip(own, chains, strict=True)
+        ]
+    cases = [
+        _countable(chain.cases.assign(died=part.died), part.complications, part.assessed, labels, ground.look)
+        for chain, part in zip(chains, sorted_parts, strict=True)
+    ]
+    return joined(chains, sorted_parts), cases
+
+
+def _countable(
+    cases: pd.DataFrame, complications: pd.DataFrame, assessed: pd.DataFrame, labels: Labels, look: Lookup
+) -> Cases:
+    """Cases from the first date counted on, numbered anew."""
+    kept = cases["counted"].to_numpy().astype(bool)
+    number = np.cumsum(kept) - 1
+    own = complications[kept[complications["case"]]]
+    measured = assessed[kept[assessed["case"]]]
+    return Cases(
+        labels=labels,
+        cases=cases[kept].reset_index(drop=True).assign(case=np.arange(int(kept.sum()), dtype=np.int64)),
+        complications=own.assign(case=number[own["case"]]).reset_index(drop=True),
+        assessed=measured.assign(case=number[measured["case"]]).reset_index(drop=True),
+        defined=look.defined,
+    )
+
+
+def _in_period(days: np.ndarray, ground: Ground) -> np.ndarray:
+    first, last = (np.datetime64(day).astype("datetime64[D]").astype(int) for day in (ground.period.first_day, ground.cut_on))
+    return (days >= first) & (days <= last)
+
+
+def _operations_in_period(facts: Facts, ground: Ground) -> pd.DataFrame:
+    """Performed operations of the catalogue in the period: `site, group, operations`."""
+    from pipeline.link.sittings import PERFORMED
+
+    own = facts.operations
+    done = own[(own["status"] == PERFORMED) & (own["procedure"] >= 0) & _in_period(own["day"].to_numpy(), ground)]
+    counted = done.groupby(["site", "procedure"]).size().rename("operations").reset_index()
+    return counted.rename(columns={"procedure": "group"})
+
+
+def _decisions_in_period(whole: Whole, rows: Accounted) -> pd.DataFrame:
+    """Cases and categories decided in the period: `site, group, decisions`."""
+    decided = whole.decided[_in_period(whole.decided["decided"].to_numpy(), rows.ground)]
+    cases = whole.cases.iloc[decided["case"]]
+    return cases.groupby(["site", "group"]).size().rename("decisions").reset_index()
+
+
+def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
+    """Decisions and links that name an operation which opened no case."""
+    decisions, links = stray_positions(rows.resolved.facts, whole)
+    people = rows.people
+    positions = rows.resolved.facts.decisions["position"].to_numpy()[decisions]
+    told = [_stray(people.decisions.iloc[p].to_dict(), "decisions", "decision_unknown_case") for p in positions]
+    positions = rows.resolved.facts.links["position"].to_numpy()[links]
+    told += [_stray(people.links.iloc[p].to_dict(), "links", "link_unknown_record") for p in positions]
+    return findings.frame(told)
+
+
+def _stray(row: dict[str, object], table: str, rule: str) -> dict[str, object]:
+    where = f"{row['source_file']} line {row['source_line']}"
+    return {
+        "source_file": row["source_file"],
+        "source_line": row["source_line"],
+        "table": table,
+        "column": "case_id",
+        "rule": rule,
+        "value": row["case_id"],
+        "message": f"{where}: `{row['case_id']}` is no case of this edition. Correct the row; it is not used.",
+    }
+
+
+def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:
+    """Sites without a case in the period: an empty month is a finding, not a silence."""
+    inside = whole.cases["site"].to_numpy()[_in_period(whole.cases["performed"].to_numpy(), rows.ground)]
+    seen = {rows.resolved.facts.sites[number] for number in np.unique(inside)}
+    empty = [reach.site.site_id for reach in rows.reached if reach.site.site_id not in seen]
+    name = rows.ground.period.name
+    return findings.frame(
+        {
+            "site": site,
+            "table": "operations",
+            "rule": "period_empty",
+            "message": f"{site} has no index operation in {name}. Check with the site before reporting nothing.",
+        }
+        for site in empty
+    )
+
+
+def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]:
+    """Every published table of this version, by name."""
+    from pipeline.publish.flow_table import flow_table, received_steps
+    from pipeline.publish.lists import (
+        Lists,
+        cases_list,
+        complications_list,
+        review_list,
+        unattributed_list,
+    )
+    from pipeline.publish.moves import moves_of
+    from pipeline.publish.row_tables import row_tables
+
+    facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
+    lists = Lists(
+        rows.validated.accepted,
+        result.labels,
+        whole.cases,
+        whole.complications,
+        whole.evidence,
+        whole.records,
+        whole.unattributed,
+        whole.unread,
+    )
+    received = received_steps(rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites)
+    steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
+    return {
+        **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
+        "cases": cases_list(lists),
+        "complications": complications_list(lists),
+        "unattributed": unattributed_list(lists),
+        "review": review_list(lists, moves_of(result.rates, result.labels, rows.ground.settings)),
+        "rates": result.rates,
+        "comparisons": result.comparisons,
+        "activity": result.activity,
+        "flow": flow_table(steps, facts.sites, result.labels.groups),
+    }

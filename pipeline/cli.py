@@ -1,0 +1,249 @@
+"""The command line. Everything heavy is imported inside the commands, so that `--help` is quick."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.errors import LimbauditError
+
+if TYPE_CHECKING:
+    from pipeline.run import Asked, Done
+
+FOLDER = click.Path(path_type=Path, file_okay=False)
+FILE = click.Path(path_type=Path, dir_okay=False)
+GROUPS = {
+    "Quality officer": ("new", "receive", "check", "run"),
+    "Reviewer and surgeon": ("trace",),
+    "Builder": ("sample", "dictionary", "catalogue"),
+}
+
+
+class Day(click.ParamType):
+    """A day such as 2026-10-31."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        if isinstance(value, date):
+            return value
+        try:
+            return datetime.strptime(value, "%Y-%m-%d").date()
+        except ValueError:
+            self.fail(f"`{value}` is not a day such as 2026-10-31.", param, ctx)
+
+
+class Grouped(click.Group):
+    """Commands listed by who uses them; our errors become a message and an exit code."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for title, names in GROUPS.items():
+            with formatter.section(title):
+                formatter.write_dl([(name, self.commands[name].get_short_help_str(80)) for name in names])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except LimbauditError as error:
+            click.echo(f"limbaudit: {error}", err=True)
+            ctx.exit(error.exit_code)
+
+
+@click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="limbaudit")
+def main() -> None:
+    """Count the complications of limb operations from a department's own records, and say what so few can show.
+
+    \b
+    Exit codes: 0 done; 1 done, but something is out of tolerance (stderr says what);
+    2 wrong use or settings; 3 could not finish, nothing was changed.
+    """
+
+
+@main.command()
+@click.argument("folder", type=FOLDER)
+def new(folder: Path) -> None:
+    """Make an empty workspace.
+
+    \b
+    Example: limbaudit new our_audit
+    """
+    from pipeline.workspace import made_new
+
+    made = made_new(folder)
+    click.echo(f"Made {folder} with {', '.join(place.name for place in made)}.")
+    click.echo(f"Next: edit {folder / 'audit.toml'}, then `limbaudit receive {folder} SITE FILE`.")
+
+
+@main.command()
+@click.argument("workspace", type=FOLDER)
+@click.argument("site")
+@click.argument("files", type=FILE, nargs=-1, required=True)
+@click.option("--on", type=Day(), default=None, help="Day the export arrived; by default today.")
+def receive(workspace: Path, site: str, files: tuple[Path, ...], on: date | None) -> None:
+    """Put a site's exports where the audit looks for them.
+
+    \b
+    Example: limbaudit receive our_audit harbour operations.csv events.csv --on 2026-11-02
+    """
+    from pipeline.workspace import received_files
+
+    for put in received_files(workspace, site, files, on or date.today()):
+        click.echo(f"{'Already there' if put.already else 'Received'}: {put.place}")
+
+
+def _asked(workspace: Path, **more: Any) -> Asked:
+    from pipeline.run import Asked
+
+    return Asked(workspace, **more)
+
+
+def _state_folder() -> Path:
+    """Where this machine keeps what is no result: LIMBAUDIT_STATE_DIR, else the platform's place for it."""
+    given = os.environ.get("LIMBAUDIT_STATE_DIR")
+    if given:
+        return Path(given)
+    windows = os.environ.get("LOCALAPPDATA")
+    base = windows if sys.platform == "win32" and windows else os.environ.get("XDG_STATE_HOME")
+    return Path(base or Path.home() / ".local" / "state") / "limbaudit"
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None]]:
+    """A line that says which stage runs, on a terminal; silence otherwise."""
+    if not sys.stderr.isatty():
+        yield lambda stage: None
+        return
+    from rich.console import Console
+
+    from pipeline.run import STAGES
+
+    with Console(stderr=True).status("starting") as status:
+        yield lambda stage: status.update(f"{stage} ({STAGES.index(stage) + 1} of {len(STAGES)})")
+
+
+def _finish(done: Done, what: str) -> None:
+    """Say what was written and why the run is not within tolerance, and end with its exit code."""
+    click.echo(f"{what} {done.place}")
+    for warning in done.warnings:
+        click.echo(f"limbaudit: {warning}", err=True)
+    if done.warnings:
+        click.echo("limbaudit: quarantine.csv and ledger.csv say more; for_the_sender/ holds a note for each site.", err=True)
+    sys.exit(done.exit_code)
+
+
+@main.command()
+@click.argument("workspace", type=FOLDER)
+@click.option("--as-of", type=Day(), default=None, help="Last day whose receipts are used; by default the newest.")
+@click.option("--out", type=FOLDER, default=None, help="Folder for the tables; by default in the state folder.")
+def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
+    """Check every export: what is accepted, held back, repaired, and what to tell the sender. No edition.
+
+    \b
+    Example: limbaudit check our_audit --out checked
+    """
+    from pipeline.run import checked, ground_of
+
+    asked = _asked(workspace, as_of=as_of)
+    place = out or _state_folder() / "checks" / ground_of(asked).as_of.isoformat()
+    with _progress() as listener:
+        done = checked(asked, place, listener)
+    _finish(done, "Wrote ledger, held-back rows, repairs, quality and notes to the senders to")
+
+
+@main.command()
+@click.argument("workspace", type=FOLDER)
+@click.option("--period", default="", help="2026-10, 2026-Q4 or 2026; by default the last whole one.")
+@click.option("--as-of", type=Day(), default=None, help="Last day whose receipts and decisions are used; by default the newest.")
+@click.option("--as-in", default="", help="Use settings, catalogue and mappings as an earlier edition did.")
+@click.option("--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions.")
+@click.option("--engine", type=click.Choice(["local"]), default="local", help="Where the work is done.")
+@click.option("--parts", type=click.IntRange(1, 4096), default=1, help="Cut the patients into parts; changes no result.")
+def run(
+    workspace: Path, period: str, as_of: date | None, as_in: str, out: Path | None, engine: str, parts: int
+) -> None:
+    """Run the audit and write an edition: tables, lists, report.
+
+    \b
+    Example: limbaudit run our_audit --period 2026-10
+    """
+    from pipeline.run import audited
+    from pipeline.workspace import rules_of
+
+    editions = out or workspace / "editions"
+    rules = rules_of(as_in, editions) if as_in else None
+    with _progress() as listener:
+        done = audited(_asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts), editions, listener)
+    click.echo(f"Period {done.ground.period.name}, cut {done.ground.cut_on}, as of {done.ground.as_of}.")
+    _finish(done, "Wrote the draft edition to")
+
+
+@main.command()
+@click.argument("workspace", type=FOLDER)
+@click.argument("case_id")
+@click.option("--period", default="", help="Period of the edition; by default the newest.")
+@click.option("--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions.")
+def trace(workspace: Path, case_id: str, period: str, out: Path | None) -> None:
+    """Tell one case's story from the standing edition down to the lines of the exports.
+
+    \b
+    Example: limbaudit trace our_audit harbour.1042.L
+    """
+    from pipeline.trace import story_of
+    from pipeline.workspace import standing_edition
+
+    edition = standing_edition(out or workspace / "editions", period)
+    for line in story_of(workspace, edition, case_id):
+        click.echo(line)
+
+
+@main.command()
+@click.argument("folder", type=FOLDER)
+@click.option("--cases", type=click.IntRange(1), default=1500, show_default=True, help="About how many operations.")
+@click.option("--seed", type=int, default=1, show_default=True, help="The same seed gives the same bytes.")
+@click.option("--faults", is_flag=True, help="Add the faults that hospitals send.")
+def sample(folder: Path, cases: int, seed: int, faults: bool) -> None:
+    """Write an invented workspace of three hospitals.
+
+    \b
+    Example: limbaudit sample demo --cases 300 --seed 7 --faults
+    """
+    from pipeline.errors import WrongUse
+    from schemas.sample import write_sample
+
+    if folder.exists() and any(folder.iterdir()):
+        raise WrongUse(f"{folder} is not empty. Name a new folder; nothing was written.")
+    write_sample(folder, cases, seed, faults)
+    click.echo(f"Wrote an invented workspace to {folder}. Next: `limbaudit run {folder}`.")
+
+
+@main.command()
+def dictionary() -> None:
+    """Print the data dictionary of every table, as Markdown.
+
+    \b
+    Example: limbaudit dictionary > data-dictionary.md
+    """
+    from schemas.dictionary import markdown
+
+    click.echo(markdown(), nl=False)
+
+
+@main.command()
+@click.argument("workspace", type=FOLDER, required=False)
+def catalogue(workspace: Path | None) -> None:
+    """Print the catalogue in force in plain words, and where it differs from the built-in one.
+
+    \b
+    Example: limbaudit catalogue our_audit
+    """
+    from pipeline.catalogue import load_catalogue, markdown
+
+    click.echo(markdown(load_catalogue(workspace / "catalogue.toml" if workspace else None)), nl=False)

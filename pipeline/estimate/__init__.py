@@ -1,0 +1,8 @@
+"""Estimate: counts into rates, intervals and comparisons. Floats first appear here; no case is ever seen."""
+
+from pipeline.estimate.activity import activity_table
+from pipeline.estimate.comparisons import comparisons_table
+from pipeline.estimate.expected import expected_risk
+from pipeline.estimate.rates import rates_table
+
+__all__ = ["activity_table", "comparisons_table", "expected_risk", "rates_table"]

@@ -1,0 +1,187 @@
+"""The published `rates`: counts of one stratum and procedure with what they say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.catalogue import Catalogue
+from pipeline.counts import Cells, Counts, Outcomes
+from pipeline.estimate import notes
+from pipeline.estimate.proportions import person_time_interval, proportion_interval, share_of
+from pipeline.handover import Labels
+from pipeline.settings import Settings
+
+DAYS_PER_YEAR = 365.25
+FEWEST_OF_A_SURGEON = 10
+PAIRED_SHARE = 0.05
+FOLLOWED_TOO_FEW = 1.25  # rate_followed above this many times the rate
+CELL_STRATA = ("site", "fixation", "age_band")
+MISSING = {"surgeon": "unattributed"}
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Counts of one stratum: `keys` (stratum, stratum_value, group; group -1 is all), statistics [row, outcome]."""
+
+    stratum: str
+    values: np.ndarray
+    group: np.ndarray
+    statistics: dict[str, np.ndarray]
+    state: np.ndarray  # int8 [row, outcome]: 1 can occur, 0 cannot, -1 not defined for the joint
+    outcomes: Outcomes
+
+
+def rates_table(counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
+    """Every stratum asked for, each procedure and all together, each category, level and window with closed cases."""
+    blocks = [_block(counts, counts.cells, counts.outcomes, "none")]
+    blocks += [_block(counts, counts.cells, counts.outcomes, name) for name in CELL_STRATA if name in settings.strata]
+    if "surgeon" in settings.strata:
+        blocks.append(_block(counts, counts.surgeons, counts.surgeon_outcomes, "surgeon"))
+    frames = [_rows(block, settings, labels, catalogue) for block in blocks]
+    return pd.concat(frames, ignore_index=True)
+
+
+def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _Block:
+    key = [] if stratum == "none" else [stratum]
+    single = cells.by(*key, "group")
+    state = counts.defined[single.keys["group"].to_numpy()][:, outcomes.category]
+    whole = _together(single, state, key)
+    values = np.append(_values(single.keys, key), _values(whole.keys, key))
+    group = np.append(single.keys["group"].to_numpy(), np.full(len(whole.keys), -1))
+    statistics = {name: np.concatenate([single[name], whole[name]]) for name in single.statistics}
+    return _Block(stratum, values, group, statistics, np.concatenate([state, _best(single, state, whole, key)]), outcomes)
+
+
+def _values(keys: pd.DataFrame, key: list[str]) -> np.ndarray:
+    return keys[key[0]].to_numpy() if key else np.zeros(len(keys), dtype=np.int64)
+
+
+def _together(single: Cells, state: np.ndarray, key: list[str]) -> Cells:
+    """All procedures together, each outcome over those in which it can occur, else over all of them."""
+    anywhere = _at_best(single, state, key) == 1
+    own = {name: np.where((state == 1) | ~anywhere, counted, 0) for name, counted in single.statistics.items()}
+    keys = single.keys[key] if key else single.keys[["group"]] * 0
+    return Cells(keys.reset_index(drop=True), own).by(*keys.columns)
+
+
+def _at_best(single: Cells, state: np.ndarray, key: list[str]) -> np.ndarray:
+    """For each row the best state its stratum has in any procedure with cases."""
+    stratum = _values(single.keys, key)
+    present = np.where(single["cases"] > 0, state, -1)
+    best = np.empty_like(state)
+    for value in np.unique(stratum):
+        best[stratum == value] = present[stratum == value].max(axis=0)
+    return best
+
+
+def _best(single: Cells, state: np.ndarray, whole: Cells, key: list[str]) -> np.ndarray:
+    stratum = _values(single.keys, key)
+    at_best = _at_best(single, state, key)
+    first = [int(np.flatnonzero(stratum == value)[0]) for value in _values(whole.keys, key)]
+    return at_best[first]
+
+
+def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
+    """Rows with a closed case, in the order of the keys."""
+    row, outcome = np.nonzero(block.statistics["cases"])
+    category, level = block.outcomes.category[outcome], block.outcomes.level[outcome]
+    window = block.outcomes.window_days[outcome]
+    counted = {name: statistic[row, outcome] for name, statistic in block.statistics.items()}
+    first_day = np.array([_first_day(catalogue, key) for key in labels.categories])[category]
+    state = np.where((first_day > 0) & (window <= first_day), -2, block.state[row, outcome])
+    measured = np.array([_is_measured(catalogue, key) for key in labels.categories])[category]
+    few = (counted["cases"] < FEWEST_OF_A_SURGEON) if block.stratum == "surgeon" else np.zeros(len(row), dtype=bool)
+    keys = {
+        "stratum": block.stratum,
+        "stratum_value": _stratum_values(block, labels)[row],
+        "procedure": np.array([*labels.groups, "all"], dtype=object)[block.group[row]],
+        "category": np.array(labels.categories, dtype=object)[category],
+        "level": np.array([labels.levels[c][at] for c, at in zip(category, level, strict=True)], dtype=object),
+        "window_days": window,
+    }
+    return pd.DataFrame({**keys, **_figures(counted, state, measured, few, settings)})
+
+
+def _first_day(catalogue: Catalogue, key: str) -> int:
+    entry = catalogue.complications.get(key)
+    return entry.first_day if entry else 0
+
+
+def _is_measured(catalogue: Catalogue, key: str) -> bool:
+    entry = catalogue.complications.get(key)
+    return bool(entry and entry.measured)
+
+
+def _stratum_values(block: _Block, labels: Labels) -> np.ndarray:
+    if block.stratum == "none":
+        return np.full(len(block.values), "", dtype=object)
+    named = {"site": "sites", "surgeon": "surgeons", "fixation": "fixations", "age_band": "age_bands"}[block.stratum]
+    words = [*getattr(labels, named), MISSING.get(block.stratum, "unknown")]
+    return np.array(words, dtype=object)[block.values]
+
+
+def _figures(
+    counted: dict[str, np.ndarray], state: np.ndarray, measured: np.ndarray, few: np.ndarray, settings: Settings
+) -> dict[str, object]:
+    """Counts where they mean something, estimates where they may be made, and the note."""
+    cases, followed, events = counted["cases"], counted["followed"], counted["events"]
+    awaiting, lost = counted["awaiting"], cases - followed
+    means, shown = state == 1, (state == 1) & ~few
+    interval = proportion_interval(events, cases, settings.interval, settings.confidence)
+    of_followed = proportion_interval(events, followed, settings.interval, settings.confidence)
+    years = counted["person_days"] / DAYS_PER_YEAR
+    by_time = person_time_interval(counted["person_events"], years, settings.confidence)
+    rate, rate_followed = share_of(events, cases), share_of(events, followed)
+    return {
+        "cases": cases,
+        "followed": _counts(followed, means),
+        "lost": _counts(lost, means),
+        "assessed": _counts(counted["assessed"], means & measured),
+        **{name: _counts(counted[name], means) for name in ("events", "deaths", "awaiting")},
+        "rate": np.where(shown, rate, np.nan),
+        "ci_low": np.where(shown, interval.low, np.nan),
+        "ci_high": np.where(shown, interval.high, np.nan),
+        "method": np.where(shown, interval.method, None),
+        "rate_followed": np.where(shown, rate_followed, np.nan),
+        "rf_ci_low": np.where(shown, of_followed.low, np.nan),
+        "rf_ci_high": np.where(shown, of_followed.high, np.nan),
+        "worst_case": np.where(shown, share_of(events + lost, cases), np.nan),
+        "rate_with_awaiting": np.where(shown, share_of(events + awaiting, cases), np.nan),
+        **{name: np.full(len(cases), np.nan) for name in ("incidence", "incidence_low", "incidence_high")},
+        "person_years": np.where(means, years, np.nan),
+        "events_py": _counts(counted["person_events"], means),
+        "rate_per_100py": np.where(shown, 100 * share_of(counted["person_events"], years), np.nan),
+        "py_ci_low": np.where(shown, 100 * by_time.low, np.nan),
+        "py_ci_high": np.where(shown, 100 * by_time.high, np.nan),
+        "note": _notes(counted, state, measured, few, rate, rate_followed, settings),
+    }
+
+
+def _counts(values: np.ndarray, shown: np.ndarray) -> pd.Series:
+    return pd.Series(values, dtype="Int64").where(shown)
+
+
+def _notes(
+    counted: dict[str, np.ndarray],
+    state: np.ndarray,
+    measured: np.ndarray,
+    few: np.ndarray,
+    rate: np.ndarray,
+    rate_followed: np.ndarray,
+    settings: Settings,
+) -> list[str | None]:
+    cases = counted["cases"]
+    lost_share = share_of(cases - counted["followed"], cases)
+    unsure = (lost_share > 1 - settings.tolerance.observed_share + 1e-12) | (rate_followed > FOLLOWED_TOO_FEW * rate)
+    marks = [
+        np.where(few, notes.TOO_FEW, ""),
+        np.where(share_of(counted["paired"], cases) > PAIRED_SHARE, notes.CLUSTERED, ""),
+        np.where(unsure & ~few, notes.READ_THE_RANGE, ""),
+        np.where(measured & (2 * counted["assessed"] < cases), notes.SELDOM_ASSESSED, ""),
+    ]
+    said = [notes.together(*each) for each in zip(*marks, strict=True)]
+    instead = {0: notes.CANNOT_OCCUR, -1: notes.NOT_FOR_THIS_JOINT, -2: notes.NOT_DEFINED}
+    return [instead.get(int(s), told) or None for s, told in zip(state, said, strict=True)]

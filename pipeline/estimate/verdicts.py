@@ -1,0 +1,52 @@
+"""What may be said of the stated comparison: one of a few sentences, chosen by the intervals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+SIGNIFICANT = 0.05
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A risk difference with its limits, as fractions."""
+
+    low: float
+    high: float
+
+    @property
+    def direction(self) -> int:
+        """1 more in a, -1 fewer in a, 0 the interval holds none."""
+        return int(self.low > 0) - int(self.high < 0)
+
+    def words(self) -> str:
+        """`from 13 fewer to 4 more per 100`."""
+        return f"from {_per_hundred(self.low)} to {_per_hundred(self.high)} per 100"
+
+
+def _per_hundred(value: float) -> str:
+    number = f"{abs(100 * value):.1f}".removesuffix(".0")
+    return "0" if number == "0" else f"{number} {'fewer' if value < 0 else 'more'}"
+
+
+def verdict_of(a: str, b: str, all_cases: Difference, followed: Difference | None, lost: int, p_exact: float) -> str:
+    """The sentence for the primary comparison.
+
+    Args:
+        a, b: Names of the arms.
+        all_cases: Counted over all closed cases.
+        followed: Counted over followed cases; None if an arm has none.
+        lost: Lost cases of both arms.
+        p_exact: Of the test the settings' confidence is held against.
+    """
+    if followed is None or followed.direction != all_cases.direction:
+        return f"It depends on how the {lost} lost cases are counted: no verdict."
+    if (all_cases.direction != 0) != (p_exact < SIGNIFICANT):
+        return f"Borderline: interval and test do not agree. Compatible with {all_cases.words()} with {a} than with {b}."
+    if all_cases.direction == 0:
+        return f"These counts cannot tell the two apart: they are compatible with {all_cases.words()} with {a} than with {b}."
+    more, fewer = (a, b) if all_cases.direction > 0 else (b, a)
+    return (
+        f"More with {more} than with {fewer} in these records: {all_cases.words()} with {a} than with {b}. "
+        "Who was chosen for which operation may explain it."
+    )
