@@ -203,7 +203,7 @@ CASES = Table(
         always("known_until", "date", "Day to which the site's records are complete.", OURS),
         days("contact_until", "Day of the case of the last contact, 0 if there was none."),
         days("records_until", "Day of the case to which the records of the site reach."),
-        days("died", "Day of the case on which the patient died; empty if alive.", always=False),
+        days("died", "Day of the case on which the patient died; empty if alive.", filled=False),
         *place(),
     ),
     key=("case_id",),
@@ -219,7 +219,7 @@ COMPLICATIONS = Table(
         days(
             "day",
             "Day of the case of the earliest evidence; empty if unknown, then in every window.",
-            always=False,
+            filled=False,
         ),
         maybe(
             "strength",

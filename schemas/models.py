@@ -74,6 +74,8 @@ def typed(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
 def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pd.Series:
     try:
         array = pyarrow.Array.from_pandas(cells)
+        if _is_text(array.type) != _is_text(arrow_type(column)) and array.null_count < len(array):
+            raise pyarrow.ArrowTypeError("text and other values are not turned into each other")
         if not array.type.equals(arrow_type(column)):
             array = array.cast(arrow_type(column))
     except (pyarrow.ArrowInvalid, pyarrow.ArrowTypeError, pyarrow.ArrowNotImplementedError):
@@ -81,6 +83,10 @@ def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pd.Series:
         message = f"`{table.name}.{column.name}` holds {cells.dtype}, which is not {wanted}."
         raise UnfitFrame(message) from None
     return pd.Series(pd.arrays.ArrowExtensionArray(array))
+
+
+def _is_text(kind: pyarrow.DataType) -> bool:
+    return bool(pyarrow.types.is_string(kind) or pyarrow.types.is_large_string(kind))
 
 
 def _same_columns(table: Table, frame: pd.DataFrame) -> None:
@@ -206,22 +212,32 @@ def model_failures(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     Raises:
         UnfitFrame: Columns or types are not those of the table, so that no row can be named.
     """
-    try:
-        model(table).validate(frame.reset_index(drop=True), lazy=True, inplace=True)
-    except SchemaErrors as failed:
-        errors = list(failed.schema_errors)
-    except SchemaError as failed:
-        errors = [failed]
-    else:
-        errors = []
+    errors = _errors(table, frame.reset_index(drop=True))
+    for reason, explain in _WHOLE_FRAME.items():
+        for error in errors:
+            if error.reason_code == reason:
+                raise UnfitFrame(explain(table, frame, error))
     return _tidy([_faults(table, error) for error in errors])
 
 
+def _errors(table: Table, frame: pd.DataFrame) -> list[SchemaError]:
+    """Everything the model finds. They hold cell values: nothing but rows, columns and rules may leave here."""
+    try:
+        model(table).validate(frame, lazy=True, inplace=True)
+    except SchemaErrors as failed:
+        return list(failed.schema_errors)
+    except SchemaError as failed:
+        return [failed]
+    return []
+
+
 def _faults(table: Table, error: SchemaError) -> pd.DataFrame:
-    """The rows of one failed check. The cases themselves, which hold values, stay behind."""
+    """The rows of one failed check."""
     cases = error.failure_cases
     if not isinstance(cases, pd.DataFrame) or "index" not in cases or cases["index"].isna().any():
-        raise UnfitFrame(_unfit(table, error))
+        code = error.reason_code.name if error.reason_code is not None else "no reason given"
+        message = f"`{table.name}` cannot be checked row by row ({code}); this is a fault of the program."
+        raise UnfitFrame(message)
     column, rule = _column_and_rule(table, error)
     return pd.DataFrame({"row": cases["index"].to_numpy("int64"), "column": column, "rule": rule})
 
@@ -234,25 +250,31 @@ def _column_and_rule(table: Table, error: SchemaError) -> tuple[str, str]:
     return str(error.schema.name), str(error.check.error)
 
 
-def _unfit(table: Table, error: SchemaError) -> str:
-    """Says what is wrong with the frame as a whole; names of columns and types only."""
-    reason = error.reason_code
-    if reason == SchemaErrorReason.WRONG_DATATYPE:
-        name = str(error.schema.name)
-        got, expected = error.failure_cases, arrow_type(table[name])
-        return (
-            f"`{table.name}.{name}` is of type {got}, not {expected}[pyarrow]; parse it before it is checked."
-        )
-    if reason == SchemaErrorReason.COLUMN_NOT_IN_DATAFRAME:
-        return f"`{table.name}` has no column `{error.failure_cases}`; give it, all null if nothing is known."
-    if reason == SchemaErrorReason.COLUMN_NOT_IN_SCHEMA:
-        return (
-            f"`{table.name}` has a column of its own that the table does not know: `{error.failure_cases}`."
-        )
-    if reason == SchemaErrorReason.COLUMN_NOT_ORDERED:
-        return f"`{table.name}` has its columns in another order than {', '.join(table.names)}."
-    code = reason.name if reason is not None else "unknown reason"
-    return f"`{table.name}` cannot be checked row by row ({code}); this is a fault of the program."
+def _column_absent(table: Table, frame: pd.DataFrame, error: SchemaError) -> str:
+    return f"`{table.name}` has no column `{error.failure_cases}`; give it, all null if nothing is known."
+
+
+def _column_unknown(table: Table, frame: pd.DataFrame, error: SchemaError) -> str:
+    return f"`{table.name}` has a column that the table does not know: `{error.failure_cases}`; leave it out."
+
+
+def _columns_in_disorder(table: Table, frame: pd.DataFrame, error: SchemaError) -> str:
+    return f"`{table.name}` has its columns in another order than {', '.join(table.names)}."
+
+
+def _column_mistyped(table: Table, frame: pd.DataFrame, error: SchemaError) -> str:
+    name = str(error.schema.name)
+    expected = f"{arrow_type(table[name])}[pyarrow]"
+    return f"`{table.name}.{name}` is of type {frame[name].dtype}, not {expected}; parse it before it is checked."
+
+
+#: What no row can be blamed for, in the order in which it is told: names of columns and types only.
+_WHOLE_FRAME: dict[SchemaErrorReason, Callable[[Table, pd.DataFrame, SchemaError], str]] = {
+    SchemaErrorReason.COLUMN_NOT_IN_DATAFRAME: _column_absent,
+    SchemaErrorReason.COLUMN_NOT_IN_SCHEMA: _column_unknown,
+    SchemaErrorReason.COLUMN_NOT_ORDERED: _columns_in_disorder,
+    SchemaErrorReason.WRONG_DATATYPE: _column_mistyped,
+}
 
 
 def _tidy(parts: list[pd.DataFrame]) -> pd.DataFrame:

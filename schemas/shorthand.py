@@ -140,9 +140,9 @@ def case() -> Column:
     return always("case_id", "id", "Case: `<site>.<operation_id>.<L|R|N>` of the operation that names it.")
 
 
-def days(name: str, description: str, always: bool = True) -> Column:
+def days(name: str, description: str, filled: bool = True) -> Column:
     return Column(
-        name, "integer", description, always, unit="days", source=OURS, display="days", nullable=not always
+        name, "integer", description, filled, unit="days", source=OURS, display="days", nullable=not filled
     )
 
 

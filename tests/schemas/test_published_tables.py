@@ -1,0 +1,116 @@
+"""Tables a run writes hold the columns that were agreed, in that order. Lists typed by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from schemas.published import ACCOUNTS, AUDIT_TABLES, NOT_FILLED, PUBLISHED
+
+RATES = (
+    "stratum stratum_value procedure category level window_days cases followed lost assessed events deaths "
+    "awaiting rate ci_low ci_high method rate_followed rf_ci_low rf_ci_high worst_case rate_with_awaiting "
+    "incidence incidence_low incidence_high person_years events_py rate_per_100py py_ci_low py_ci_high note"
+)
+FINDING = "site source_file source_line table record_id column rule"
+
+AGREED = {
+    "ledger": "site receipt source_file sheet table sha256 rows_read accepted quarantined superseded duplicate "
+    "withdrawn non_data not_selected refused removed reason",
+    "quarantine": FINDING + " value message",
+    "repairs": FINDING + " before after",
+    "unattributed": "site table record_id why source_file source_line",
+    "quality": "site table column dimension rule rows failing share tolerance verdict",
+    "cases": "case_id site operation_id patient side procedure group performed_on surgeon fixation age_band sex "
+    "isolated known_until contact_until records_until died source_file source_line",
+    "complications": "case_id category level day strength status evidence",
+    "review": "case_id category why would_move evidence",
+    "for_the_sender": "source_file source_line column rule what_to_do",
+    "rates": RATES,
+    "cohorts": "period " + RATES + " closed",
+    "activity": "site procedure operations cases complications_happened complications_learned awaiting decisions "
+    "windows_closed",
+    "comparisons": "among by arm_a arm_b category level window_days analysis isolated_only stratum_value events_a "
+    "cases_a events_b cases_b risk_difference rd_ci_low rd_ci_high risk_ratio rr_ci_low rr_ci_high odds_ratio "
+    "or_ci_low or_ci_high p_fisher p_exact p_method adjusted_for adj_risk_difference adj_rd_low adj_rd_high "
+    "adj_risk_ratio adj_rr_low adj_rr_high informative_a informative_b homogeneity_p power detectable_difference "
+    "primary verdict note",
+    "baseline": "arm_a arm_b characteristic value n_a n_b missing_a missing_b share_a share_b median_a median_b "
+    "standardised_difference",
+    "surgeon_outcomes": "surgeon category window_days cases followed_share assessed_share events expected ratio "
+    "ratio_ci_low ratio_ci_high steadied_ratio steadied_low steadied_high limit_95_low limit_95_high "
+    "limit_998_low limit_998_high against_limits q_value note",
+    "event_free": "procedure category day at_risk events competing censored event_free ci_low ci_high "
+    "cumulative_incidence cif_ci_low cif_ci_high",
+    "monitoring": "procedure site category window_days sequence period outcome expected score limit asks_for_check",
+    "severity": "procedure category grade cases",
+    "revisions": "first_operation to_operation reason planned count median_days",
+    "volumes": "period procedure age_band site cases",
+    "scores": "procedure measure before_n before_mean after_n after_mean paired_n change ci_low ci_high",
+    "nonoperative_care": "procedure elective recorded expected_weeks reached share ci_low ci_high",
+    "agreement": "category pairs both_yes both_no discordant raw positive negative kappa kappa_ci_low "
+    "kappa_ci_high pabak",
+    "flow": "site procedure step unit before added removed after reason",
+    "changes": "case_id field before after because file line",
+}
+
+NOT_YET = (
+    "cohorts baseline surgeon_outcomes event_free monitoring severity revisions volumes return_to_sport scores "
+    "nonoperative_care agreement changes"
+)
+
+
+@pytest.mark.parametrize("name", AGREED)
+def test_columns_are_those_agreed(name: str) -> None:
+    assert PUBLISHED[name].names == tuple(AGREED[name].split())
+
+
+def test_return_to_sport_tells_shares_of_asked_and_of_all_with_intervals() -> None:
+    names = PUBLISHED["return_to_sport"].names
+    assert names[:7] == (
+        "procedure", "among", "sport_level", "cases", "asked", "any_return", "same_or_higher",
+    )  # fmt: skip
+    assert names[-1] == "median_days"
+    for part in ("any_return", "same_or_higher"):
+        for of in ("asked", "all"):
+            figure = f"{part}_share_of_{of}"
+            assert {figure, f"{figure}_low", f"{figure}_high"} <= set(names)
+
+
+def test_every_agreed_table_is_described_and_no_other() -> None:
+    assert set(PUBLISHED) == {*AGREED, "return_to_sport"}
+    assert len(PUBLISHED) == len(ACCOUNTS) + len(AUDIT_TABLES)
+
+
+def test_tables_not_written_yet_say_so() -> None:
+    assert set(NOT_FILLED) == set(NOT_YET.split())
+
+
+def test_fates_of_the_ledger_add_up_to_the_rows_read() -> None:
+    """The accounting identity names exactly the counts between `rows_read` and `reason`."""
+    names = PUBLISHED["ledger"].names
+    fates = names[names.index("rows_read") + 1 : names.index("reason")]
+    assert fates == (
+        "accepted", "quarantined", "superseded", "duplicate", "withdrawn", "non_data", "not_selected", "refused",
+        "removed",
+    )  # fmt: skip
+
+
+def test_what_goes_to_the_sender_holds_neither_values_nor_ids() -> None:
+    table = PUBLISHED["for_the_sender"]
+    assert not {"value", "before", "after", "message"} & set(table.names)
+    assert [column.name for column in table.columns if column.kind == "id"] == []
+
+
+def test_the_case_list_holds_no_patient_id() -> None:
+    assert PUBLISHED["cases"]["patient"].kind == "integer"
+    assert "patient_id" not in PUBLISHED["cases"].names
+
+
+@pytest.mark.parametrize("table", PUBLISHED.values(), ids=lambda table: table.name)
+def test_every_interval_has_both_ends_side_by_side(table) -> None:
+    ends = [column for column in table.columns if column.display == "interval"]
+    assert len(ends) % 2 == 0
+    for low, high in zip(ends[::2], ends[1::2], strict=True):
+        assert low.name.endswith("low")
+        assert high.name == low.name.removesuffix("low") + "high"
+        assert (low.low, low.high, low.unit) == (high.low, high.high, high.unit)
