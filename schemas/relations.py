@@ -2,7 +2,7 @@
 
 A relation without `through` asks that a value of the child's column occurs in the parent's. One with
 `through` asks that two columns agree once the parent row has been found by the child's `through` column.
-All hold within one site, and an empty cell never breaks one.
+All hold within one site. An empty cell never breaks one, nor does the word `none` as the case of a link.
 """
 
 from __future__ import annotations

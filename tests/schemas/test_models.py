@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 import pytest
+from pandera.errors import SchemaError, SchemaErrorReason
 
 from schemas.columns import Column, Table
 from schemas.exports import EXPORTS
@@ -258,3 +259,18 @@ def test_typed_refuses_what_would_be_lost(column: str, cell: object) -> None:
 def test_typed_wants_exactly_the_columns() -> None:
     with pytest.raises(UnfitFrame, match=r"missing \['side'\], too much \['sides'\]"):
         typed(EXPORTS["operations"], rows("operations", {}).rename(columns={"side": "sides"}))
+
+
+def test_a_failure_without_a_row_stops_and_shows_no_value(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The library tells some faults of a whole column without a row; none may pass as a fault of no row."""
+    rowless = SchemaError(
+        model(EXPORTS["events"]),
+        None,
+        CANARY,
+        failure_cases=CANARY,
+        reason_code=SchemaErrorReason.CHECK_ERROR,
+    )
+    monkeypatch.setattr("schemas.models._errors", lambda table, frame: [rowless])
+    with pytest.raises(UnfitFrame, match=r"`events` cannot be checked row by row \(CHECK_ERROR\)") as stopped:
+        model_failures(EXPORTS["events"], rows("events", {}))
+    assert CANARY not in str(stopped.value)
