@@ -71,12 +71,16 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
         comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
-        activity = activity_table(counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows))
+        activity = activity_table(
+            counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
+        )
     told = findings.joined([rows.findings, _strays(rows, whole), _empty_period(rows, whole)])
     return Analysed(labels, whole, counts, rates, comparisons, activity, told)
 
 
-def _linked_and_classified(rows: Accounted, until: np.ndarray, labels: Labels, clock: Clock) -> tuple[Whole, list[Cases]]:
+def _linked_and_classified(
+    rows: Accounted, until: np.ndarray, labels: Labels, clock: Clock
+) -> tuple[Whole, list[Cases]]:
     from pipeline.classify import classified
     from pipeline.link import linked
 
@@ -86,7 +90,8 @@ def _linked_and_classified(rows: Accounted, until: np.ndarray, labels: Labels, c
         chains = [linked(part, ground.look, ground.settings, until) for part in own]
     with clock.stage("classify"):
         sorted_parts = [
-            classified(part, chain, ground.look, ground.settings) for part, chain in zip(own, chains, strict=True)
+            classified(part, chain, ground.look, ground.settings)
+            for part, chain in zip(own, chains, strict=True)
         ]
     cases = [
         _countable(chain.cases.assign(died=part.died), part.complications, part.assessed, labels, ground.look)
@@ -113,7 +118,10 @@ def _countable(
 
 
 def _in_period(days: np.ndarray, ground: Ground) -> np.ndarray:
-    first, last = (np.datetime64(day).astype("datetime64[D]").astype(int) for day in (ground.period.first_day, ground.cut_on))
+    first, last = (
+        np.datetime64(day).astype("datetime64[D]").astype(int)
+        for day in (ground.period.first_day, ground.cut_on)
+    )
     return (days >= first) & (days <= last)
 
 
@@ -122,7 +130,9 @@ def _operations_in_period(facts: Facts, ground: Ground) -> pd.DataFrame:
     from pipeline.link.sittings import PERFORMED
 
     own = facts.operations
-    done = own[(own["status"] == PERFORMED) & (own["procedure"] >= 0) & _in_period(own["day"].to_numpy(), ground)]
+    done = own[
+        (own["status"] == PERFORMED) & (own["procedure"] >= 0) & _in_period(own["day"].to_numpy(), ground)
+    ]
     counted = done.groupby(["site", "procedure"]).size().rename("operations").reset_index()
     return counted.rename(columns={"procedure": "group"})
 
@@ -139,7 +149,9 @@ def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
     decisions, links = stray_positions(rows.resolved.facts, whole)
     people = rows.people
     positions = rows.resolved.facts.decisions["position"].to_numpy()[decisions]
-    told = [_stray(people.decisions.iloc[p].to_dict(), "decisions", "decision_unknown_case") for p in positions]
+    told = [
+        _stray(people.decisions.iloc[p].to_dict(), "decisions", "decision_unknown_case") for p in positions
+    ]
     positions = rows.resolved.facts.links["position"].to_numpy()[links]
     told += [_stray(people.links.iloc[p].to_dict(), "links", "link_unknown_record") for p in positions]
     return findings.frame(told)
@@ -198,8 +210,11 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         whole.records,
         whole.unattributed,
         whole.unread,
+        whole.decided,
     )
-    received = received_steps(rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites)
+    received = received_steps(
+        rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
+    )
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),

@@ -135,14 +135,21 @@ def _finish(done: Done, what: str) -> None:
     for warning in done.warnings:
         click.echo(f"limbaudit: {warning}", err=True)
     if done.warnings:
-        click.echo("limbaudit: quarantine.csv and ledger.csv say more; for_the_sender/ holds a note for each site.", err=True)
+        click.echo(
+            "limbaudit: quarantine.csv and ledger.csv say more; for_the_sender/ holds a note for each site.",
+            err=True,
+        )
     sys.exit(done.exit_code)
 
 
 @main.command()
 @click.argument("workspace", type=FOLDER)
-@click.option("--as-of", type=Day(), default=None, help="Last day whose receipts are used; by default the newest.")
-@click.option("--out", type=FOLDER, default=None, help="Folder for the tables; by default in the state folder.")
+@click.option(
+    "--as-of", type=Day(), default=None, help="Last day whose receipts are used; by default the newest."
+)
+@click.option(
+    "--out", type=FOLDER, default=None, help="Folder for the tables; by default in the state folder."
+)
 def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
     """Check every export: what is accepted, held back, repaired, and what to tell the sender. No edition.
 
@@ -161,11 +168,20 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
 @main.command()
 @click.argument("workspace", type=FOLDER)
 @click.option("--period", default="", help="2026-10, 2026-Q4 or 2026; by default the last whole one.")
-@click.option("--as-of", type=Day(), default=None, help="Last day whose receipts and decisions are used; by default the newest.")
+@click.option(
+    "--as-of",
+    type=Day(),
+    default=None,
+    help="Last day whose receipts and decisions are used; by default the newest.",
+)
 @click.option("--as-in", default="", help="Use settings, catalogue and mappings as an earlier edition did.")
-@click.option("--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions.")
+@click.option(
+    "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
+)
 @click.option("--engine", type=click.Choice(["local"]), default="local", help="Where the work is done.")
-@click.option("--parts", type=click.IntRange(1, 4096), default=1, help="Cut the patients into parts; changes no result.")
+@click.option(
+    "--parts", type=click.IntRange(1, 4096), default=1, help="Cut the patients into parts; changes no result."
+)
 def run(
     workspace: Path, period: str, as_of: date | None, as_in: str, out: Path | None, engine: str, parts: int
 ) -> None:
@@ -180,7 +196,9 @@ def run(
     editions = out or workspace / "editions"
     rules = rules_of(as_in, editions) if as_in else None
     with _progress() as listener:
-        done = audited(_asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts), editions, listener)
+        done = audited(
+            _asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts), editions, listener
+        )
     click.echo(f"Period {done.ground.period.name}, cut {done.ground.cut_on}, as of {done.ground.as_of}.")
     _finish(done, "Wrote the draft edition to")
 
@@ -189,24 +207,37 @@ def run(
 @click.argument("workspace", type=FOLDER)
 @click.argument("case_id")
 @click.option("--period", default="", help="Period of the edition; by default the newest.")
-@click.option("--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions.")
+@click.option(
+    "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
+)
 def trace(workspace: Path, case_id: str, period: str, out: Path | None) -> None:
-    """Tell one case's story from the standing edition down to the lines of the exports.
+    """Tell one case's story down to the lines of the exports.
+
+    It is told from the standing edition; where there is none, from an audit made for this once.
 
     \b
     Example: limbaudit trace our_audit harbour.1042.L
     """
+    from tempfile import TemporaryDirectory
+
+    from pipeline.run import audited
     from pipeline.trace import story_of
     from pipeline.workspace import standing_edition
 
-    edition = standing_edition(out or workspace / "editions", period)
-    for line in story_of(workspace, edition, case_id):
-        click.echo(line)
+    editions = out or workspace / "editions"
+    with TemporaryDirectory() as once:
+        edition = standing_edition(editions, period)
+        if edition is None:
+            edition = audited(_asked(workspace, period=period), Path(once)).place
+        for line in story_of(workspace, edition, case_id):
+            click.echo(line)
 
 
 @main.command()
 @click.argument("folder", type=FOLDER)
-@click.option("--cases", type=click.IntRange(1), default=1500, show_default=True, help="About how many operations.")
+@click.option(
+    "--cases", type=click.IntRange(1), default=1500, show_default=True, help="About how many operations."
+)
 @click.option("--seed", type=int, default=1, show_default=True, help="The same seed gives the same bytes.")
 @click.option("--faults", is_flag=True, help="Add the faults that hospitals send.")
 def sample(folder: Path, cases: int, seed: int, faults: bool) -> None:

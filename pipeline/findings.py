@@ -30,7 +30,17 @@ COLUMNS = (
     "message",
     "action",
 )
-REPAIR_COLUMNS = ("site", "source_file", "source_line", "table", "record_id", "column", "rule", "before", "after")
+REPAIR_COLUMNS = (
+    "site",
+    "source_file",
+    "source_line",
+    "table",
+    "record_id",
+    "column",
+    "rule",
+    "before",
+    "after",
+)
 
 
 @dataclass(frozen=True)
@@ -47,7 +57,13 @@ class Rule:
 
 
 def _rule(
-    code: str, action: Action, dimension: str, title: str, cause: str, remedy: str, context: str = "verification"
+    code: str,
+    action: Action,
+    dimension: str,
+    title: str,
+    cause: str,
+    remedy: str,
+    context: str = "verification",
 ) -> Rule:
     return Rule(code, title, cause, remedy, action, dimension, context)
 

@@ -231,7 +231,7 @@ class Classified:
 
     `complications` and `assessed`: as in Cases, with the cases of this part. `evidence`: what each row rests on: `case`,
     `category`, `level`, `table` (name), `row` (accepted), `day`, `strength`, `kind` (position in KINDS), `used` (False for
-    evidence that counts for nothing: too soon, there before, cannot occur). `died`: (cases,) day of the case.
+    evidence that counts for nothing: too soon, there before, cannot occur), `pending` (awaits a link). `died`: (cases,) day of the case.
     `unread`: records with nothing but a note: `case`, `table`, `row`. `decided`: `case`, `category`, `verdict`
     (position in VERDICTS), `position` of the deciding row of the decisions.
     """
@@ -244,7 +244,16 @@ class Classified:
     decided: pd.DataFrame
 
 
-KINDS = ("code", "field", "reading", "return to theatre", "later operation", "patient's word", "death", "letter")
+KINDS = (
+    "code",
+    "field",
+    "reading",
+    "return to theatre",
+    "later operation",
+    "patient's word",
+    "patient died",
+    "letter",
+)
 CODE, FIELD, READING, RETURNED, OPERATED, PATIENT_SAID, DEATH, LETTER = range(8)
 VERDICTS = ("yes", "no", "split")
 YES, NO, SPLIT = range(3)

@@ -14,7 +14,16 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import CannotFinish
-from pipeline.handover import CONFLICTING, DUPLICATE, KEPT, RECORD_TABLES, SUPERSEDED, WITHDRAWN, Facts, Validated
+from pipeline.handover import (
+    CONFLICTING,
+    DUPLICATE,
+    KEPT,
+    RECORD_TABLES,
+    SUPERSEDED,
+    WITHDRAWN,
+    Facts,
+    Validated,
+)
 
 if TYPE_CHECKING:
     from pipeline.parts import Whole
@@ -40,7 +49,17 @@ def ledger_of(validated: Validated, fates: dict[str, np.ndarray]) -> pd.DataFram
         CannotFinish: The rows of a file do not add up.
     """
     sources = validated.accepted.sources
-    known = ("site", "receipt", "source_file", "sheet", "table", "sha256", "rows_read", "non_data", "not_selected")
+    known = (
+        "site",
+        "receipt",
+        "source_file",
+        "sheet",
+        "table",
+        "sha256",
+        "rows_read",
+        "non_data",
+        "not_selected",
+    )
     ledger = pd.DataFrame({name: [getattr(source, name) for source in sources] for name in known})
     ledger["refused"] = [source.refused for source in sources]
     ledger["reason"] = [source.reason for source in sources]
@@ -93,7 +112,12 @@ def check_nothing_lost(facts: Facts, accepted_rows: dict[str, np.ndarray], whole
     for name in RECORD_TABLES[1:]:
         found = [part[part["table"] == name]["row"] for part in (whole.records, whole.unattributed)]
         shared = whole.shared_visits["row"] if name == "followups" else whole.shared_visits["row"].iloc[:0]
-        _same_rows(name, getattr(facts, name)["row"].to_numpy(), np.unique(np.concatenate([*found, shared])), "were attributed")
+        _same_rows(
+            name,
+            getattr(facts, name)["row"].to_numpy(),
+            np.unique(np.concatenate([*found, shared])),
+            "were attributed",
+        )
 
 
 def _same_rows(name: str, expected: np.ndarray, found: np.ndarray, what: str) -> None:

@@ -114,7 +114,7 @@ class Lookup:
         seen = np.zeros((len(self.procedures),) * 2, dtype=bool)
         located = self.joint >= 0
         seen[:, located] = self.watches[:, self.joint[located]]
-        return _components((seen | seen.T)) * np.where(located, 1, 0) - np.where(located, 0, 1)
+        return _components(seen | seen.T) * np.where(located, 1, 0) - np.where(located, 0, 1)
 
     @cached_property
     def implied(self) -> np.ndarray:
@@ -128,13 +128,19 @@ class Lookup:
         """(procedures, categories) bool: the category lists the procedure under `attribute`."""
         listed = np.zeros((len(self.procedures), len(self.categories)), dtype=bool)
         for column, entry in enumerate(self.catalogue.complications.values()):
-            rows = [self.procedure_position[key] for key in getattr(entry, attribute) if key in self.procedure_position]
+            rows = [
+                self.procedure_position[key]
+                for key in getattr(entry, attribute)
+                if key in self.procedure_position
+            ]
             listed[rows, column] = True
         return listed
 
     def words_of(self, attribute: str, word: str) -> np.ndarray:
         """(categories,) bool: the category lists `word` under `attribute`."""
-        return np.array([word in getattr(entry, attribute) for entry in self.catalogue.complications.values()], dtype=bool)
+        return np.array(
+            [word in getattr(entry, attribute) for entry in self.catalogue.complications.values()], dtype=bool
+        )
 
     @cached_property
     def defined(self) -> np.ndarray:
@@ -143,7 +149,10 @@ class Lookup:
         The last column is any complication, which can always occur.
         """
         members = [(position,) for position in range(len(self.procedures))] + list(self.pairs)
-        rows = [[self._defined(group, entry) for entry in self.catalogue.complications.values()] for group in members]
+        rows = [
+            [self._defined(group, entry) for entry in self.catalogue.complications.values()]
+            for group in members
+        ]
         states = np.array(rows, dtype=np.int8).reshape(len(members), len(self.categories))
         return np.hstack([states, np.ones((len(members), 1), dtype=np.int8)])
 
@@ -173,5 +182,7 @@ def _components(linked: np.ndarray) -> np.ndarray:
 def lookup_for(catalogue: Catalogue, compared: list[tuple[str, str]]) -> Lookup:
     """The arrays of a catalogue, with the compared pairs of procedures (keys) as groups of their own."""
     plain = Lookup(catalogue)
-    positions = [tuple(sorted((plain.procedure_position[a], plain.procedure_position[b]))) for a, b in compared]
+    positions = [
+        tuple(sorted((plain.procedure_position[a], plain.procedure_position[b]))) for a, b in compared
+    ]
     return Lookup(catalogue, tuple(dict.fromkeys(positions)))  # type: ignore[arg-type]

@@ -84,8 +84,12 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         unattributed=_sorted(linked, lambda part: part.unattributed, ["table", "row"]),
         shared_visits=_sorted(linked, lambda part: part.shared_visits, ["row"]),
         flow=_sorted(linked, lambda part: part.flow, ["site", "procedure", "order"]),
-        complications=placed(classified, lambda part: part.complications, ["case", "category", "level", "status"]),
-        evidence=placed(classified, lambda part: part.evidence, ["case", "category", "level", "day", "table", "row"]),
+        complications=placed(
+            classified, lambda part: part.complications, ["case", "category", "level", "status"]
+        ),
+        evidence=placed(
+            classified, lambda part: part.evidence, ["case", "category", "level", "day", "table", "row"]
+        ),
         unread=placed(classified, lambda part: part.unread, ["case", "row"]),
         decided=placed(classified, lambda part: part.decided, ["case", "category"]),
     )
@@ -98,7 +102,9 @@ class _Placed:
     starts: np.ndarray
     number: np.ndarray
 
-    def __call__(self, parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]) -> pd.DataFrame:
+    def __call__(
+        self, parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]
+    ) -> pd.DataFrame:
         frames = []
         for start, part in zip(self.starts, parts, strict=True):
             frame = frame_of(part)
@@ -118,6 +124,8 @@ def stray_positions(facts: Facts, whole: Whole) -> tuple[np.ndarray, np.ndarray]
 
     def strays(frame: pd.DataFrame) -> np.ndarray:
         named = zip(frame["operation"], frame["side"], strict=True)
-        return np.array([o != NOT_NAMED and (o, s) not in known and (o, -1) not in members for o, s in named], dtype=bool)
+        return np.array(
+            [o != NOT_NAMED and (o, s) not in known and (o, -1) not in members for o, s in named], dtype=bool
+        )
 
     return strays(facts.decisions), strays(facts.links)

@@ -54,7 +54,9 @@ def people_known(workspace: Path, as_of: date) -> People:
         found = sorted(path for path in workspace.glob(pattern) if path.is_file() and not path.is_symlink())
         sheets = [_sheet(path, workspace, PEOPLE[name]) for path in found]
         rows = [row for sheet in sheets for row in sheet.rows if row[KNOWN_BY[name]] <= as_of]  # type: ignore[operator]
-        frames[name] = pd.DataFrame(rows, columns=[*PEOPLE[name].names, "source_file", "source_line"], dtype=object)
+        frames[name] = pd.DataFrame(
+            rows, columns=[*PEOPLE[name].names, "source_file", "source_line"], dtype=object
+        )
         complaints += [complaint for sheet in sheets for complaint in sheet.complaints]
         files += found
     return People(**frames, files=tuple(files), findings=findings.frame(complaints))
@@ -76,17 +78,24 @@ def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
             reader.fieldnames = headers
             records = [(reader.line_num, record) for record in reader]
     except UnicodeDecodeError as broken:
-        return _Sheet([], [_complaint(name, None, "", table, f"{name} is not UTF-8 ({broken.reason}). Save it as UTF-8.")])
+        return _Sheet(
+            [],
+            [_complaint(name, None, "", table, f"{name} is not UTF-8 ({broken.reason}). Save it as UTF-8.")],
+        )
     missing = [column for column in table.required if column not in headers and column != "reviewer"]
     if missing:
-        return _Sheet([], [_complaint(name, 1, missing[0], table, _missing_column(name, missing[0], headers))])
+        return _Sheet(
+            [], [_complaint(name, 1, missing[0], table, _missing_column(name, missing[0], headers))]
+        )
     sheet = _Sheet([], [])
     for line, record in records:
         _take_row(sheet, table, record, name, line, reviewer=path.parent.name)
     return sheet
 
 
-def _take_row(sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int, reviewer: str) -> None:
+def _take_row(
+    sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int, reviewer: str
+) -> None:
     texts = {column.name: (record.get(column.name) or "").strip() for column in table.columns}
     if not any(texts.values()):
         return
@@ -96,7 +105,9 @@ def _take_row(sheet: _Sheet, table: Table, record: dict[str, str], name: str, li
     for column in table.columns:
         value, trouble = _cell(column, texts[column.name])
         if trouble:
-            message = f"{name} line {line}, column `{column.name}`: {trouble} The row is not used; correct it."
+            message = (
+                f"{name} line {line}, column `{column.name}`: {trouble} The row is not used; correct it."
+            )
             sheet.complaints.append(_complaint(name, line, column.name, table, message))
             return
         row[column.name] = value

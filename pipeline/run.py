@@ -9,11 +9,10 @@ inputs: the same files, settings, period and `as_of` give the same bytes.
 from __future__ import annotations
 
 import platform
-import resource
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timezone
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
 from time import perf_counter
@@ -119,7 +118,7 @@ class Clock:
     """Seconds of each stage, for run.json; nothing else depends on it."""
 
     listener: Listener = _silent
-    started: str = field(default_factory=lambda: datetime.now(timezone.utc).isoformat(timespec="seconds"))
+    started: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds"))
     seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
@@ -130,8 +129,22 @@ class Clock:
         self.seconds[name] = round(self.seconds.get(name, 0.0) + perf_counter() - begun, 3)
 
     def record(self) -> dict[str, object]:
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        return {"started": self.started, "host": platform.node(), "seconds": self.seconds, "peak_mb": round(peak, 1)}
+        peak = _peak_mb()
+        return {
+            "started": self.started,
+            "host": platform.node(),
+            "seconds": self.seconds,
+            "peak_mb": round(peak, 1),
+        }
+
+
+def _peak_mb() -> float | None:
+    """Most memory the process ever held; not every system says."""
+    try:
+        import resource
+    except ImportError:
+        return None
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1)
 
 
 def ground_of(asked: Asked) -> Ground:
@@ -143,7 +156,9 @@ def ground_of(asked: Asked) -> Ground:
     from pipeline.lookup import lookup_for
 
     if not asked.workspace.is_dir():
-        raise WrongUse(f"{asked.workspace} is not a folder. `limbaudit new {asked.workspace}` makes a workspace.")
+        raise WrongUse(
+            f"{asked.workspace} is not a folder. `limbaudit new {asked.workspace}` makes a workspace."
+        )
     catalogue = load_catalogue(asked.rules_folder / "catalogue.toml")
     settings = load_settings(asked.rules_folder / "audit.toml", catalogue, EXPORTS["operations"].names)
     as_of = asked.as_of or _newest_date(asked.workspace)
@@ -232,7 +247,9 @@ def checked(asked: Asked, out: Path, listener: Listener = _silent) -> Done:
     rows = accounted(ground, clock)
     with clock.stage("publish"):
         sites = tuple(reach.site.site_id for reach in rows.reached)
-        tables = row_tables(rows.validated, rows.resolved.fates, rows.ledger, rows.findings, rows.intake.repairs)
+        tables = row_tables(
+            rows.validated, rows.resolved.fates, rows.ledger, rows.findings, rows.intake.repairs
+        )
         write_check(out, tables, rows.findings, sites, ground.settings.access_group)
     return Done(out, rows.warnings, ground)
 
@@ -270,7 +287,9 @@ def audited(asked: Asked, editions: Path, listener: Listener = _silent) -> Done:
 def inputs_of(rows: Accounted) -> dict[str, str]:
     """Path from the workspace → SHA-256 of every file the edition depends on."""
     asked = rows.ground.asked
-    exports = {source.source_file.partition("#")[0]: source.sha256 for source in rows.validated.accepted.sources}
+    exports = {
+        source.source_file.partition("#")[0]: source.sha256 for source in rows.validated.accepted.sources
+    }
     written = {path.relative_to(asked.workspace).as_posix(): sha256_of(path) for path in rows.people.files}
     rules = {name: sha256_of(path) for name, path in rule_files(asked.rules_folder).items()}
     return dict(sorted({**exports, **written, **rules}.items()))

@@ -105,7 +105,11 @@ def _over_tolerance(
     over = []
     for (name, table), receipt in sorted(newest.items()):
         if name == site:
-            numbers = [n for n, s in enumerate(validated.accepted.sources) if (s.table, s.receipt) == (table, receipt)]
+            numbers = [
+                n
+                for n, s in enumerate(validated.accepted.sources)
+                if (s.table, s.receipt) == (table, receipt)
+            ]
             kept = _rows_of(validated.accepted.tables[table], site, numbers)
             held = _rows_of(validated.quarantined[table], site, numbers)
             if held > tolerance * (kept + held):
@@ -134,9 +138,18 @@ def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFra
         name = reach.site.site_id
         told += [f"{name} is late: nothing was accepted after the cut."] * reach.late
         told += [f"{name} has never sent {', '.join(reach.incomplete)}."] * bool(reach.incomplete)
-        told += [f"{name}: too many rows of {table} are held back in its newest receipt." for table in reach.over_tolerance]
-    told += [f"{site} has a folder but is not in audit.toml." for site in _sites_with(found, "site_not_listed")]
-    told += [_not_used(source) for source in validated.accepted.sources if _is_missed(source, validated.accepted.sources)]
+        told += [
+            f"{name}: too many rows of {table} are held back in its newest receipt."
+            for table in reach.over_tolerance
+        ]
+    told += [
+        f"{site} has a folder but is not in audit.toml." for site in _sites_with(found, "site_not_listed")
+    ]
+    told += [
+        _not_used(source)
+        for source in validated.accepted.sources
+        if _is_missed(source, validated.accepted.sources)
+    ]
     return tuple(dict.fromkeys(told))
 
 

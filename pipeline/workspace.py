@@ -73,20 +73,12 @@ def _planned(file: Path, folder: Path) -> Put:
     return Put(place, already=True)
 
 
-def standing_edition(editions: Path, period: str) -> Path:
-    """The edition the pointer of a period names, by default of the newest period.
-
-    Raises:
-        WrongUse: There is none.
-    """
+def standing_edition(editions: Path, period: str) -> Path | None:
+    """The edition the pointer of a period names, by default of the newest period, if there is one."""
     from pipeline.editions import POINTER, current_edition
 
     periods = [period] if period else sorted(place.parent.name for place in editions.glob(f"*/{POINTER}"))
-    edition = current_edition(editions, periods[-1]) if periods else None
-    if edition is None:
-        what = f"of {period} " if period else ""
-        raise WrongUse(f"There is no edition {what}under {editions}. `limbaudit run WORKSPACE` makes one.")
-    return edition
+    return current_edition(editions, periods[-1]) if periods else None
 
 
 def rules_of(edition: str, editions: Path) -> Path:
@@ -102,4 +94,9 @@ def rules_of(edition: str, editions: Path) -> Path:
     found = [place / "department" / "as_used" for place in candidates if (place / "department").is_dir()]
     if found:
         return found[0]
-    return standing_edition(editions, edition) / "department" / "as_used"
+    standing = standing_edition(editions, edition)
+    if standing is None:
+        raise WrongUse(
+            f"There is no edition `{edition}` under {editions}. `limbaudit run WORKSPACE` makes one."
+        )
+    return standing / "department" / "as_used"

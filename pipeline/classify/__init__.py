@@ -54,7 +54,9 @@ def _died(linked: Linked, rows: pd.DataFrame, look: Lookup) -> np.ndarray:
 
 def _unread(facts: Facts, linked: Linked) -> pd.DataFrame:
     """Events of a case with nothing but a note: people must read them."""
-    own = linked.records[(linked.records["table"] == "events") & (linked.records["day"] >= 0) & ~linked.records["pending"]]
+    own = linked.records[
+        (linked.records["table"] == "events") & (linked.records["day"] >= 0) & ~linked.records["pending"]
+    ]
     said = facts.events.iloc[own["record"]]
     silent = ~said["coded"] & (said["instability_level"] < 0) & (said["through"] < 0)
     return own[(said["noted"] & silent).to_numpy()][["case", "table", "row", "day"]].reset_index(drop=True)

@@ -11,7 +11,9 @@ from pipeline.lookup import Lookup
 
 def any_rows(rows: pd.DataFrame, look: Lookup) -> pd.DataFrame:
     """A row for what is counted and one for what awaits; an unknown day comes before every other."""
-    members = np.array([entry.in_any for entry in look.catalogue.complications.values()] + [False], dtype=bool)
+    members = np.array(
+        [entry.in_any for entry in look.catalogue.complications.values()] + [False], dtype=bool
+    )
     own = rows[(rows["level"] == 0) & members[rows["category"]] & rows["status"].isin([COUNTED, AWAITING])]
     own = own.sort_values(["case", "status", "day", "strength"], ascending=[True, True, True, False])
     first = own.drop_duplicates(["case", "status"])

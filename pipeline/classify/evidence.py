@@ -36,7 +36,9 @@ from schemas.exports import EXPORTS
 POSSIBLE, PROBABLE, DEFINITE = (STRENGTHS.index(word) for word in ("possible", "probable", "definite"))
 CANNOT_OCCUR = STATUSES.index("cannot_occur")
 SAID_BY_PATIENT = EXPORTS["events"]["source"].vocabulary.index("patient")
-THROUGH_YES, THROUGH_NO = (EXPORTS["events"]["through_fixation_site"].vocabulary.index(word) for word in ("yes", "no"))
+THROUGH_YES, THROUGH_NO = (
+    EXPORTS["events"]["through_fixation_site"].vocabulary.index(word) for word in ("yes", "no")
+)
 DIED = EXPORTS["followups"]["status"].vocabulary.index("died")
 
 UNSET = {"level": -1, "grade": -1, "energy": -1, "limit": -1, "redo": 0, "after": 0, "blocked": -1}
@@ -52,7 +54,9 @@ def evidence_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
         _chain_evidence(linked, look),
         _death_evidence(facts, linked, look),
     ]
-    found = pd.concat([_complete(part) for part in parts if len(part)] or [_complete(pd.DataFrame())], ignore_index=True)
+    found = pd.concat(
+        [_complete(part) for part in parts if len(part)] or [_complete(pd.DataFrame())], ignore_index=True
+    )
     found = _moved_to_other_joints(found, linked, look)
     return found.sort_values(["case", "category", "day", "table", "row", "limit"], ignore_index=True)
 
@@ -83,7 +87,8 @@ def _event_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     found = pd.concat([fields, _without_repeats(coded)], ignore_index=True)
     heard = (found["origin"] == SAID_BY_PATIENT).to_numpy()
     return found.assign(
-        strength=np.where(heard, POSSIBLE, found["strength"]), kind=np.where(heard, PATIENT_SAID, found["kind"])
+        strength=np.where(heard, POSSIBLE, found["strength"]),
+        kind=np.where(heard, PATIENT_SAID, found["kind"]),
     )
 
 
@@ -173,11 +178,15 @@ def _chain_evidence(linked: Linked, look: Lookup) -> pd.DataFrame:
         _by_procedure(returns, always).assign(kind=RETURNED),
         _by_procedure(returns, look.implied).assign(kind=RETURNED, redo=False),
         _by_procedure(unplanned, look.named_by("implied_by")).assign(kind=OPERATED, redo=False),
-        _by_procedure(unplanned, look.named_by("after_operations")).assign(kind=OPERATED, redo=False, after=True),
+        _by_procedure(unplanned, look.named_by("after_operations")).assign(
+            kind=OPERATED, redo=False, after=True
+        ),
     ]
     found = pd.concat(parts, ignore_index=True)
     key = ["case", "category", "row", "kind", "after"]
-    return found.sort_values([*key, "redo"], ascending=[True] * 5 + [False]).drop_duplicates(key, ignore_index=True)
+    return found.sort_values([*key, "redo"], ascending=[True] * 5 + [False]).drop_duplicates(
+        key, ignore_index=True
+    )
 
 
 def _by_procedure(done: pd.DataFrame, proves: np.ndarray) -> pd.DataFrame:
@@ -189,14 +198,27 @@ def _by_procedure(done: pd.DataFrame, proves: np.ndarray) -> pd.DataFrame:
 def _death_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     """The death of the patient, for categories implied by it: the earliest record that states it."""
     categories = np.flatnonzero(look.words_of("implied_by", PATIENT_DIED))
-    stated = facts.patients[facts.patients["died"] != NO_DAY][["patient", "row", "died"]].assign(table="patients")
-    seen = facts.followups[facts.followups["status"] == DIED][["patient", "row", "day"]].assign(table="followups")
-    deaths = pd.concat([stated.rename(columns={"died": "day"}), seen]).sort_values(["patient", "day", "table", "row"])
+    stated = facts.patients[facts.patients["died"] != NO_DAY][["patient", "row", "died"]].assign(
+        table="patients"
+    )
+    seen = facts.followups[facts.followups["status"] == DIED][["patient", "row", "day"]].assign(
+        table="followups"
+    )
+    deaths = pd.concat([stated.rename(columns={"died": "day"}), seen]).sort_values(
+        ["patient", "day", "table", "row"]
+    )
     deaths = deaths.drop_duplicates("patient").set_index("patient")
     died = linked.cases["died"].to_numpy()
-    cases = np.flatnonzero((died != NEVER) & (died >= 0) & linked.cases["patient"].isin(deaths.index).to_numpy())
+    cases = np.flatnonzero(
+        (died != NEVER) & (died >= 0) & linked.cases["patient"].isin(deaths.index).to_numpy()
+    )
     said = deaths.loc[linked.cases["patient"].to_numpy()[cases]]
-    rows = {"case": cases, "day": died[cases], "row": said["row"].to_numpy(), "table": said["table"].to_numpy()}
+    rows = {
+        "case": cases,
+        "day": died[cases],
+        "row": said["row"].to_numpy(),
+        "table": said["table"].to_numpy(),
+    }
     parts = [pd.DataFrame({**rows, "category": category}) for category in categories]
     found = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame({**rows, "category": -1}).iloc[:0]
     return found.assign(strength=DEFINITE, kind=DEATH, pending=False, first=True)

@@ -12,7 +12,9 @@ from schemas.exports import EXPORTS
 ENERGIES = EXPORTS["events"]["energy"].vocabulary
 
 
-def evidence_for(level: Level, entry: Complication, found: pd.DataFrame, limits: tuple[str, ...]) -> np.ndarray:
+def evidence_for(
+    level: Level, entry: Complication, found: pd.DataFrame, limits: tuple[str, ...]
+) -> np.ndarray:
     """bool over the evidence of a category: it speaks for this level, time apart.
 
     Args:
@@ -40,7 +42,11 @@ def _for_main(entry: Complication, found: pd.DataFrame) -> np.ndarray:
     """Everything but treatments, further thresholds, and grades or codes of a level that is only described."""
     main = entry.levels[0]
     described = [number for number, level in enumerate(entry.levels) if level.described]
-    plain = ~found["after"].to_numpy() & (found["limit"] <= 0).to_numpy() & ~found["level"].isin(described).to_numpy()
+    plain = (
+        ~found["after"].to_numpy()
+        & (found["limit"] <= 0).to_numpy()
+        & ~found["level"].isin(described).to_numpy()
+    )
     if not main.instability_levels:
         return plain
     ungraded = (found["grade"] < 0).to_numpy()

@@ -39,7 +39,13 @@ def _rules(look: Lookup, measures: tuple[str, ...]) -> list[_Rule]:
     """Rules whose measure was ever sent."""
     position = {measure: number for number, measure in enumerate(measures)}
     return [
-        _Rule(category, rule, look.match[look.place_position[rule.joint]], position[rule.measure], MODES.index(rule.mode))
+        _Rule(
+            category,
+            rule,
+            look.match[look.place_position[rule.joint]],
+            position[rule.measure],
+            MODES.index(rule.mode),
+        )
         for category, entry in enumerate(look.catalogue.complications.values())
         for rule in entry.measured
         if rule.measure in position
@@ -49,13 +55,17 @@ def _rules(look: Lookup, measures: tuple[str, ...]) -> list[_Rule]:
 def readings_of(facts: Facts, linked: Linked) -> pd.DataFrame:
     """Readings that belong to a case or await a link, also those before the operation; unusable ones left out."""
     own = linked.records[linked.records["table"] == "measurements"].reset_index(drop=True)
-    said = facts.measurements.iloc[own["record"]][["joint", "measure", "mode", "value"]].reset_index(drop=True)
+    said = facts.measurements.iloc[own["record"]][["joint", "measure", "mode", "value"]].reset_index(
+        drop=True
+    )
     return pd.concat([own, said], axis=1)
 
 
 def _nothing_measured(readings: pd.DataFrame, rules: list[_Rule]) -> np.ndarray:
     """bool: a day on which every motion is 0, one of them a motion that should be large: nobody measured."""
-    large = {rule.measure for rule in rules if any(below is not None for below, _ in rule.measured.limits.values())}
+    large = {
+        rule.measure for rule in rules if any(below is not None for below, _ in rule.measured.limits.values())
+    }
     motions = readings["measure"].isin({rule.measure for rule in rules}).to_numpy()
     zero = (readings["value"] == 0).to_numpy()
     day = [readings["case"], readings["day"]]
@@ -67,7 +77,9 @@ def _nothing_measured(readings: pd.DataFrame, rules: list[_Rule]) -> np.ndarray:
 def _fitting(readings: pd.DataFrame, rule: _Rule) -> np.ndarray:
     joint = readings["joint"].to_numpy()
     here = (joint >= 0) & np.append(rule.places, False)[joint]
-    return here & (readings["measure"] == rule.measure).to_numpy() & (readings["mode"] == rule.mode).to_numpy()
+    return (
+        here & (readings["measure"] == rule.measure).to_numpy() & (readings["mode"] == rule.mode).to_numpy()
+    )
 
 
 def _beyond(value: np.ndarray, limits: tuple[float | None, float | None]) -> np.ndarray:
@@ -97,7 +109,8 @@ def _of_rule(readings: pd.DataFrame, rule: _Rule, names: tuple[str, ...]) -> lis
     after = after.assign(category=rule.category, blocked=blocked)
     value = after["value"].to_numpy()
     return [
-        after[_beyond(value, limits)].assign(limit=names.index(name)) for name, limits in rule.measured.limits.items()
+        after[_beyond(value, limits)].assign(limit=names.index(name))
+        for name, limits in rule.measured.limits.items()
     ]
 
 

@@ -21,10 +21,14 @@ def with_verdicts(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     yes = verdict == YES
     main_day = yes & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
     return both.assign(
-        status=np.where(decided, np.select([yes, verdict == NO], [COUNTED, REFUTED], AWAITING), both["status"]),
+        status=np.where(
+            decided, np.select([yes, verdict == NO], [COUNTED, REFUTED], AWAITING), both["status"]
+        ),
         strength=np.where(yes, CONFIRMED, both["strength"]),
         day=np.where(main_day, said["day_said"].fillna(-1), both["day"]).astype("int64"),
-        learned=np.where(yes & _was_uncounted(both), said["decided"].fillna(0), both["learned"]).astype("int64"),
+        learned=np.where(yes & _was_uncounted(both), said["decided"].fillna(0), both["learned"]).astype(
+            "int64"
+        ),
     )
 
 
@@ -36,8 +40,14 @@ def _missing_main(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     """Main-level rows of decided cases and categories that have none; a split one still awaits."""
     main = pd.MultiIndex.from_frame(rows.loc[rows["level"] == 0, KEY])
     lacking = verdicts[~pd.MultiIndex.from_frame(verdicts[KEY]).isin(main)]
-    levels = rows.groupby(KEY)["day"].min().rename("known") if len(rows) else pd.Series(dtype="int64", name="known")
-    known = levels.reindex(pd.MultiIndex.from_frame(lacking[KEY])).to_numpy(dtype=float) if len(rows) else np.nan
+    levels = (
+        rows.groupby(KEY)["day"].min().rename("known")
+        if len(rows)
+        else pd.Series(dtype="int64", name="known")
+    )
+    known = (
+        levels.reindex(pd.MultiIndex.from_frame(lacking[KEY])).to_numpy(dtype=float) if len(rows) else np.nan
+    )
     day = np.where(lacking["day"] >= 0, lacking["day"], np.nan_to_num(known, nan=-1))
     return pd.DataFrame(
         {

@@ -40,8 +40,10 @@ def complication_rows(
         for level in entry.levels if len(own) else ():
             parts.append(_of_level(own[evidence_for(level, entry, own, limits)], level, entry, counted))
     chosen = pd.concat(parts, ignore_index=True) if parts else evidence.iloc[:0].assign(status=0, used=False)
-    rows = chosen.drop_duplicates(["case", "category", "at_level"]) if len(chosen) else chosen.assign(at_level=0)
-    kept = ["case", "category", "at_level", "table", "row", "day", "strength", "kind", "used"]
+    rows = (
+        chosen.drop_duplicates(["case", "category", "at_level"]) if len(chosen) else chosen.assign(at_level=0)
+    )
+    kept = ["case", "category", "at_level", "table", "row", "day", "strength", "kind", "used", "pending"]
     return Sorted(_as_rows(rows), chosen.reindex(columns=kept).rename(columns={"at_level": "level"}))
 
 

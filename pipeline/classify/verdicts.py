@@ -23,7 +23,9 @@ def verdicts_of(facts: Facts, linked: Linked) -> pd.DataFrame:
     agreeing = decisions["counts"] == (decisions["verdict"] == YES)
     deciding = decisions[agreeing | (decisions["verdict"] == SPLIT)]
     last = deciding.drop_duplicates(["case", "category"], keep="last").reset_index(drop=True)
-    return last.assign(day=_days(deciding, last, linked))[["case", "category", "verdict", "day", "decided", "position"]]
+    return last.assign(day=_days(deciding, last, linked))[
+        ["case", "category", "verdict", "day", "decided", "position"]
+    ]
 
 
 def _case_numbers(linked: Linked) -> pd.DataFrame:
@@ -33,7 +35,9 @@ def _case_numbers(linked: Linked) -> pd.DataFrame:
 def _days(deciding: pd.DataFrame, last: pd.DataFrame, linked: Linked) -> np.ndarray:
     """Day of the case from the last deciding row that states one, -1 where none does."""
     stated = deciding[deciding["occurred"] != NO_DAY].drop_duplicates(["case", "category"], keep="last")
-    occurred = last.merge(stated[["case", "category", "occurred"]], how="left", on=["case", "category"], suffixes=("", "_said"))
+    occurred = last.merge(
+        stated[["case", "category", "occurred"]], how="left", on=["case", "category"], suffixes=("", "_said")
+    )
     performed = linked.cases["performed"].to_numpy()[last["case"]]
     day = occurred["occurred_said"].to_numpy(dtype=float) - performed
     return np.where(np.isnan(day), -1, np.maximum(day, 0)).astype(np.int64)

@@ -7,7 +7,15 @@ import pandas as pd
 from pipeline.counts import Counts
 from pipeline.handover import Labels
 
-COUNTED = ("operations", "cases", "complications_happened", "complications_learned", "awaiting", "decisions", "windows_closed")
+COUNTED = (
+    "operations",
+    "cases",
+    "complications_happened",
+    "complications_learned",
+    "awaiting",
+    "decisions",
+    "windows_closed",
+)
 
 
 def activity_table(
@@ -20,7 +28,9 @@ def activity_table(
         decisions: `site, group, decisions` of the period.
     """
     own = counts.activity.keys.assign(**counts.activity.statistics)
-    both = own.merge(operations, how="outer", on=["site", "group"]).merge(decisions, how="outer", on=["site", "group"])
+    both = own.merge(operations, how="outer", on=["site", "group"]).merge(
+        decisions, how="outer", on=["site", "group"]
+    )
     table = both.fillna(0).astype("int64")
     table = table[(table[list(COUNTED)] > 0).any(axis=1)]
     names = {

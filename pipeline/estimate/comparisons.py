@@ -15,7 +15,18 @@ from pipeline.estimate.verdicts import Difference, verdict_of
 from pipeline.handover import Labels
 from pipeline.settings import Compare, Primary, Settings
 
-KEYS = ("among", "by", "arm_a", "arm_b", "category", "level", "window_days", "analysis", "isolated_only", "stratum_value")
+KEYS = (
+    "among",
+    "by",
+    "arm_a",
+    "arm_b",
+    "category",
+    "level",
+    "window_days",
+    "analysis",
+    "isolated_only",
+    "stratum_value",
+)
 LATER = (
     "adjusted_for", "adj_risk_difference", "adj_rd_low", "adj_rd_high", "adj_risk_ratio", "adj_rr_low", "adj_rr_high",
     "informative_a", "informative_b", "homogeneity_p", "power", "detectable_difference",
@@ -37,27 +48,40 @@ class _Pair:
     groups: tuple[np.ndarray, np.ndarray]  # positions of the procedures in each arm
 
 
-def comparisons_table(counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
+def comparisons_table(
+    counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue
+) -> pd.DataFrame:
     """Rows of the primary comparison, of its arms on everything else, and of every descriptive one."""
     asked = [*([settings.primary] if settings.primary else []), *settings.compare]
-    frames = [_described(counts, _pair(counts.cells, entry, labels), settings, labels, catalogue) for entry in asked]
+    frames = [
+        _described(counts, _pair(counts.cells, entry, labels), settings, labels, catalogue) for entry in asked
+    ]
     table = pd.concat([pd.DataFrame(columns=list(ORDER)), *frames], ignore_index=True)
     return table.drop_duplicates(list(KEYS), ignore_index=True)[list(ORDER)]
 
 
 def _pair(cells: Cells, asked: Primary | Compare, labels: Labels) -> _Pair:
     keys = cells.keys
-    inside = keys[f"among:{asked.among}"].to_numpy().astype(bool) if asked.among else np.ones(len(keys), dtype=bool)
+    inside = (
+        keys[f"among:{asked.among}"].to_numpy().astype(bool)
+        if asked.among
+        else np.ones(len(keys), dtype=bool)
+    )
     if asked.within:
         inside = inside & (keys["group"] == labels.groups.index(asked.within)).to_numpy()
     column = "group" if asked.by == "procedure" else f"by:{asked.by}"
     words = labels.groups if asked.by == "procedure" else labels.by[asked.by]
-    arms = [inside & (keys[column] == (words.index(arm) if arm in words else -9)).to_numpy() for arm in (asked.a, asked.b)]
+    arms = [
+        inside & (keys[column] == (words.index(arm) if arm in words else -9)).to_numpy()
+        for arm in (asked.a, asked.b)
+    ]
     groups = tuple(np.unique(keys["group"].to_numpy()[arm]) for arm in arms)
     return _Pair(asked, arms[0], arms[1], groups)  # type: ignore[arg-type]
 
 
-def _described(counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
+def _described(
+    counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
+) -> pd.DataFrame:
     frames = []
     for isolated_only in (True, False):
         kept = counts.cells.keys["isolated"].to_numpy().astype(bool) | (not isolated_only)
@@ -66,11 +90,12 @@ def _described(counts: Counts, pair: _Pair, settings: Settings, labels: Labels, 
             frames.append(_rows(counts, pair, arms, analysis, isolated_only, "", labels))
     frames += _by_age(counts, pair, labels)
     rows = pd.concat(frames, ignore_index=True)
-    rows["primary"] = _is_primary(rows, pair.asked, catalogue)
+    stated = _is_stated(rows, pair.asked, catalogue)
     worst = rows["analysis"].isin(["worst_for_a", "worst_for_b"])
     banded = rows["stratum_value"] != ""
     empty = (rows["cases_a"] + rows["cases_b"]) == 0
-    rows = rows[rows["primary"] | ~(worst | banded | empty)]
+    rows["primary"] = stated & rows["isolated_only"] & ~banded
+    rows = rows[stated | ~(worst | banded | empty)]
     return _estimated(rows.reset_index(drop=True), counts, pair, settings, labels, catalogue)
 
 
@@ -89,7 +114,9 @@ def _by_age(counts: Counts, pair: _Pair, labels: Labels) -> list[pd.DataFrame]:
 
 def _arms(cells: Cells, a: np.ndarray, b: np.ndarray, analysis: str) -> Arms:
     """Events and cases of each arm for every outcome, with the lost counted as the analysis says."""
-    events, cases, followed = ([cells[name][arm].sum(axis=0) for arm in (a, b)] for name in ("events", "cases", "followed"))
+    events, cases, followed = (
+        [cells[name][arm].sum(axis=0) for arm in (a, b)] for name in ("events", "cases", "followed")
+    )
     lost = [cases[arm] - followed[arm] for arm in (0, 1)]
     if analysis == "followed":
         cases = followed
@@ -100,7 +127,13 @@ def _arms(cells: Cells, a: np.ndarray, b: np.ndarray, analysis: str) -> Arms:
 
 
 def _rows(
-    counts: Counts, pair: _Pair, arms: Arms, analysis: str, isolated_only: bool, stratum_value: str, labels: Labels
+    counts: Counts,
+    pair: _Pair,
+    arms: Arms,
+    analysis: str,
+    isolated_only: bool,
+    stratum_value: str,
+    labels: Labels,
 ) -> pd.DataFrame:
     asked, outcomes = pair.asked, counts.outcomes
     named = zip(outcomes.category, outcomes.level, strict=True)
@@ -133,19 +166,25 @@ def _states(counts: Counts, pair: _Pair) -> np.ndarray:
     return both[counts.outcomes.category]
 
 
-def _is_primary(rows: pd.DataFrame, asked: Primary | Compare, catalogue: Catalogue) -> np.ndarray:
+def _is_stated(rows: pd.DataFrame, asked: Primary | Compare, catalogue: Catalogue) -> np.ndarray:
     if not isinstance(asked, Primary):
         return np.zeros(len(rows), dtype=bool)
     entry = catalogue.complications.get(asked.category)
     level = asked.level or (entry.main_level if entry else "any")
-    same = (rows["category"] == asked.category) & (rows["level"] == level) & (rows["window_days"] == asked.window)
+    same = (
+        (rows["category"] == asked.category)
+        & (rows["level"] == level)
+        & (rows["window_days"] == asked.window)
+    )
     return same.to_numpy()
 
 
 def _estimated(
     rows: pd.DataFrame, counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
-    arms = Arms(*(rows[name].to_numpy(dtype=np.int64) for name in ("events_a", "cases_a", "events_b", "cases_b")))
+    arms = Arms(
+        *(rows[name].to_numpy(dtype=np.int64) for name in ("events_a", "cases_a", "events_b", "cases_b"))
+    )
     shown = _starts_in_time(rows, catalogue) & rows.pop("state").to_numpy()
     figures: dict[str, object] = {}
     for measure, names in (
@@ -169,15 +208,16 @@ def _starts_in_time(rows: pd.DataFrame, catalogue: Catalogue) -> np.ndarray:
 
 
 def _tested(table: pd.DataFrame, estimable: np.ndarray, catalogue: Catalogue) -> pd.DataFrame:
-    """Tests and the verdict, for the primary comparison over isolated cases alone."""
+    """Tests and the verdict, for the primary comparison alone."""
     table = table.assign(p_fisher=np.nan, p_exact=np.nan, p_method=None, verdict=None)
     columns = ["events_a", "cases_a", "events_b", "cases_b"]
-    for at in np.flatnonzero(table["primary"].to_numpy() & estimable & (table["stratum_value"] == "").to_numpy()):
+    for at in np.flatnonzero(table["primary"].to_numpy() & estimable):
         tests = tests_of(*(int(table.at[at, name]) for name in columns))
         table.loc[at, ["p_fisher", "p_exact", "p_method"]] = [tests.fisher, tests.exact, tests.name]
-    for _, own in table[table["primary"] & (table["stratum_value"] == "")].groupby("isolated_only"):
-        stated = own.index[own["analysis"] == "all_cases"][0]
-        table.loc[stated, "verdict"] = _verdict(own.set_index("analysis"), catalogue)
+    stated = table[table["primary"]]
+    if len(stated):
+        first = stated.index[stated["analysis"] == "all_cases"][0]
+        table.loc[first, "verdict"] = _verdict(stated.set_index("analysis"), catalogue)
     return table
 
 
@@ -186,7 +226,11 @@ def _verdict(own: pd.DataFrame, catalogue: Catalogue) -> str | None:
     row, followed = own.loc["all_cases"], own.loc["followed"]
     if np.isnan(row["risk_difference"]):
         return "Nothing can be compared yet: an arm has no closed cases."
-    seen = Difference(followed["rd_ci_low"], followed["rd_ci_high"]) if not np.isnan(followed["risk_difference"]) else None
+    seen = (
+        Difference(followed["rd_ci_low"], followed["rd_ci_high"])
+        if not np.isnan(followed["risk_difference"])
+        else None
+    )
     lost = int(row["cases_a"] + row["cases_b"] - followed["cases_a"] - followed["cases_b"])
     names = [_name(str(row[arm]), catalogue) for arm in ("arm_a", "arm_b")]
     return verdict_of(*names, Difference(row["rd_ci_low"], row["rd_ci_high"]), seen, lost, row["p_exact"])

@@ -18,7 +18,9 @@ def expected_risk(counts: Counts) -> Risks:
     group = cells.keys["group"].to_numpy()
     band = np.unique(cells.keys[["group", "age_band"]].to_numpy(), axis=0, return_inverse=True)[1].ravel()
     overall = np.divide(events.sum(axis=0) + 0.5, cases.sum(axis=0) + 1)
-    own = _smoothed(events, cases, np.unique(group, return_inverse=True)[1], np.broadcast_to(overall, events.shape))
+    own = _smoothed(
+        events, cases, np.unique(group, return_inverse=True)[1], np.broadcast_to(overall, events.shape)
+    )
     risk = _smoothed(events, cases, band, own)
     return Risks(cells.keys, np.clip(np.rint(risk * RISK_UNIT), 1, RISK_UNIT).astype(np.int64))
 

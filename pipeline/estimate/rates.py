@@ -37,7 +37,9 @@ class _Block:
 def rates_table(counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
     """Every stratum asked for, each procedure and all together, each category, level and window with closed cases."""
     blocks = [_block(counts, counts.cells, counts.outcomes, "none")]
-    blocks += [_block(counts, counts.cells, counts.outcomes, name) for name in CELL_STRATA if name in settings.strata]
+    blocks += [
+        _block(counts, counts.cells, counts.outcomes, name) for name in CELL_STRATA if name in settings.strata
+    ]
     if "surgeon" in settings.strata:
         blocks.append(_block(counts, counts.surgeons, counts.surgeon_outcomes, "surgeon"))
     frames = [_rows(block, settings, labels, catalogue) for block in blocks]
@@ -52,7 +54,14 @@ def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _B
     values = np.append(_values(single.keys, key), _values(whole.keys, key))
     group = np.append(single.keys["group"].to_numpy(), np.full(len(whole.keys), -1))
     statistics = {name: np.concatenate([single[name], whole[name]]) for name in single.statistics}
-    return _Block(stratum, values, group, statistics, np.concatenate([state, _best(single, state, whole, key)]), outcomes)
+    return _Block(
+        stratum,
+        values,
+        group,
+        statistics,
+        np.concatenate([state, _best(single, state, whole, key)]),
+        outcomes,
+    )
 
 
 def _values(keys: pd.DataFrame, key: list[str]) -> np.ndarray:
@@ -62,7 +71,9 @@ def _values(keys: pd.DataFrame, key: list[str]) -> np.ndarray:
 def _together(single: Cells, state: np.ndarray, key: list[str]) -> Cells:
     """All procedures together, each outcome over those in which it can occur, else over all of them."""
     anywhere = _at_best(single, state, key) == 1
-    own = {name: np.where((state == 1) | ~anywhere, counted, 0) for name, counted in single.statistics.items()}
+    own = {
+        name: np.where((state == 1) | ~anywhere, counted, 0) for name, counted in single.statistics.items()
+    }
     keys = single.keys[key] if key else single.keys[["group"]] * 0
     return Cells(keys.reset_index(drop=True), own).by(*keys.columns)
 
@@ -93,13 +104,19 @@ def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogu
     first_day = np.array([_first_day(catalogue, key) for key in labels.categories])[category]
     state = np.where((first_day > 0) & (window <= first_day), -2, block.state[row, outcome])
     measured = np.array([_is_measured(catalogue, key) for key in labels.categories])[category]
-    few = (counted["cases"] < FEWEST_OF_A_SURGEON) if block.stratum == "surgeon" else np.zeros(len(row), dtype=bool)
+    few = (
+        (counted["cases"] < FEWEST_OF_A_SURGEON)
+        if block.stratum == "surgeon"
+        else np.zeros(len(row), dtype=bool)
+    )
     keys = {
         "stratum": block.stratum,
         "stratum_value": _stratum_values(block, labels)[row],
         "procedure": np.array([*labels.groups, "all"], dtype=object)[block.group[row]],
         "category": np.array(labels.categories, dtype=object)[category],
-        "level": np.array([labels.levels[c][at] for c, at in zip(category, level, strict=True)], dtype=object),
+        "level": np.array(
+            [labels.levels[c][at] for c, at in zip(category, level, strict=True)], dtype=object
+        ),
         "window_days": window,
     }
     return pd.DataFrame({**keys, **_figures(counted, state, measured, few, settings)})
@@ -118,13 +135,19 @@ def _is_measured(catalogue: Catalogue, key: str) -> bool:
 def _stratum_values(block: _Block, labels: Labels) -> np.ndarray:
     if block.stratum == "none":
         return np.full(len(block.values), "", dtype=object)
-    named = {"site": "sites", "surgeon": "surgeons", "fixation": "fixations", "age_band": "age_bands"}[block.stratum]
+    named = {"site": "sites", "surgeon": "surgeons", "fixation": "fixations", "age_band": "age_bands"}[
+        block.stratum
+    ]
     words = [*getattr(labels, named), MISSING.get(block.stratum, "unknown")]
     return np.array(words, dtype=object)[block.values]
 
 
 def _figures(
-    counted: dict[str, np.ndarray], state: np.ndarray, measured: np.ndarray, few: np.ndarray, settings: Settings
+    counted: dict[str, np.ndarray],
+    state: np.ndarray,
+    measured: np.ndarray,
+    few: np.ndarray,
+    settings: Settings,
 ) -> dict[str, object]:
     """Counts where they mean something, estimates where they may be made, and the note."""
     cases, followed, events = counted["cases"], counted["followed"], counted["events"]
@@ -175,7 +198,9 @@ def _notes(
 ) -> list[str | None]:
     cases = counted["cases"]
     lost_share = share_of(cases - counted["followed"], cases)
-    unsure = (lost_share > 1 - settings.tolerance.observed_share + 1e-12) | (rate_followed > FOLLOWED_TOO_FEW * rate)
+    unsure = (lost_share > 1 - settings.tolerance.observed_share + 1e-12) | (
+        rate_followed > FOLLOWED_TOO_FEW * rate
+    )
     marks = [
         np.where(few, notes.TOO_FEW, ""),
         np.where(share_of(counted["paired"], cases) > PAIRED_SHARE, notes.CLUSTERED, ""),

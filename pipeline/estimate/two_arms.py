@@ -72,7 +72,9 @@ def risk_ratio(arms: Arms, confidence: float) -> Estimate:
     empty = (arms.events_a == arms.cases_a) | (arms.events_b == arms.cases_b)
     zero = arms.both & ((arms.events_a + arms.events_b) > 0) & (~full | empty)
     for at in np.argwhere(zero):
-        low[tuple(at)], high[tuple(at)] = _koopman(*(int(each[tuple(at)]) for each in _cells(arms)), confidence)
+        low[tuple(at)], high[tuple(at)] = _koopman(
+            *(int(each[tuple(at)]) for each in _cells(arms)), confidence
+        )
     return Estimate(ratio, low, high, "katz; koopman where a cell is empty")
 
 
@@ -80,7 +82,9 @@ def _cells(arms: Arms) -> tuple[np.ndarray, ...]:
     return arms.events_a, arms.cases_a, arms.events_b, arms.cases_b
 
 
-def _katz(arms: Arms, ratio: np.ndarray, full: np.ndarray, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+def _katz(
+    arms: Arms, ratio: np.ndarray, full: np.ndarray, confidence: float
+) -> tuple[np.ndarray, np.ndarray]:
     events_a, cases_a, events_b, cases_b = (each[full].astype(float) for each in _cells(arms))
     spread = np.sqrt(1 / events_a - 1 / cases_a + 1 / events_b - 1 / cases_b) * _normal(confidence)
     return ratio[full] * np.exp(-spread), ratio[full] * np.exp(spread)
@@ -129,7 +133,9 @@ def odds_ratio(arms: Arms, confidence: float) -> Estimate:
     shape = np.shape(arms.events_a)
     table = np.stack([np.ravel(each) for each in _cells(arms)], axis=1)
     distinct, place = np.unique(table, axis=0, return_inverse=True)
-    found = np.array([_one_odds_ratio(*row, confidence) for row in distinct.tolist()]).reshape(-1, 3)[place.ravel()]
+    found = np.array([_one_odds_ratio(*row, confidence) for row in distinct.tolist()]).reshape(-1, 3)[
+        place.ravel()
+    ]
     return Estimate(*(found[:, column].reshape(shape) for column in range(3)), "conditional")
 
 

@@ -29,7 +29,9 @@ def _per_hundred(value: float) -> str:
     return "0" if number == "0" else f"{number} {'fewer' if value < 0 else 'more'}"
 
 
-def verdict_of(a: str, b: str, all_cases: Difference, followed: Difference | None, lost: int, p_exact: float) -> str:
+def verdict_of(
+    a: str, b: str, all_cases: Difference, followed: Difference | None, lost: int, p_exact: float
+) -> str:
     """The sentence for the primary comparison.
 
     Args:

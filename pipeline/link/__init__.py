@@ -15,7 +15,6 @@ import pandas as pd
 from pipeline.handover import (
     BEFORE,
     ELSEWHERE,
-    NO_OPERATION,
     NOT_NAMED,
     OTHER_SIDE,
     RECORD_TABLES,
@@ -65,7 +64,9 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
     chain = _chain(found.sittings, cases, case_of)
     observation = observed(cases, facts, records, parts[1].visits, chain)
     cases = cases.assign(
-        contact_until=observation.contact_until, records_until=observation.records_until, died=observation.died
+        contact_until=observation.contact_until,
+        records_until=observation.records_until,
+        died=observation.died,
     )
     return Linked(
         cases=cases,
@@ -73,7 +74,9 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
         chain_procedures=_chain_procedures(found.rows, chain),
         sitting_holes=_holes(found.rows, cases, look),
         records=records,
-        unattributed=pd.concat([_operations_without_case(found, look), *(part.unattributed for part in parts)]),
+        unattributed=pd.concat(
+            [_operations_without_case(found, look), *(part.unattributed for part in parts)]
+        ),
         shared_visits=_visit_rows(facts, parts[1].visits),
         flow=case_flow(facts, look, found, too_early),
     )
@@ -88,11 +91,24 @@ def _too_early(sittings: pd.DataFrame, settings: Settings) -> np.ndarray:
 
 def _cases(found: Sittings, look: Lookup, too_early: np.ndarray, known_until: np.ndarray) -> pd.DataFrame:
     """Opening sittings in the order of case ids; `counted` is False before the first date counted."""
-    opening = found.sittings[found.sittings["opens"]].assign(counted=~too_early[found.sittings["opens"].to_numpy()])
+    opening = found.sittings[found.sittings["opens"]].assign(
+        counted=~too_early[found.sittings["opens"].to_numpy()]
+    )
     cases = opening.sort_values(["operation", "side"], ignore_index=True).rename(columns={"day": "performed"})
     cases["known_until"] = np.append(known_until, 0)[cases["site"]]
     cases["group"] = _groups(found.rows, cases, look)
-    keep = ["sitting", "site", "patient", "operation", "row", "performed", "side", "procedure", "group", "counted"]
+    keep = [
+        "sitting",
+        "site",
+        "patient",
+        "operation",
+        "row",
+        "performed",
+        "side",
+        "procedure",
+        "group",
+        "counted",
+    ]
     covariates = ["surgeon", "fixation", "age_years", "sex", "asa_class", "smoker", "diabetes", "known_until"]
     marks = [name for name in cases if name.startswith(("by:", "where:"))]
     named = cases[[*keep, *covariates, "prior_operation_same_joint", *marks]]
@@ -121,7 +137,9 @@ def _case_of_sitting(sittings: pd.DataFrame, cases: pd.DataFrame) -> np.ndarray:
 
 def _chains(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray, look: Lookup) -> Chains:
     rows = found.rows.assign(case=case_of[found.rows["sitting"]])
-    rows = rows[rows["case"] >= 0].sort_values(["patient", "day", "case", "procedure", "operation"], ignore_index=True)
+    rows = rows[rows["case"] >= 0].sort_values(
+        ["patient", "day", "case", "procedure", "operation"], ignore_index=True
+    )
     columns = ["patient", "day", "side", "procedure", "case", "operation"]
     return Chains(rows[columns], cases["performed"].to_numpy(), cases["procedure"].to_numpy(), look)
 
@@ -129,7 +147,9 @@ def _chains(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray, look: Loo
 def _chain(sittings: pd.DataFrame, cases: pd.DataFrame, case_of: np.ndarray) -> pd.DataFrame:
     """Later operations of each case, in order."""
     later = sittings.assign(case=case_of[:-1])
-    later = later[(later["case"] >= 0) & ~later["opens"]].sort_values(["case", "day", "sitting"], ignore_index=True)
+    later = later[(later["case"] >= 0) & ~later["opens"]].sort_values(
+        ["case", "day", "sitting"], ignore_index=True
+    )
     day = later["day"] - cases["performed"].to_numpy()[later["case"]]
     kept = later[["case", "sitting", "operation", "row", "role", "anaesthesia", "concerns", "is_index"]]
     return kept.assign(day=day, performed=later["day"])
@@ -139,7 +159,9 @@ def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
     """Every procedure done at a later sitting: `link` (position in the chain), `procedure`."""
     position = pd.Series(np.arange(len(chain)), index=chain["sitting"].to_numpy())
     own = rows[rows["sitting"].isin(chain["sitting"])]
-    found = pd.DataFrame({"link": position.reindex(own["sitting"]).to_numpy(), "procedure": own["procedure"].to_numpy()})
+    found = pd.DataFrame(
+        {"link": position.reindex(own["sitting"]).to_numpy(), "procedure": own["procedure"].to_numpy()}
+    )
     return found.drop_duplicates().sort_values(["link", "procedure"], ignore_index=True)
 
 
@@ -184,7 +206,9 @@ def _linked_cases(facts: Facts, name: str, chains: Chains) -> np.ndarray:
     patient = np.append(facts.operations["patient"].to_numpy(), -1)
     linked_case = np.full(len(frame), -1, dtype=np.int64)
     own = links["operation"].to_numpy()
-    same = (own == NOT_NAMED) | (_patient_of(facts, own, patient) == frame["patient"].to_numpy()[links["record"]])
+    same = (own == NOT_NAMED) | (
+        _patient_of(facts, own, patient) == frame["patient"].to_numpy()[links["record"]]
+    )
     linked_case[links["record"].to_numpy()[same]] = case[same]
     return linked_case
 
@@ -198,7 +222,11 @@ def _patient_of(facts: Facts, operation: np.ndarray, patient: np.ndarray) -> np.
 def _shared_visits(frame: pd.DataFrame, result: Attribution, cases: pd.DataFrame) -> tuple[Pairs, np.ndarray]:
     """Visits that are contacts of several cases: those naming nothing, and of both sides of a bilateral operation."""
     silent = (frame["instability_level"] < 0).to_numpy() & (result.case < 0)
-    nothing = silent & (frame[["side", "joint"]] < 0).all(axis=1).to_numpy() & (frame["operation"] == NOT_NAMED).to_numpy()
+    nothing = (
+        silent
+        & (frame[["side", "joint"]] < 0).all(axis=1).to_numpy()
+        & (frame["operation"] == NOT_NAMED).to_numpy()
+    )
     both_sides = silent & (result.pending >= 0) & (frame["operation"] >= 0).to_numpy()
     everyone = _all_cases(frame, cases)
     everyone = everyone.where(nothing[everyone.left])
@@ -213,13 +241,19 @@ def _all_cases(frame: pd.DataFrame, cases: pd.DataFrame) -> Pairs:
     return Pairs(pairs.left, by_patient[pairs.right])
 
 
-def _records(frame: pd.DataFrame, name: str, result: Attribution, cases: pd.DataFrame, kept: np.ndarray) -> pd.DataFrame:
+def _records(
+    frame: pd.DataFrame, name: str, result: Attribution, cases: pd.DataFrame, kept: np.ndarray
+) -> pd.DataFrame:
     own = np.flatnonzero((result.case >= 0) & kept)
-    waiting = result.candidates.where(kept[result.candidates.left] & (result.pending[result.candidates.left] >= 0))
+    waiting = result.candidates.where(
+        kept[result.candidates.left] & (result.pending[result.candidates.left] >= 0)
+    )
     record = np.append(own, waiting.left)
     case = np.append(result.case[own], waiting.right)
     pending = np.append(np.zeros(len(own), bool), np.ones(len(waiting.left), bool))
-    first = np.append(np.ones(len(own), bool), np.append(True, np.diff(waiting.left) != 0)[: len(waiting.left)])
+    first = np.append(
+        np.ones(len(own), bool), np.append(True, np.diff(waiting.left) != 0)[: len(waiting.left)]
+    )
     day = frame["day"].to_numpy()[record] - cases["performed"].to_numpy()[case]
     why = np.where(pending, result.pending[record], -1)
     columns = {"row": frame["row"].to_numpy()[record], "record": record, "case": case, "day": day}
@@ -237,6 +271,9 @@ def _operations_without_case(found: Sittings, look: Lookup) -> pd.DataFrame:
     sides = rows["side"].to_numpy()[pairs.left], opened["side"].to_numpy()[pairs.right]
     same_side = (sides[0] == sides[1]) | (sides[0] == UNSIDED) | (sides[1] == UNSIDED)
     later = opened["day"].to_numpy()[pairs.right] > rows["day"].to_numpy()[pairs.left]
-    seen = [has_any(pairs.where(keep), len(rows)) for keep in (watched & same_side & later, watched & ~same_side, same_side)]
+    seen = [
+        has_any(pairs.where(keep), len(rows))
+        for keep in (watched & same_side & later, watched & ~same_side, same_side)
+    ]
     why = np.select(seen, [BEFORE, OTHER_SIDE, UNWATCHED], ELSEWHERE)
     return pd.DataFrame({"table": "operations", "row": rows["row"], "why": why})

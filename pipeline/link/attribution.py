@@ -61,7 +61,9 @@ class Attribution:
     candidates: Pairs
 
 
-def attributed(records: pd.DataFrame, linked_case: np.ndarray, chains: Chains, needs_theatre: bool) -> Attribution:
+def attributed(
+    records: pd.DataFrame, linked_case: np.ndarray, chains: Chains, needs_theatre: bool
+) -> Attribution:
     """Attribute every record of one table.
 
     Args:
@@ -87,7 +89,9 @@ def _place(records: pd.DataFrame) -> np.ndarray:
     return place
 
 
-def _agree(chains: Chains, pairs: Pairs, side: np.ndarray, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _agree(
+    chains: Chains, pairs: Pairs, side: np.ndarray, place: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Per pair: sides do not contradict each other; the operation watches the place. Unknown agrees."""
     op_side, procedure = chains.column("side")[pairs.right], chains.column("procedure")[pairs.right]
     case_procedure = chains.case_procedure[chains.column("case")[pairs.right]]
@@ -97,7 +101,9 @@ def _agree(chains: Chains, pairs: Pairs, side: np.ndarray, place: np.ndarray) ->
     return (own_side < 0) | (op_side == UNSIDED) | (own_side == op_side), watched
 
 
-def _by_named_operation(records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains) -> Attribution:
+def _by_named_operation(
+    records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains
+) -> Attribution:
     size = len(records)
     operation = records["operation"].to_numpy()
     by_operation = np.argsort(chains.column("operation"), kind="stable")
@@ -114,7 +120,9 @@ def _by_named_operation(records: pd.DataFrame, side: np.ndarray, place: np.ndarr
     )
     why = np.where((operation >= 0) & ~has_any(pairs, size), NO_OPERATION, -1)
     anyone = _begun(records, chains)
-    candidates = _case_pairs(chains, _joined(agreeing.where(cases[agreeing.left] > 1), anyone, pending, keep_named=NO_SIDE))
+    candidates = _case_pairs(
+        chains, _joined(agreeing.where(cases[agreeing.left] > 1), anyone, pending, keep_named=NO_SIDE)
+    )
     return _without_hopeless(Attribution(case, pending, why, candidates), size)
 
 
@@ -131,7 +139,9 @@ def _begun(records: pd.DataFrame, chains: Chains) -> Pairs:
     return pairs.where(chains.column("day")[pairs.right] <= records["day"].to_numpy()[pairs.left])
 
 
-def _by_place(records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains, needs_theatre: bool) -> Attribution:
+def _by_place(
+    records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains, needs_theatre: bool
+) -> Attribution:
     size, day = len(records), records["day"].to_numpy()
     pairs = pairs_on(records["patient"].to_numpy(), chains.column("patient"))
     side_agrees, watched = _agree(chains, pairs, side, place)
@@ -143,12 +153,18 @@ def _by_place(records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains
     later = pairs.where(side_agrees & watched & ~begun)
     baseline = _cases(chains, first_of(later, size))
     why = np.select(
-        [latest >= 0, baseline >= 0, *(has_any(pairs.where(keep), size) for keep in (watched & begun, side_agrees, watched))],
+        [
+            latest >= 0,
+            baseline >= 0,
+            *(has_any(pairs.where(keep), size) for keep in (watched & begun, side_agrees, watched)),
+        ],
         [-1, BEFORE, OTHER_SIDE, UNWATCHED, OTHER_SIDE],
         np.where(has_any(pairs, size), UNWATCHED, NO_OPERATION),
     )
     pending = np.where(latest >= 0, unsure, -1)
-    settled = np.where(latest >= 0, np.where(pending >= 0, -1, case), np.where((side >= 0) & (place >= 0), baseline, -1))
+    settled = np.where(
+        latest >= 0, np.where(pending >= 0, -1, case), np.where((side >= 0) & (place >= 0), baseline, -1)
+    )
     return Attribution(settled, pending, why, _case_pairs(chains, fitting.where(pending[fitting.left] >= 0)))
 
 
@@ -170,7 +186,9 @@ def _unsure(
     same_day = np.zeros(len(records), dtype=bool)
     if needs_theatre:
         same_day = (days[latest] == records["day"]).to_numpy() & (records["origin"] != THEATRE).to_numpy()
-    return np.select([sideless, place < 0, close, same_day], [NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY], -1)
+    return np.select(
+        [sideless, place < 0, close, same_day], [NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY], -1
+    )
 
 
 def _cases(chains: Chains, right: np.ndarray) -> np.ndarray:
@@ -180,7 +198,11 @@ def _cases(chains: Chains, right: np.ndarray) -> np.ndarray:
 def _case_pairs(chains: Chains, pairs: Pairs) -> Pairs:
     """Pairs of record and case, each once."""
     case = chains.column("case")[pairs.right]
-    both = np.unique(np.stack([pairs.left, case], axis=1), axis=0) if len(case) else np.zeros((0, 2), dtype=np.int64)
+    both = (
+        np.unique(np.stack([pairs.left, case], axis=1), axis=0)
+        if len(case)
+        else np.zeros((0, 2), dtype=np.int64)
+    )
     return Pairs(both[:, 0], both[:, 1])
 
 
@@ -194,7 +216,9 @@ def _without_hopeless(result: Attribution, size: int) -> Attribution:
 def _chosen(by_name: np.ndarray, named: Attribution, placed: Attribution) -> Attribution:
     left = np.append(named.candidates.left, placed.candidates.left)
     right = np.append(named.candidates.right, placed.candidates.right)
-    from_named = np.append(np.ones(len(named.candidates.left), bool), np.zeros(len(placed.candidates.left), bool))
+    from_named = np.append(
+        np.ones(len(named.candidates.left), bool), np.zeros(len(placed.candidates.left), bool)
+    )
     keep = by_name[left] == from_named
     order = np.lexsort((right[keep], left[keep]))
     chosen = [np.where(by_name, getattr(named, f), getattr(placed, f)) for f in ("case", "pending", "why")]
@@ -207,7 +231,10 @@ def _with_links(result: Attribution, linked_case: np.ndarray) -> Attribution:
     case = np.where(linked, np.maximum(linked_case, -1), result.case)
     why = np.where(linked, np.where(linked_case < 0, NO_OPERATION, -1), result.why)
     return Attribution(
-        case, np.where(linked, -1, result.pending), why, result.candidates.where(~linked[result.candidates.left])
+        case,
+        np.where(linked, -1, result.pending),
+        why,
+        result.candidates.where(~linked[result.candidates.left]),
     )
 
 

@@ -34,7 +34,10 @@ def case_flow(facts: Facts, look: Lookup, found: Sittings, too_early: np.ndarray
         _counts(_second_sides(rows), 21, "procedure"),
         *_joined_rows(rows, sittings),
         _counts(sittings, 30, "procedure"),
-        *(_counts(sittings[sittings["order"] == order], order, "procedure") for order in (31, 32, 33, 34, 35, 36, 40)),
+        *(
+            _counts(sittings[sittings["order"] == order], order, "procedure")
+            for order in (31, 32, 33, 34, 35, 36, 40)
+        ),
     ]
     return pd.concat(parts, ignore_index=True)
 
@@ -60,4 +63,8 @@ def _joined_rows(rows: pd.DataFrame, sittings: pd.DataFrame) -> list[pd.DataFram
     naming = sittings["procedure"].to_numpy()[first["sitting"]]
     moved = first[first["procedure"].to_numpy() != naming]
     arrived = moved.assign(procedure=naming[first["procedure"].to_numpy() != naming])
-    return [_counts(further, 22, "procedure"), _counts(moved, 22, "procedure"), _counts(arrived, 21, "procedure")]
+    return [
+        _counts(further, 22, "procedure"),
+        _counts(moved, 22, "procedure"),
+        _counts(arrived, 21, "procedure"),
+    ]

@@ -42,7 +42,11 @@ def _isolated(cases: pd.DataFrame, facts: Facts) -> np.ndarray:
     pairs = pairs_on(cases["patient"].to_numpy(), codes["patient"].to_numpy())
     case, code = cases.iloc[pairs.left], codes.iloc[pairs.right]
     side = code["side"].to_numpy()
-    here = (side == case["side"].to_numpy()) | np.isin(side, [BOTH, UNSIDED, -1]) | (case["side"] == UNSIDED).to_numpy()
+    here = (
+        (side == case["side"].to_numpy())
+        | np.isin(side, [BOTH, UNSIDED, -1])
+        | (case["side"] == UNSIDED).to_numpy()
+    )
     itself = code["own"].to_numpy() & (code["operation"].to_numpy() == case["operation"].to_numpy())
     takes = facts.unisolating[case["procedure"].to_numpy(), code["code"].to_numpy()]
     taken = takes & here & ~itself & (code["day"].to_numpy() == case["performed"].to_numpy())

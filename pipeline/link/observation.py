@@ -49,7 +49,9 @@ def observed(
     deaths = followups[status == DIED]
     reach = cases["known_until"].to_numpy().astype(np.int64) - performed
     records_until = np.minimum(reach, np.maximum(leaves, contact))
-    return Observation(contact, records_until, np.minimum(_earliest(size, deaths["case"], deaths["day"]), died))
+    return Observation(
+        contact, records_until, np.minimum(_earliest(size, deaths["case"], deaths["day"]), died)
+    )
 
 
 def _followup_days(facts: Facts, records: pd.DataFrame, visits: Pairs, performed: np.ndarray) -> pd.DataFrame:

@@ -110,7 +110,9 @@ def _owner(rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
     """The first sitting whose index procedures treat the problem this sitting treats, -1 if none does."""
     stage = sittings["stage"].to_numpy()[rows["sitting"]]
     treated = rows[rows["is_index"] & ~stage].drop_duplicates([*BLOCK, "concerns"])
-    owned = sittings[[*BLOCK, "concerns"]].merge(treated[[*BLOCK, "concerns", "sitting"]], how="left", on=[*BLOCK, "concerns"])
+    owned = sittings[[*BLOCK, "concerns"]].merge(
+        treated[[*BLOCK, "concerns", "sitting"]], how="left", on=[*BLOCK, "concerns"]
+    )
     return owned["sitting"].fillna(-1).astype(np.int64).to_numpy()
 
 

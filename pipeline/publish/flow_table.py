@@ -26,7 +26,12 @@ STEPS: dict[int, tuple[str, str, str, int]] = {
     11: ("booked, cancelled or abandoned", "row", "no operation took place", -1),
     12: ("code not in the catalogue", "row", "the operation is not audited", -1),
     20: ("performed operations of the catalogue", "row", "", 0),
-    21: ("second side of bilateral operations, and rows named by a listed code", "side", "each side is a case", 1),
+    21: (
+        "second side of bilateral operations, and rows named by a listed code",
+        "side",
+        "each side is a case",
+        1,
+    ),
     22: ("further rows of the same sitting", "side", "one case a sitting", -1),
     30: ("sittings", "sitting", "", 0),
     31: ("unplanned returns to theatre", "sitting", "belong to an earlier case", -1),
@@ -39,7 +44,9 @@ STEPS: dict[int, tuple[str, str, str, int]] = {
 }
 
 
-def received_steps(validated: Validated, fates: np.ndarray, stands: np.ndarray, sites: tuple[str, ...]) -> pd.DataFrame:
+def received_steps(
+    validated: Validated, fates: np.ndarray, stands: np.ndarray, sites: tuple[str, ...]
+) -> pd.DataFrame:
     """Counts of the steps before anything is known of the operation: `site` (position), `procedure` ALL, `order`, `count`.
 
     Args:
@@ -73,7 +80,10 @@ def _held_back_at(validated: Validated, sites: tuple[str, ...]) -> list[str]:
     """The site of each row held back; one nobody knows is that of its folder."""
     held = validated.quarantined["operations"]
     folders = [validated.accepted.sources[number].site for number in held["source_number"].to_pylist()]
-    return [site if site in sites else folder for site, folder in zip(held["site"].to_pylist(), folders, strict=True)]
+    return [
+        site if site in sites else folder
+        for site, folder in zip(held["site"].to_pylist(), folders, strict=True)
+    ]
 
 
 def _positions(names: list[str], sites: tuple[str, ...]) -> np.ndarray:
@@ -98,12 +108,17 @@ def flow_table(counts: pd.DataFrame, sites: tuple[str, ...], groups: tuple[str, 
     whole = counts[counts["order"] >= 20].assign(procedure=ALL)
     parts = pd.concat([counts, whole], ignore_index=True)
     summed = parts.groupby(["site", "procedure", "order"], as_index=False)["count"].sum()
-    chains = [_chain(own, site, procedure, sites, groups) for (site, procedure), own in summed.groupby(["site", "procedure"])]
+    chains = [
+        _chain(own, site, procedure, sites, groups)
+        for (site, procedure), own in summed.groupby(["site", "procedure"])
+    ]
     rows = [row for chain in chains for row in chain]
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _chain(own: pd.DataFrame, site: int, procedure: int, sites: tuple[str, ...], groups: tuple[str, ...]) -> list[list[object]]:
+def _chain(
+    own: pd.DataFrame, site: int, procedure: int, sites: tuple[str, ...], groups: tuple[str, ...]
+) -> list[list[object]]:
     count = dict(zip(own["order"], own["count"], strict=True))
     name = "all" if procedure == ALL else groups[procedure]
     rows: list[list[object]] = []

@@ -29,7 +29,7 @@ SEXES = EXPORTS["operations"]["sex"].vocabulary
 
 @dataclass(frozen=True)
 class Lists:
-    """What the lists are made of: `cases`, `complications`, `evidence`, `records`, `unattributed`, `unread` over all cases."""
+    """What the lists are made of, over all cases: frames as Linked and Classified have them."""
 
     accepted: Accepted
     labels: Labels
@@ -39,6 +39,7 @@ class Lists:
     records: pd.DataFrame
     unattributed: pd.DataFrame
     unread: pd.DataFrame
+    decided: pd.DataFrame
 
     @cached_property
     def case_ids(self) -> np.ndarray:
@@ -55,7 +56,12 @@ class Lists:
         """`source_file` and `source_line` of accepted rows."""
         own = self.accepted.tables[table].select(["source_number", "source_line"]).take(pa.array(rows))
         files = np.array([source.source_file for source in self.accepted.sources], dtype=object)
-        return pd.DataFrame({"source_file": files[own["source_number"].to_numpy()], "source_line": own["source_line"].to_numpy()})
+        return pd.DataFrame(
+            {
+                "source_file": files[own["source_number"].to_numpy()],
+                "source_line": own["source_line"].to_numpy(),
+            }
+        )
 
     def references(self, frame: pd.DataFrame) -> np.ndarray:
         """`file:line` of each row's record, for a frame with `table` and `row`."""
@@ -134,7 +140,9 @@ def _evidence_texts(lists: Lists) -> pd.DataFrame:
     found = lists.evidence.assign(reference=lists.references(lists.evidence))
     counted = lists.complications[lists.complications["status"] == COUNTED]
     any_category = len(lists.labels.categories) - 1
-    members = counted[(counted["level"] == 0) & (counted["category"] < any_category)][["case", "category", "level"]]
+    members = counted[(counted["level"] == 0) & (counted["category"] < any_category)][
+        ["case", "category", "level"]
+    ]
     of_any = found.merge(members, on=["case", "category", "level"]).assign(category=any_category, level=0)
     both = pd.concat([found, of_any]).sort_values(["case", "category", "level", "day", "reference"])
     both = both.drop_duplicates(["case", "category", "level", "reference"])
@@ -166,48 +174,54 @@ def review_list(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame
     Args:
         moves: (group, category) → what one more would do to the rate, in words.
     """
-    parts = [_awaiting(lists, moves), _waiting_records(lists), _unread_notes(lists)]
+    parts = [_awaiting(lists, moves), _waiting_records(lists, moves), _unread_notes(lists)]
     columns = ["case_id", "category", "why", "would_move", "evidence"]
     return pd.concat(parts, ignore_index=True)[columns].drop_duplicates(ignore_index=True)
 
 
-def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
-    """Main levels that would count if confirmed."""
-    rows = lists.complications
-    own = rows[(rows["status"] == AWAITING) & (rows["level"] == 0) & (rows["category"] < len(lists.labels.categories) - 1)]
-    group = lists.cases["group"].to_numpy()[own["case"]]
-    told = own[["case", "category", "level"]].merge(_evidence_texts(lists), how="left", on=["case", "category", "level"])
+def _named_rows(
+    lists: Lists, case: pd.Series, category: pd.Series, moves: dict[tuple[int, int], str]
+) -> pd.DataFrame:
+    """`case_id`, `category` and `would_move` of cases and categories (-1: not known)."""
+    group = lists.cases["group"].to_numpy()[case]
     return pd.DataFrame(
         {
-            "case_id": lists.case_ids[own["case"]] if len(own) else [],
-            "category": lists.named(lists.labels.categories, own["category"]),
-            "why": [WHY_AWAITING[STRENGTHS[s]] if e else SPLIT for s, e in zip(own["strength"], told["evidence"].notna(), strict=True)],
-            "would_move": [moves.get((g, c), "") for g, c in zip(group, own["category"], strict=True)],
-            "evidence": told["evidence"].fillna("").to_numpy(dtype=object),
+            "case_id": lists.case_ids[case] if len(case) else np.zeros(0, dtype=object),
+            "category": lists.named(lists.labels.categories, category, ""),
+            "would_move": [moves.get((g, c), "") for g, c in zip(group, category, strict=True)],
         }
     )
 
 
+def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """Main levels that would count if confirmed, but for those that only wait for a link."""
+    rows = lists.complications
+    own = rows[
+        (rows["status"] == AWAITING)
+        & (rows["level"] == 0)
+        & (rows["category"] < len(lists.labels.categories) - 1)
+    ]
+    key = ["case", "category", "level"]
+    waiting = lists.evidence[lists.evidence["pending"] & lists.evidence["used"]]
+    own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
+    decided = pd.MultiIndex.from_frame(own[key[:2]]).isin(pd.MultiIndex.from_frame(lists.decided[key[:2]]))
+    told = own[key].merge(_evidence_texts(lists), how="left", on=key)["evidence"].fillna("")
+    weak = f"only {STRENGTHS[0]} evidence"
+    return _named_rows(lists, own["case"], own["category"], moves).assign(
+        why=np.where(decided, SPLIT, weak), evidence=told.to_numpy(dtype=object)
+    )
+
+
 SPLIT = "reviewers differ"
-WHY_AWAITING = {
-    "possible": "only possible evidence",
-    "probable": "evidence awaits a link, a decision or a third reviewer",
-    "definite": "evidence awaits a link, a decision or a third reviewer",
-    "confirmed": "reviewers differ",
-}
 
 
-def _waiting_records(lists: Lists) -> pd.DataFrame:
-    """Records that await a link, once for each case they might belong to."""
-    own = lists.records[lists.records["pending"]]
-    return pd.DataFrame(
-        {
-            "case_id": lists.case_ids[own["case"]] if len(own) else [],
-            "category": "",
-            "why": lists.named(PENDING, own["why"]),
-            "would_move": "",
-            "evidence": lists.references(own),
-        }
+def _waiting_records(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """Records that await a link, once for each case they might belong to and category they speak for."""
+    speaks = lists.evidence[lists.evidence["pending"]][["table", "row", "category"]].drop_duplicates()
+    own = lists.records[lists.records["pending"]].merge(speaks, how="left", on=["table", "row"])
+    category = own["category"].fillna(-1).astype("int64")
+    return _named_rows(lists, own["case"], category, moves).assign(
+        why=lists.named(PENDING, own["why"]), evidence=lists.references(own)
     )
 
 

@@ -47,8 +47,14 @@ def _held_back(validated: Validated, fates: dict[str, np.ndarray]) -> dict[str, 
         both = pa.concat_tables([table, _as_text(conflicting, name).select(table.column_names)])
         if both.num_rows:
             place = {"source_file": files.take(both["source_number"]), "source_line": both["source_line"]}
-            columns = {"site": both["site"], **place, **{column: both[column] for column in EXPORTS[name].names}}
-            order = pc.sort_indices(pa.table(place), [("source_file", "ascending"), ("source_line", "ascending")])
+            columns = {
+                "site": both["site"],
+                **place,
+                **{column: both[column] for column in EXPORTS[name].names},
+            }
+            order = pc.sort_indices(
+                pa.table(place), [("source_file", "ascending"), ("source_line", "ascending")]
+            )
             held[f"quarantined/{name}"] = _renamed(columns, name).take(order).to_pandas()
     return held
 
@@ -62,6 +68,8 @@ def _as_text(table: pa.Table, name: str) -> pa.Table:
     for column in EXPORTS[name].names:
         at = table.column_names.index(column)
         values = table[column]
-        text = pc.if_else(values, "yes", "no") if pa.types.is_boolean(values.type) else values.cast(pa.string())
+        text = (
+            pc.if_else(values, "yes", "no") if pa.types.is_boolean(values.type) else values.cast(pa.string())
+        )
         table = table.set_column(at, column, text)
     return table

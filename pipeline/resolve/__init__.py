@@ -62,7 +62,11 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     facts = _facts(numbers, shared_surgeons, links, decisions, patients.hashes, extra)
     complaints = [*patients.complaints, *link_complaints, *decision_complaints]
     found = findings.joined(
-        [repeated_ids(accepted, standing.versions), between_tables(numbers, facts), findings.frame(complaints)]
+        [
+            repeated_ids(accepted, standing.versions),
+            between_tables(numbers, facts),
+            findings.frame(complaints),
+        ]
     )
     fates = {name: versions.fate for name, versions in standing.versions.items()}
     return Resolved(facts, fates, standing.rows, found)

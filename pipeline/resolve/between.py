@@ -41,7 +41,12 @@ def between_tables(numbers: Numbers, facts: Facts) -> pd.DataFrame:
     """Records whose operation is not there, operations without a side or procedure, codes nobody knows."""
     accepted = numbers.accepted
     parts = []
-    frames = {"operations": "planned_with", "events": "operation", "followups": "operation", "measurements": "operation"}
+    frames = {
+        "operations": "planned_with",
+        "events": "operation",
+        "followups": "operation",
+        "measurements": "operation",
+    }
     for name, column in frames.items():
         frame: pd.DataFrame = getattr(facts, name)
         named = "planned_with" if name == "operations" else "operation_id"
@@ -56,7 +61,9 @@ def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
     known = operations["procedure"].to_numpy() >= 0
     sided = np.append(numbers.look.sided, False)[operations["procedure"].to_numpy()]
     no_side = operations.loc[sided & (operations["side"] == UNSIDED), "row"].to_numpy()
-    no_code = _first_of_each(numbers, "operations", operations.loc[~known, "row"].to_numpy(), "procedure_code")
+    no_code = _first_of_each(
+        numbers, "operations", operations.loc[~known, "row"].to_numpy(), "procedure_code"
+    )
     return [
         _found(numbers.accepted, "operations", no_side, "side", "side_missing_for_sided"),
         _found(numbers.accepted, "operations", no_code, "procedure_code", "procedure_code_unknown"),
@@ -65,7 +72,9 @@ def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
 
 def _unknown_codes(numbers: Numbers, facts: Facts) -> pd.DataFrame:
     events = facts.events
-    unknown = events.loc[events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"].to_numpy()
+    unknown = events.loc[
+        events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"
+    ].to_numpy()
     rows = _first_of_each(numbers, "events", unknown, "code")
     return _found(numbers.accepted, "events", rows, "code", "code_unknown")
 
@@ -93,4 +102,6 @@ def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: s
         }
     )
     action = findings.CATALOGUE[rule].action
-    return findings.tidy(found.assign(table=name, column=column, rule=rule, message=MESSAGES[rule], action=action))
+    return findings.tidy(
+        found.assign(table=name, column=column, rule=rule, message=MESSAGES[rule], action=action)
+    )

@@ -59,10 +59,16 @@ def _as_text(table: pa.Table, name: str) -> pa.ChunkedArray:
     if kind == "yes_no":
         return pc.if_else(column, "yes", "no")
     text = column.cast(pa.string())
-    return _mapped(text, lambda value: ";".join(sorted(value.split(";"))), pa.string()) if kind == "words" else text
+    return (
+        _mapped(text, lambda value: ";".join(sorted(value.split(";"))), pa.string())
+        if kind == "words"
+        else text
+    )
 
 
-def _mapped(column: pa.ChunkedArray, change: Callable[[str], object], becomes: pa.DataType) -> pa.ChunkedArray:
+def _mapped(
+    column: pa.ChunkedArray, change: Callable[[str], object], becomes: pa.DataType
+) -> pa.ChunkedArray:
     """Each distinct text changed once; null stays null."""
     known = sorted_distinct([column])
     changed = pa.array([change(value) for value in known.to_pylist()], becomes)

@@ -51,7 +51,11 @@ class Numbers:
 
 
 def numbers_for(
-    accepted: Accepted, look: Lookup, rows: dict[str, np.ndarray], patients: dict[str, np.ndarray], shared_surgeons: bool
+    accepted: Accepted,
+    look: Lookup,
+    rows: dict[str, np.ndarray],
+    patients: dict[str, np.ndarray],
+    shared_surgeons: bool,
 ) -> Numbers:
     """Labels in sorted order, so that they are the same whatever the order of files.
 
@@ -113,7 +117,9 @@ def concomitant_facts(numbers: Numbers) -> pd.DataFrame:
     owner = pc.list_parent_indices(listed)
     code = pc.utf8_trim_whitespace(pc.list_flatten(listed))
     flat = pa.table({"procedure_system": table["procedure_system"].take(owner), "procedure_code": code})
-    found = pd.DataFrame({"operation": owner.to_numpy().astype(np.int64), "procedure": _procedures(flat, numbers.look)})
+    found = pd.DataFrame(
+        {"operation": owner.to_numpy().astype(np.int64), "procedure": _procedures(flat, numbers.look)}
+    )
     return found[found["procedure"] >= 0].drop_duplicates(ignore_index=True)
 
 

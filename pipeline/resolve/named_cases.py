@@ -33,7 +33,9 @@ def link_facts(links: pd.DataFrame, numbers: Numbers) -> tuple[pd.DataFrame, Com
         record = find_record(link["table"], link["site_id"], link["record_id"])
         case = (NOT_NAMED, -1) if link["case_id"] == "none" else find_case(link["case_id"])
         if record is None or case is None:
-            complaints.append(_complaint(link, "links", "link_unknown_record", "case_id" if record else "record_id"))
+            complaints.append(
+                _complaint(link, "links", "link_unknown_record", "case_id" if record else "record_id")
+            )
             continue
         rows.append((RECORD_TABLES.index(link["table"]), record, *case, _day(link["decided_on"]), position))
     found = pd.DataFrame(rows, columns=list(LINK_COLUMNS)).astype("int64")
@@ -51,7 +53,9 @@ def decision_facts(decisions: pd.DataFrame, numbers: Numbers) -> tuple[pd.DataFr
         category = numbers.look.category_position.get(decision["category"])
         if case is None or category is None:
             rule = "decision_unknown_case" if case is None else "decision_unknown_category"
-            complaints.append(_complaint(decision, "decisions", rule, "case_id" if case is None else "category"))
+            complaints.append(
+                _complaint(decision, "decisions", rule, "case_id" if case is None else "category")
+            )
             continue
         reviewer = reviewers[str(decision["reviewer"])]
         days = _day(decision["decided_on"]), _day(decision["occurred_on"])

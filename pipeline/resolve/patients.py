@@ -47,7 +47,9 @@ def _hashes(known: pa.Array) -> np.ndarray:
     return hash_array(np.asarray(known.to_pylist(), dtype=object), categorize=False)
 
 
-def _canonical(known: Sequence[str], merges: pd.DataFrame, shared: bool) -> tuple[np.ndarray, list[dict[str, object]]]:
+def _canonical(
+    known: Sequence[str], merges: pd.DataFrame, shared: bool
+) -> tuple[np.ndarray, list[dict[str, object]]]:
     """The number every patient goes by, and the merges that cannot be followed."""
     canonical = np.arange(max(len(known), 1), dtype=np.int64)
     position = {label: number for number, label in enumerate(known)}
@@ -67,7 +69,11 @@ def _label(site: str, patient: str, shared: bool) -> str:
 
 
 def _complaint(merge: dict[str, object], unknown: bool) -> dict[str, object]:
-    trouble = "one of the patients was never sent" if unknown else "both are the same patient already (or it runs in a circle)"
+    trouble = (
+        "one of the patients was never sent"
+        if unknown
+        else "both are the same patient already (or it runs in a circle)"
+    )
     return {
         "site": merge["site_id"],
         "source_file": merge["source_file"],

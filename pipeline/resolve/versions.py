@@ -39,7 +39,9 @@ class _Order:
     receipt: np.ndarray
 
 
-def versions_of(table: pa.Table, id_column: str, day_column: str | None, sources: tuple[Source, ...]) -> Versions:
+def versions_of(
+    table: pa.Table, id_column: str, day_column: str | None, sources: tuple[Source, ...]
+) -> Versions:
     """What each row of an accepted table is among the versions of its record."""
     fate = np.full(len(table), KEPT, dtype=np.int8)
     conflicting = np.zeros(len(table), dtype=bool)
@@ -70,7 +72,9 @@ def _record_keys(table: pa.Table, id_column: str) -> np.ndarray:
 def _ordered(table: pa.Table, key: np.ndarray, rows: np.ndarray, sources: tuple[Source, ...]) -> _Order:
     recorded = table["recorded_at"].cast(pa.int64()).take(rows)
     carried = pc.is_valid(recorded).to_numpy().astype(bool)
-    all_carry = np.bincount(key[rows], minlength=key.max() + 1) == np.bincount(key[rows], carried, key.max() + 1)
+    all_carry = np.bincount(key[rows], minlength=key.max() + 1) == np.bincount(
+        key[rows], carried, key.max() + 1
+    )
     moment = np.where(all_carry[key[rows]], pc.fill_null(recorded, 0).to_numpy(), 0)
     source = table["source_number"].to_numpy()[rows]
     receipt = _first_receipts(sources)[source]

@@ -15,6 +15,7 @@ CONDUCTORS = {
     "pipeline.flows",
     "pipeline.cli",
     "pipeline.__main__",
+    "pipeline.trace",
 }
 PLACES = {
     "prefect": ("pipeline.flows",),

@@ -60,7 +60,7 @@ COURSES = [
            {("instability", "primary"): 150}),
     Course("7", "harbour.H07.L",
            "U left, 23: dislocates on days 95 and 240, put back under sedation; L on the same knee on day 260; seen 420",
-           {("instability", "primary"): 95, ("instability", "strict"): 95, ("instability", "repeated"): SOME_DAY,
+           {("instability", "primary"): 95, ("instability", "strict"): 95, ("instability", "repeated"): 95,
             ("revision", "any_return"): 260, ("revision", "redone"): 260}),
     Course("8", "harbour.H08.R",
            "U right, 33: the shin cracks at the end of the cut on day 20, brace; seen 366",
