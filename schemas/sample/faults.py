@@ -1,0 +1,295 @@
+"""Faults planted on purpose, each listed with file, line and what an audit should say about it.
+
+Every fault leaves the truth as it is: what is held back are rows added for the purpose, what is wrong at first is
+sent again correctly. A table gets a fault only if it is long enough for the share held back to stay tolerable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from schemas.sample.hospitals import HARBOUR, LATE_EXPORT, MILLFIELD, NORTHGATE, Exports
+
+Key = tuple[str, str, str, str]
+
+#: Invented identifiers written into letters; none may stand in any output. Domains and numbers are reserved ones.
+CANARIES = (
+    "quill.tarrant@example.org",
+    "+44 1632 960471",
+    "https://films.example.org/kx93177",
+    "MRN 48207713",
+)
+LISTED = ("site", "source_file", "source_line", "table", "record_id", "rule", "what")
+ENOUGH_ROWS = 60  # of a table, for one row held back to stay within the tolerance
+
+FIRST, LAST = HARBOUR.receipts[0], HARBOUR.receipts[-1]
+REGISTER = (MILLFIELD.site, MILLFIELD.receipts[-1], "op_register.csv", "")
+BOOK = ("northgate", NORTHGATE.receipts[0], "northgate_audit.xlsx")
+
+
+@dataclass(frozen=True)
+class Planted:
+    """What was planted, and what only the writer of files can do.
+
+    Attributes:
+        listed: One row a fault; a line of 0 is the whole file.
+        copies: Files sent again unchanged, new place to old place.
+        broken_off: Files that end in the middle of their last row but one half.
+        preambles: Lines that a report prints above the header of a sheet, and the total below.
+    """
+
+    listed: pd.DataFrame
+    copies: dict[Key, Key] = field(default_factory=dict)
+    broken_off: frozenset[Key] = frozenset()
+    preambles: dict[Key, tuple[str, ...]] = field(default_factory=dict)
+
+
+NO_FAULTS = Planted(pd.DataFrame(columns=list(LISTED)))
+
+
+class Planter:
+    """Changes a copy of the exports and keeps the list."""
+
+    def __init__(self, made: Exports) -> None:
+        self.made = {key: rows.copy() for key, rows in made.items()}
+        self.listed: list[dict[str, object]] = []
+        self.copies: dict[Key, Key] = {}
+        self.broken_off: set[Key] = set()
+        self.preambles: dict[Key, tuple[str, ...]] = {}
+
+    def rows(self, key: Key) -> pd.DataFrame:
+        return self.made.get(key, pd.DataFrame())
+
+    def tell(self, key: Key, at: int | None, table: str, rule: str, what: str, record: str = "") -> None:
+        """Lists a fault in the row at this position, or of the whole file."""
+        site, receipt, name, sheet = key
+        above = 2 + len(self.preambles.get(key, ()))
+        place = f"received/{site}/{receipt}/{name}" + (f"#{sheet}" if sheet else "")
+        line = 0 if at is None else at + above
+        values = (site, place, line, table, record, rule, what)
+        self.listed.append(dict(zip(LISTED, values, strict=True)))
+
+    def add(self, key: Key, like: int, rule: str, what: str, table: str, **cells: str) -> None:
+        """A row like the one at a position, under an id of its own, with these cells changed."""
+        rows = self.rows(key)
+        if len(rows) < ENOUGH_ROWS:
+            return
+        changed = rows.iloc[[like]].copy()
+        record = f"{key[0][:2].upper()}-X{len(self.listed) + 1:04d}"
+        changed[rows.columns[0]] = record
+        for header, text in cells.items():
+            changed[header] = text
+        self.made[key] = pd.concat([rows, changed], ignore_index=True)
+        self.tell(key, len(rows), table, rule, what, record)
+
+    def change(self, key: Key, at: int, rule: str, what: str, table: str, **cells: str) -> None:
+        """Other cells in the row at a position."""
+        for header, text in cells.items():
+            self.made[key].loc[at, header] = text
+        self.tell(key, at, table, rule, what, str(self.made[key].iloc[at, 0]))
+
+
+def with_faults(made: Exports) -> tuple[Exports, Planted]:
+    """The exports with every fault planted for which there are rows enough."""
+    planter = Planter(made)
+    for plant in PLANTS:
+        plant(planter)
+    listed = pd.DataFrame(planter.listed, columns=list(LISTED))
+    order = ["source_file", "source_line", "record_id"]
+    listed = listed.sort_values(order, kind="stable", ignore_index=True)
+    return planter.made, Planted(listed, planter.copies, frozenset(planter.broken_off), planter.preambles)
+
+
+def _harbour(table: str, receipt: str = FIRST) -> Key:
+    return (HARBOUR.site, receipt, f"{table}.csv", "")
+
+
+def held_back_operations(planter: Planter) -> None:
+    harbour, table = _harbour("operations"), "operations"
+    planter.add(harbour, 3, "value_unparsable", "a day that does not exist", table, performed_on="2025-02-30")
+    planter.add(
+        harbour, 4, "placeholder_patient", "a placeholder instead of a patient", table, patient_id="TEST"
+    )
+    planter.add(REGISTER, 5, "value_unknown_word", "an unknown side", table, Laterality="R or L")
+    planter.add(REGISTER, 6, "value_out_of_range", "an age of 212", table, Age="212")
+    theatre: Key = (*BOOK, "Theatre")
+    planter.add(theatre, 7, "value_missing", "no day of operation", table, **{"Date of operation": ""})
+
+
+def conflicting_sides(planter: Planter) -> None:
+    """A cancelled operation whose diagnosis names the other side, and events whose operation does."""
+    operations = planter.rows(_harbour("operations"))
+    if len(operations) >= ENOUGH_ROWS:
+        right = operations.index[
+            (operations["side"] == "right") & (operations["diagnosis_code"] == "M22.01")
+        ][0]
+        planter.add(_harbour("operations"), int(right), "side_conflict", "diagnosis of the other side", "operations",
+                    diagnosis_code="M22.02", status="cancelled")  # fmt: skip
+    events = planter.rows(_harbour("events"))
+    named = (
+        events.index[(events.get("operation_id", "") != "") & (events.get("code") == "T81.41XA")]
+        if len(events)
+        else []
+    )
+    for at in list(named)[:2]:
+        other = "left" if events.loc[at, "side"] == "right" else "right"
+        planter.add(_harbour("events"), int(at), "side_conflict", "side and named operation contradict each other",
+                    "events", side=other, code="T81.49XA")  # fmt: skip
+
+
+def held_back_elsewhere(planter: Planter) -> None:
+    planter.add(_harbour("events"), 2, "event_says_nothing", "neither code nor note nor field", "events",
+                **dict.fromkeys(("code", "code_system", "note", "instability_level", "reduced_by", "energy",
+                                 "severity_grade", "management", "through_fixation_site"), ""))  # fmt: skip
+    planter.add(_harbour("measurements"), 8, "value_out_of_range", "a flexion of 900 degrees", "measurements",
+                measure="flexion", joint="knee", mode="passive", unit="deg", value="900")  # fmt: skip
+    planter.add(_harbour("measurements"), 9, "value_unparsable", "a word instead of a number", "measurements",
+                value="full")  # fmt: skip
+    planter.add(
+        _harbour("followups"), 10, "value_unknown_word", "an unknown kind of visit", "followups", status="sen"
+    )
+    incidents: Key = (MILLFIELD.site, MILLFIELD.receipts[0], "incidents.csv", "")
+    planter.add(incidents, 3, "date_partial", "a month without a day", "events", Day="03.2026")
+    clinic: Key = (*BOOK, "Clinic")
+    planter.add(clinic, 11, "date_after_receipt", "a visit dated after the export", "followups",
+                **{"Date seen": "2026-12-24"})  # fmt: skip
+
+
+def corrected(planter: Planter) -> None:
+    """Harbour sends three events wrongly at first, with an earlier time of writing, and corrects them later."""
+    first, later = _harbour("events"), _harbour("events", HARBOUR.receipts[3])
+    rows = planter.rows(first)
+    wrong = (
+        rows.index[rows.get("instability_level", pd.Series(dtype=object)).isin(["1"])][:3]
+        if len(rows)
+        else []
+    )
+    for at in wrong:
+        right = planter.made[first].loc[[at]].copy()
+        right["recorded_at"] = f"{HARBOUR.receipts[2]}T09:05:00"
+        planter.made[later] = pd.concat([planter.made[later], right], ignore_index=True)
+        planter.change(first, int(at), "record_superseded", "a level that is corrected later", "events",
+                       code="", instability_level="4", reduced_by="none")  # fmt: skip
+
+
+def withdrawn(planter: Planter) -> None:
+    """Two infections entered for the wrong patient and taken back in a later receipt."""
+    first, later = _harbour("events"), _harbour("events", HARBOUR.receipts[5])
+    for like in (12, 14):
+        planter.add(first, like, "record_withdrawn", "entered for the wrong patient, withdrawn later", "events",
+                    code="T81.40XA", code_system="", instability_level="", note="")  # fmt: skip
+        if len(planter.rows(first)) > ENOUGH_ROWS:
+            taken_back = (
+                planter.made[first]
+                .iloc[[-1]]
+                .assign(record_status="withdrawn", recorded_at=f"{HARBOUR.receipts[4]}T11:20:00")
+            )
+            planter.made[later] = pd.concat([planter.made[later], taken_back], ignore_index=True)
+            planter.made[later]["record_status"] = planter.made[later]["record_status"].fillna("")
+
+
+def untidy_cells(planter: Planter) -> None:
+    """Blanks around cells, a surgeon left out, a row twice, a unit in a number, a column nobody asked for."""
+    operations, measurements = _harbour("operations"), _harbour("measurements")
+    if len(planter.rows(operations)) < ENOUGH_ROWS:
+        return
+    for at in (20, 21, 22):
+        rows = planter.rows(operations)
+        padded = {"patient_id": f" {rows.loc[at, 'patient_id']}", "side": f"{rows.loc[at, 'side']}  "}
+        planter.change(operations, at, "", "blanks around cells", "operations", **padded)
+    planter.change(operations, 25, "", "no surgeon: unattributed", "operations", surgeon_id="")
+    rows = planter.rows(measurements)
+    planter.made[measurements] = pd.concat([rows, rows.iloc[[30]]], ignore_index=True)
+    planter.tell(
+        measurements, len(rows), "measurements", "record_duplicate", "the same row twice", rows.iloc[30, 0]
+    )
+    degrees = {"value": f"{rows.loc[rows['unit'] == 'deg', 'value'].iloc[5]}°"}
+    at = int(rows.index[rows["unit"] == "deg"][5])
+    planter.change(measurements, at, "unit_removed", "a unit in the number", "measurements", **degrees)
+    planter.made[operations]["theatre_room"] = "2"
+    planter.tell(operations, None, "operations", "column_unknown", "a column nobody asked for")
+
+
+def leaked_identifiers(planter: Planter) -> None:
+    """Identifiers in free text; they have to be masked in every output."""
+    said = [
+        f"Reach the family at {CANARIES[0]} or {CANARIES[1]}.",
+        f"Films at {CANARIES[2]} for {CANARIES[3]}.",
+    ]
+    events, what = planter.rows(_harbour("events")), "identifiers in a letter"
+    noted = events.index[events.get("note", pd.Series(dtype=object)).ne("")] if len(events) else []
+    for at, leaked in zip(list(noted)[:2], said, strict=False):
+        note = f"{events.loc[at, 'note']} {leaked}"
+        planter.change(_harbour("events"), int(at), "identifier_masked", what, "events", note=note)
+    for receipt in MILLFIELD.receipts:  # the same letter is sent both times
+        visits: Key = (MILLFIELD.site, receipt, "clinic_list.csv", "")
+        at = _first_with(planter.rows(visits), "Remark")
+        if at is not None:
+            note = f"Mother's e-mail {CANARIES[0]}, letter to follow."
+            planter.change(visits, at, "identifier_masked", what, "followups", Remark=note)
+
+
+def _first_with(rows: pd.DataFrame, header: str) -> int | None:
+    filled = rows.index[rows[header] != ""] if len(rows) else []
+    return int(filled[0]) if len(filled) else None
+
+
+def sent_again(planter: Planter) -> None:
+    """A file of May comes once more in June under another name."""
+    old, new = (
+        _harbour("followups", HARBOUR.receipts[2]),
+        (HARBOUR.site, HARBOUR.receipts[3], "followups_may.csv", ""),
+    )
+    if len(planter.rows(old)):
+        planter.copies[new] = old
+        planter.tell(
+            new, None, "followups", "record_duplicate", f"the same bytes as in the receipt of {old[1]}"
+        )
+
+
+def broken_off(planter: Planter) -> None:
+    """Millfield's last list of incidents breaks off; two days later it comes whole."""
+    key: Key = (MILLFIELD.site, MILLFIELD.receipts[-1], "incidents.csv", "")
+    if len(planter.rows(key)) >= 2:
+        planter.made[MILLFIELD.site, LATE_EXPORT, "incidents.csv", ""] = planter.rows(key)
+        planter.broken_off.add(key)
+        planter.tell(
+            key, None, "events", "file_truncated", f"ends within a row; whole in the receipt of {LATE_EXPORT}"
+        )
+
+
+def vanished(planter: Planter) -> None:
+    """A visit of the first full export is missing from the second, never withdrawn."""
+    first, second = ((MILLFIELD.site, receipt, "clinic_list.csv", "") for receipt in MILLFIELD.receipts)
+    rows = planter.rows(first)
+    if len(rows) >= 200:
+        unneeded = rows.copy().iloc[[15]].assign(Visit="MF-X9001")
+        planter.made[first] = pd.concat([rows, unneeded], ignore_index=True)
+        planter.tell(second, None, "followups", "records_vanished", "a visit sent before is gone", "MF-X9001")
+
+
+def report_lines(planter: Planter) -> None:
+    """A title above a sheet's header and a total below its rows."""
+    key: Key = (*BOOK, "Readings")
+    if len(planter.rows(key)):
+        planter.preambles[key] = ("Readings of motion and scores", "")
+        rule = "header_below_preamble"
+        planter.tell(key, None, "measurements", rule, "two lines above the header, a total below")
+
+
+PLANTS: tuple[Callable[[Planter], None], ...] = (
+    corrected,
+    leaked_identifiers,
+    untidy_cells,
+    held_back_operations,
+    conflicting_sides,
+    held_back_elsewhere,
+    withdrawn,
+    sent_again,
+    broken_off,
+    vanished,
+    report_lines,
+)
