@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md")])
 LINK = re.compile(r"\[[^\]]*\]\((?P<to>[^)\s]+)\)")
-COMMAND = re.compile(r"(?:`|^ *|/bin/)limbaudit (?P<command>[a-z]+)\b", re.MULTILINE)
+COMMAND = re.compile(r"(?:`|^ {4}|/bin/)limbaudit (?P<command>[a-z]+)\b", re.MULTILINE)
 
 
 def anchors(page: Path) -> set[str]:
