@@ -201,17 +201,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
     from pipeline.publish.row_tables import row_tables
 
     facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
-    lists = Lists(
-        rows.validated.accepted,
-        result.labels,
-        whole.cases,
-        whole.complications,
-        whole.evidence,
-        whole.records,
-        whole.unattributed,
-        whole.unread,
-        whole.decided,
-    )
+    lists = Lists(rows.validated.accepted, result.labels, whole.cases, **_of_counted_cases(whole))
     received = received_steps(
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
     )
@@ -227,3 +217,12 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         "activity": result.activity,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }
+
+
+def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
+    """The frames that lists are made of, without cases before the first date counted."""
+    counted = whole.cases["counted"].to_numpy().astype(bool)
+    names = ("complications", "evidence", "records", "unread", "decided")
+    frames = {name: getattr(whole, name) for name in names}
+    kept = {name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True) for name, frame in frames.items()}
+    return {**kept, "unattributed": whole.unattributed}

@@ -146,7 +146,7 @@ class Facts:
     It also has `fixation` (position in `fixations`), `by:<column>` (position in `by[column]`) and `where:<group>` (bool).
     `concomitants`: further procedures listed in a row: `operation`, `procedure`. `codes`: every code of a row, own
     (`own` true) or listed: `operation`, `code`; `unisolating[procedure, code]` says which take a case's isolation away.
-    `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint` (what the code says;
+    `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side` (what the code says;
     category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`.
     `followups`: `operation`, `status`, `instability_level`. `measurements`: `operation`, `measure`, `mode`, `value`.
     `patients`: `died`, `moved` (calendar days). `links` and `decisions` name a case by `operation` and `side`

@@ -14,11 +14,13 @@ import pandas as pd
 from pipeline.handover import (
     BEFORE,
     BOTH,
+    LEFT,
     NO_OPERATION,
     NOT_NAMED,
     NOT_SENT,
     NOT_THEIRS,
     OTHER_SIDE,
+    RIGHT,
     UNSIDED,
     UNWATCHED,
 )
@@ -89,6 +91,14 @@ def _place(records: pd.DataFrame) -> np.ndarray:
     return place
 
 
+def _code_contradicts(records: pd.DataFrame) -> np.ndarray:
+    """bool: the code names the other side than the record: possibly a wrong-site event."""
+    if "code_side" not in records:
+        return np.zeros(len(records), dtype=bool)
+    side, said = records["side"].to_numpy(), records["code_side"].to_numpy()
+    return (said >= 0) & np.isin(side, [LEFT, RIGHT]) & (said != side)
+
+
 def _agree(
     chains: Chains, pairs: Pairs, side: np.ndarray, place: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -110,7 +120,7 @@ def _by_named_operation(
     pairs = pairs_on(operation, chains.column("operation")[by_operation])
     pairs = Pairs(pairs.left, by_operation[pairs.right])
     side_agrees, watched = _agree(chains, pairs, side, place)
-    agreeing = pairs.where(side_agrees & watched)
+    agreeing = pairs.where(side_agrees & watched & ~_code_contradicts(records)[pairs.left])
     cases = np.bincount(agreeing.left, minlength=size)
     case = np.where(cases == 1, _cases(chains, last_of(agreeing, size)), -1)
     pending = np.select(

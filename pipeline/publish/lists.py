@@ -78,12 +78,14 @@ class Lists:
 
 def cases_list(lists: Lists) -> pd.DataFrame:
     """The published `cases`."""
-    cases, labels = lists.cases, lists.labels
+    labels = lists.labels
+    counted = lists.cases["counted"].to_numpy().astype(bool)
+    cases = lists.cases[counted].reset_index(drop=True)
     place = lists.places("operations", cases["row"].to_numpy())
     died = cases["died"].to_numpy()
     return pd.DataFrame(
         {
-            "case_id": lists.case_ids,
+            "case_id": lists.case_ids[counted],
             "site": lists.named(labels.sites, cases["site"]),
             "operation_id": lists._texts("operations", "operation_id", cases["row"].to_numpy()),
             "patient": cases["patient"],

@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow.compute as pc
 
 from pipeline import findings
-from pipeline.handover import NOT_SENT, NOT_THEIRS, UNSIDED, Accepted, Facts
+from pipeline.handover import LEFT, NOT_SENT, NOT_THEIRS, RIGHT, UNSIDED, Accepted, Facts
 from pipeline.resolve.facts import Numbers
 from pipeline.resolve.versions import Versions
 from schemas.exports import ID_COLUMN
@@ -20,6 +20,8 @@ MESSAGES = {
     "The record goes to review.",
     "operation_of_another_patient": "The operation named here belongs to another patient. Correct one of the ids. "
     "The record goes to review.",
+    "side_conflict": "The code names the other side than the record. Check the patient's record: possibly a wrong-site "
+    "event. The record goes to review.",
     "side_missing_for_sided": "The operation is done on one side, but the row says `none`. Send left, right or bilateral.",
     "procedure_code_unknown": "No procedure of the catalogue has this code, so the operation is no case. Add the code "
     "to catalogue.toml if it should be counted.",
@@ -53,7 +55,7 @@ def between_tables(numbers: Numbers, facts: Facts) -> pd.DataFrame:
         for rule, state in (("operation_unknown", NOT_SENT), ("operation_of_another_patient", NOT_THEIRS)):
             rows = frame.loc[frame[column] == state, "row"].to_numpy()
             parts.append(_found(accepted, name, rows, named, rule))
-    return findings.joined([*parts, *_operations_without(numbers, facts), _unknown_codes(numbers, facts)])
+    return findings.joined([*parts, *_operations_without(numbers, facts), *_codes_of_events(numbers, facts)])
 
 
 def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
@@ -70,13 +72,15 @@ def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
     ]
 
 
-def _unknown_codes(numbers: Numbers, facts: Facts) -> pd.DataFrame:
+def _codes_of_events(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
     events = facts.events
-    unknown = events.loc[
-        events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"
-    ].to_numpy()
-    rows = _first_of_each(numbers, "events", unknown, "code")
-    return _found(numbers.accepted, "events", rows, "code", "code_unknown")
+    unknown = events.loc[events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"].to_numpy()
+    sided = events["side"].isin([LEFT, RIGHT]) & (events["code_side"] >= 0)
+    contradicting = events.loc[sided & (events["code_side"] != events["side"]), "row"].to_numpy()
+    return [
+        _found(numbers.accepted, "events", _first_of_each(numbers, "events", unknown, "code"), "code", "code_unknown"),
+        _found(numbers.accepted, "events", contradicting, "side", "side_conflict"),
+    ]
 
 
 def _first_of_each(numbers: Numbers, name: str, rows: np.ndarray, column: str) -> np.ndarray:

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.catalogue import Catalogue
+from pipeline.code_sides import side_of_code
 from pipeline.columns import (
     JOINER,
     answers,
@@ -214,23 +215,25 @@ def _code_meanings(table: pa.Table, look: Lookup) -> Columns:
     """What each event's code says, looked up once a distinct (system, code)."""
     keys = joined(table["code_system"], table["code"])
     known = sorted_distinct([keys])
-    meanings = [_meaning(look, pair) for pair in known.to_pylist()] + [(-1, -1, 0, 0, -1)]
+    meanings = [_meaning(look, pair) for pair in known.to_pylist()] + [(-1, -1, 0, 0, -1, -1)]
     chosen = np.array(meanings, dtype=np.int32)[first_positions(keys, known)]
-    names = ("category", "level", "specific", "subsequent", "code_joint")
+    names = ("category", "level", "specific", "subsequent", "code_joint", "code_side")
     return {name: chosen[:, position] for position, name in enumerate(names)}
 
 
-def _meaning(look: Lookup, pair: str) -> tuple[int, int, int, int, int]:
-    """(category, level, specific, subsequent, joint) as integers."""
+def _meaning(look: Lookup, pair: str) -> tuple[int, int, int, int, int, int]:
+    """(category, level, specific, subsequent, joint, side) as integers."""
     system, code = pair.split(JOINER, 1)
     catalogue: Catalogue = look.catalogue
     joint = look.place_position.get(catalogue.joint_of(system, code) or "", -1)
+    stated = side_of_code(system, code)
+    side = SIDES.index(stated) if stated else -1
     found = catalogue.complication_of(system, code)
     if found is None:
-        return (-1, -1, 0, 0, joint)
+        return (-1, -1, 0, 0, joint, side)
     levels = [level.key for level in catalogue.complications[found.key].levels]
     level = levels.index(found.rule.level) if found.rule.level else -1
-    return (look.category_position[found.key], level, int(found.rule.specific), int(found.subsequent), joint)
+    return (look.category_position[found.key], level, int(found.rule.specific), int(found.subsequent), joint, side)
 
 
 def _named(numbers: Numbers, name: str, column: str) -> np.ndarray:
