@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.estimate.conditional import conditional_odds_ratio
 from pipeline.estimate.proportions import proportion_interval, share_of
 
 LARGEST_EXACT_ARM = 200
@@ -126,27 +127,18 @@ def _score(ratio: float, x: int, m: int, y: int, n: int) -> float:
 
 
 def odds_ratio(arms: Arms, confidence: float) -> Estimate:
-    """Conditional maximum likelihood with exact limits; nan where an arm has no event or nothing else.
+    """Conditional maximum likelihood with exact limits.
 
-    Each distinct table is worked out once.
+    Each distinct table is worked out once. An infinite ratio or limit is nan; all three are where no event, or
+    nothing else, is seen in both arms.
     """
     shape = np.shape(arms.events_a)
     table = np.stack([np.ravel(each) for each in _cells(arms)], axis=1)
     distinct, place = np.unique(table, axis=0, return_inverse=True)
-    found = np.array([_one_odds_ratio(*row, confidence) for row in distinct.tolist()]).reshape(-1, 3)[
-        place.ravel()
-    ]
+    worked = [conditional_odds_ratio(*row, confidence) for row in distinct.tolist()]
+    found = np.array(worked, dtype=float).reshape(-1, 3)[place.ravel()]
+    found = np.where(np.isinf(found), np.nan, found)
     return Estimate(*(found[:, column].reshape(shape) for column in range(3)), "conditional")
-
-
-def _one_odds_ratio(x: int, m: int, y: int, n: int, confidence: float) -> tuple[float, float, float]:
-    from scipy.stats.contingency import odds_ratio as conditional
-
-    if 0 in (x, m - x, y, n - y):
-        return (np.nan, np.nan, np.nan)
-    result = conditional([[x, y], [m - x, n - y]], kind="conditional")
-    limits = result.confidence_interval(confidence)
-    return (float(result.statistic), float(limits.low), float(limits.high))
 
 
 def tests_of(x: int, m: int, y: int, n: int) -> Tests:
