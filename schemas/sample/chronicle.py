@@ -6,6 +6,9 @@ states the rows it writes and what an audit that keeps to the definitions has to
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -18,26 +21,43 @@ RECORD_JOINT = np.array([operation.joint for operation in OPERATIONS])
 MOTION_JOINT = np.array([operation.region for operation in OPERATIONS])
 
 
+TEXT, NUMBER, MARK = "", float("nan"), False
+#: Columns of each kind of note beside case, day and number, with what stands where nothing was said.
+COLUMNS: dict[str, dict[str, Any]] = {
+    "events": dict.fromkeys(
+        ("code", "code_system", "side", "joint", "bone", "through_fixation_site", "energy", "reduced_by",
+         "severity_grade", "management", "source", "note"), TEXT,
+    ) | {"instability_level": NUMBER, "names_operation": MARK, "second_number": MARK},
+    "returns": dict.fromkeys(("code", "anaesthesia", "reason", "planned", "urgency"), TEXT),
+    "readings": {"measure": TEXT, "value": NUMBER, "mode": TEXT, "joint": TEXT},
+    "contacts": dict.fromkeys(("status", "return_to_sport", "not_returned_because", "note"), TEXT)
+    | {"returned_after": -1, "pain": NUMBER},
+    "truth": dict.fromkeys(("category", "level", "how", "expected_status"), TEXT),
+    "decisions": dict.fromkeys(("category", "counts", "reviewer", "reason"), TEXT),
+    "links": {"event": -1, "to_case": MARK, "reason": TEXT},
+}  # fmt: skip
+
+
 class Chronicle:
     """Collects records and expected complications of the cases given at the start."""
 
     def __init__(self, cases: pd.DataFrame, rng: np.random.Generator) -> None:
         self.cases = cases
         self.rng = rng
-        self._kept: dict[str, list[pd.DataFrame]] = {
-            name: [] for name in ("events", "returns", "readings", "contacts", "truth", "decisions", "links")
-        }
+        self._kept: dict[str, list[pd.DataFrame]] = {name: [] for name in COLUMNS}
         self.operation = cases["operation"].to_numpy()
         self.performed = cases["performed"].to_numpy()
         self.left = (cases["side"] == "left").to_numpy()
 
-    def _keep(self, name: str, rows: Rows, day: np.ndarray, columns: dict[str, object]) -> np.ndarray:
-        frame = pd.DataFrame({"case": rows, "day": np.asarray(day, dtype=np.int64)})
+    def _keep(self, name: str, rows: Rows, day: np.ndarray, columns: Mapping[str, Any]) -> np.ndarray:
         numbers = np.arange(len(rows)) + sum(map(len, self._kept[name]))
-        self._kept[name].append(frame.assign(number=numbers, **columns))
+        frame = pd.DataFrame({"case": rows, "day": np.asarray(day, dtype=np.int64), "number": numbers})
+        for column, silent in COLUMNS[name].items():
+            frame[column] = columns.get(column, silent)
+        self._kept[name].append(frame)
         return numbers
 
-    def event(self, rows: Rows, day: np.ndarray, **columns: object) -> np.ndarray:
+    def event(self, rows: Rows, day: np.ndarray, **columns: Any) -> np.ndarray:
         """Events with side and joint as operated unless told otherwise; returns their numbers."""
         usual = {
             "side": self.cases["side"].to_numpy()[rows],
@@ -47,7 +67,7 @@ class Chronicle:
         }
         return self._keep("events", rows, day, usual | columns)
 
-    def back_to_theatre(self, rows: Rows, day: np.ndarray, code: object, **columns: object) -> None:
+    def back_to_theatre(self, rows: Rows, day: np.ndarray, code: object, **columns: Any) -> None:
         """Later operations on the same joint and side; unplanned unless told otherwise."""
         self._keep("returns", rows, day, {"code": code, "anaesthesia": "general"} | columns)
 
@@ -58,7 +78,7 @@ class Chronicle:
         joint = MOTION_JOINT[self.operation[rows]]
         self._keep("readings", rows, day, {"measure": measure, "value": value, "mode": mode, "joint": joint})
 
-    def seen(self, rows: Rows, day: np.ndarray, **columns: object) -> None:
+    def seen(self, rows: Rows, day: np.ndarray, **columns: Any) -> None:
         """A visit that took place."""
         self._keep("contacts", rows, day, {"status": "seen"} | columns)
 
@@ -82,9 +102,9 @@ class Chronicle:
 
     def frame(self, name: str) -> pd.DataFrame:
         """All rows kept under a name that happened by the end of the story."""
-        kept = pd.concat(self._kept[name], ignore_index=True) if self._kept[name] else pd.DataFrame()
-        if kept.empty:
-            return pd.DataFrame({"case": [], "day": [], "number": []}).astype(np.int64)
+        if not self._kept[name]:
+            self._keep(name, np.zeros(0, dtype=np.int64), np.zeros(0), {})
+        kept = pd.concat(self._kept[name], ignore_index=True)
         on = self.performed[kept["case"]] + kept["day"]
         return kept.loc[on <= LAST_DAY].assign(on=on).reset_index(drop=True)
 

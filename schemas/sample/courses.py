@@ -134,7 +134,7 @@ def dislocated_twice(told: Chronicle, rows: Rows, day: Days) -> None:
     dislocated(told, rows, day)
     second = day + told.draw(30, 110, rows)
     out_again(told, rows, second)
-    told.expect(rows, second, "instability", "repeated", "code")
+    told.expect(rows, day, "instability", "repeated", "code")
 
 
 def stabilised_anew(told: Chronicle, rows: Rows, day: Days) -> None:

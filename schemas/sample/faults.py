@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from schemas.sample.hospitals import HARBOUR, LATE_EXPORT, MILLFIELD, NORTHGATE, Exports
+from schemas.sample.people import PREFIXES, SITES
 
 Key = tuple[str, str, str, str]
 
@@ -78,7 +79,7 @@ class Planter:
         if len(rows) < ENOUGH_ROWS:
             return
         changed = rows.iloc[[like]].copy()
-        record = f"{key[0][:2].upper()}-X{len(self.listed) + 1:04d}"
+        record = f"{PREFIXES[SITES.index(key[0])]}-X{len(self.listed) + 1:04d}"
         changed[rows.columns[0]] = record
         for header, text in cells.items():
             changed[header] = text
@@ -121,22 +122,17 @@ def held_back_operations(planter: Planter) -> None:
 
 def conflicting_sides(planter: Planter) -> None:
     """A cancelled operation whose diagnosis names the other side, and events whose operation does."""
-    operations = planter.rows(_harbour("operations"))
-    if len(operations) >= ENOUGH_ROWS:
-        right = operations.index[
-            (operations["side"] == "right") & (operations["diagnosis_code"] == "M22.01")
-        ][0]
-        planter.add(_harbour("operations"), int(right), "side_conflict", "diagnosis of the other side", "operations",
+    rows = planter.rows(_harbour("operations"))
+    for at in _rows_where(
+        rows, lambda sent: (sent["side"] == "right") & (sent["diagnosis_code"] == "M22.01")
+    )[:1]:
+        planter.add(_harbour("operations"), at, "side_conflict", "diagnosis of the other side", "operations",
                     diagnosis_code="M22.02", status="cancelled")  # fmt: skip
     events = planter.rows(_harbour("events"))
-    named = (
-        events.index[(events.get("operation_id", "") != "") & (events.get("code") == "T81.41XA")]
-        if len(events)
-        else []
-    )
-    for at in list(named)[:2]:
-        other = "left" if events.loc[at, "side"] == "right" else "right"
-        planter.add(_harbour("events"), int(at), "side_conflict", "side and named operation contradict each other",
+    named = _rows_where(events, lambda sent: (sent["operation_id"] != "") & (sent["code"] == "T81.41XA"))
+    for at in named[:2]:
+        other = "left" if events["side"].iloc[at] == "right" else "right"
+        planter.add(_harbour("events"), at, "side_conflict", "side and named operation contradict each other",
                     "events", side=other, code="T81.49XA")  # fmt: skip
 
 
@@ -159,36 +155,56 @@ def held_back_elsewhere(planter: Planter) -> None:
 
 
 def corrected(planter: Planter) -> None:
-    """Harbour sends three events wrongly at first, with an earlier time of writing, and corrects them later."""
+    """Harbour sends three dislocations wrongly at first, with an earlier time of writing, and corrects them later."""
     first, later = _harbour("events"), _harbour("events", HARBOUR.receipts[3])
     rows = planter.rows(first)
-    wrong = (
-        rows.index[rows.get("instability_level", pd.Series(dtype=object)).isin(["1"])][:3]
-        if len(rows)
-        else []
-    )
-    for at in wrong:
-        right = planter.made[first].loc[[at]].copy()
-        right["recorded_at"] = f"{HARBOUR.receipts[2]}T09:05:00"
+    for at in _rows_where(
+        rows, lambda sent: (sent["instability_level"] == "1") & (sent["operation_id"] != "")
+    )[:3]:
+        right = planter.made[first].loc[[at]].assign(recorded_at=f"{HARBOUR.receipts[2]}T09:05:00")
         planter.made[later] = pd.concat([planter.made[later], right], ignore_index=True)
-        planter.change(first, int(at), "record_superseded", "a level that is corrected later", "events",
+        planter.change(first, at, "record_superseded", "a level that is corrected later", "events",
                        code="", instability_level="4", reduced_by="none")  # fmt: skip
 
 
 def withdrawn(planter: Planter) -> None:
     """Two infections entered for the wrong patient and taken back in a later receipt."""
     first, later = _harbour("events"), _harbour("events", HARBOUR.receipts[5])
-    for like in (12, 14):
+    rows = planter.rows(first)
+    for like in _rows_where(rows, lambda sent: (sent["source"] == "clinic") & (sent["operation_id"] != ""))[
+        3:5
+    ]:
+        if len(rows) < ENOUGH_ROWS:
+            return
         planter.add(first, like, "record_withdrawn", "entered for the wrong patient, withdrawn later", "events",
                     code="T81.40XA", code_system="", instability_level="", note="")  # fmt: skip
-        if len(planter.rows(first)) > ENOUGH_ROWS:
-            taken_back = (
-                planter.made[first]
-                .iloc[[-1]]
-                .assign(record_status="withdrawn", recorded_at=f"{HARBOUR.receipts[4]}T11:20:00")
+        taken_back = (
+            planter.made[first]
+            .iloc[[-1]]
+            .assign(record_status="withdrawn", recorded_at=f"{HARBOUR.receipts[4]}T11:20:00")
+        )
+        planter.made[later] = pd.concat([planter.made[later], taken_back], ignore_index=True)
+        planter.made[later]["record_status"] = planter.made[later]["record_status"].fillna("")
+
+
+def late(planter: Planter) -> None:
+    """Lists, without changing anything, events written down months after they happened."""
+    for receipt in HARBOUR.receipts[1:]:
+        key = _harbour("events", receipt)
+        rows = planter.rows(key)
+        for at in _rows_where(rows, lambda sent: _days_to_writing(sent) > 60):
+            planter.tell(
+                key, at, "events", "", "written down months after it happened", str(rows.iloc[at, 0])
             )
-            planter.made[later] = pd.concat([planter.made[later], taken_back], ignore_index=True)
-            planter.made[later]["record_status"] = planter.made[later]["record_status"].fillna("")
+
+
+def _days_to_writing(rows: pd.DataFrame) -> pd.Series:
+    return (pd.to_datetime(rows["recorded_at"]) - pd.to_datetime(rows["occurred_on"])).dt.days
+
+
+def _rows_where(rows: pd.DataFrame, test: Callable[[pd.DataFrame], pd.Series]) -> list[int]:
+    """Positions of the rows that pass a test; none of an empty table, which has no columns to test."""
+    return [] if rows.empty else [int(at) for at in rows.index[test(rows)]]
 
 
 def untidy_cells(planter: Planter) -> None:
@@ -196,9 +212,9 @@ def untidy_cells(planter: Planter) -> None:
     operations, measurements = _harbour("operations"), _harbour("measurements")
     if len(planter.rows(operations)) < ENOUGH_ROWS:
         return
+    rows = planter.rows(operations)
     for at in (20, 21, 22):
-        rows = planter.rows(operations)
-        padded = {"patient_id": f" {rows.loc[at, 'patient_id']}", "side": f"{rows.loc[at, 'side']}  "}
+        padded = {"patient_id": f" {rows['patient_id'].iloc[at]}", "side": f"{rows['side'].iloc[at]}  "}
         planter.change(operations, at, "", "blanks around cells", "operations", **padded)
     planter.change(operations, 25, "", "no surgeon: unattributed", "operations", surgeon_id="")
     rows = planter.rows(measurements)
@@ -220,21 +236,16 @@ def leaked_identifiers(planter: Planter) -> None:
         f"Films at {CANARIES[2]} for {CANARIES[3]}.",
     ]
     events, what = planter.rows(_harbour("events")), "identifiers in a letter"
-    noted = events.index[events.get("note", pd.Series(dtype=object)).ne("")] if len(events) else []
-    for at, leaked in zip(list(noted)[:2], said, strict=False):
-        note = f"{events.loc[at, 'note']} {leaked}"
-        planter.change(_harbour("events"), int(at), "identifier_masked", what, "events", note=note)
+    noted = _rows_where(events, lambda sent: sent["note"] != "")
+    for at, leaked in zip(noted, said, strict=False):
+        note = f"{events['note'].iloc[at]} {leaked}"
+        planter.change(_harbour("events"), at, "identifier_masked", what, "events", note=note)
     for receipt in MILLFIELD.receipts:  # the same letter is sent both times
-        visits: Key = (MILLFIELD.site, receipt, "clinic_list.csv", "")
-        at = _first_with(planter.rows(visits), "Remark")
-        if at is not None:
+        key: Key = (MILLFIELD.site, receipt, "clinic_list.csv", "")
+        visits = planter.rows(key)
+        for at in _rows_where(visits, lambda sent: sent["Remark"] != "")[:1]:
             note = f"Mother's e-mail {CANARIES[0]}, letter to follow."
-            planter.change(visits, at, "identifier_masked", what, "followups", Remark=note)
-
-
-def _first_with(rows: pd.DataFrame, header: str) -> int | None:
-    filled = rows.index[rows[header] != ""] if len(rows) else []
-    return int(filled[0]) if len(filled) else None
+            planter.change(key, at, "identifier_masked", what, "followups", Remark=note)
 
 
 def sent_again(planter: Planter) -> None:
@@ -281,6 +292,7 @@ def report_lines(planter: Planter) -> None:
 
 
 PLANTS: tuple[Callable[[Planter], None], ...] = (
+    late,
     corrected,
     leaked_identifiers,
     untidy_cells,

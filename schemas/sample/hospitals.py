@@ -205,9 +205,8 @@ def as_text(column: pd.Series, hospital: Hospital) -> pd.Series:
 
 def dates_as_text(column: pd.Series, date_format: str) -> pd.Series:
     """Formats each different day once."""
-    days = pd.to_datetime(column)
-    codes, different = pd.factorize(days)
-    words = np.array([*different.strftime(date_format), ""], dtype=object)
+    codes, different = pd.factorize(pd.to_datetime(column))
+    words = np.array([*pd.DatetimeIndex(different).strftime(date_format), ""], dtype=object)
     return pd.Series(words[codes], index=column.index, dtype=object)
 
 

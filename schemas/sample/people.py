@@ -65,7 +65,7 @@ OPERATIONS: tuple[Operation, ...] = (
 LIGAMENT, TUBERCLE, TIGHTENING, STABILISATION, LABRUM, BICEPS, CORACOCLAVICULAR, CLAVICLE = range(8)
 BOTH_SHARE = 0.05  # ligament and tubercle at one sitting: a quarter of all tubercle operations
 OUTLYING = "HB-S4"  # the surgeon whose results lie outside the limits
-OUTLYING_RISK = 0.50
+OUTLYING_RISK = 0.44
 
 
 def _column(name: str) -> np.ndarray:

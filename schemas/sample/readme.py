@@ -63,8 +63,8 @@ def write_readme(folder: Path, cases: int, seed: int, listed: pd.DataFrame) -> N
     )
     if len(listed):
         lines = [
-            f"| {fault.source_file} | {fault.source_line or ''} | {fault.what} |"
-            for fault in listed.itertuples(index=False)
+            f"| {place} | {line or ''} | {what} |"
+            for place, line, what in listed[["source_file", "source_line", "what"]].to_numpy().tolist()
         ]
         text += _FAULTS + "\n".join(lines) + "\n"
     (folder / "README.md").write_text(text, encoding="utf-8", newline="\n")

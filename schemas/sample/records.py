@@ -1,4 +1,4 @@
-"""The story as records: operations with their ids first, then everything that refers to them."""
+"""The story's operations as records, with the ids to which everything else refers."""
 
 from __future__ import annotations
 
@@ -105,21 +105,26 @@ class Ids:
         self.patient: np.ndarray = _pseudonyms(told)
         self.site: np.ndarray = np.array(SITES)[told.cases["site"]]
         letters = np.where(told.left, "L", "R")
-        self.case_id = pd.Series(self.site) + "." + pd.Series(self.of_case) + "." + pd.Series(letters)
+        parts = (self.site.astype(object), self.of_case, letters.astype(object))
+        self.case_id: np.ndarray = parts[0] + "." + parts[1] + "." + parts[2]
 
 
 def numbered(site: np.ndarray, letter: str) -> np.ndarray:
     """Ids such as HB-O00017, counted within each site in the order given."""
     count = pd.Series(site).groupby(site).cumcount().to_numpy() + 1
-    prefix = pd.Series(np.array(PREFIXES)[site]) if len(site) else pd.Series([], dtype=object)
-    return (prefix + f"-{letter}" + pd.Series(count).astype(str).str.zfill(5)).to_numpy(dtype=object)
+    return named_ids(site, f"-{letter}", count)
+
+
+def named_ids(site: np.ndarray, letter: str, number: np.ndarray) -> np.ndarray:
+    """Prefix of the site, letter and number with five digits or more."""
+    begun = pd.Series(np.array([prefix + letter for prefix in PREFIXES], dtype=object)[site], dtype=object)
+    return (begun + pd.Series(number).astype(str).str.zfill(5).astype(object)).to_numpy(dtype=object)
 
 
 def _pseudonyms(told: Chronicle) -> np.ndarray:
     patient = told.cases["patient"].to_numpy()
     shuffled = told.rng.permutation(patient.max() + 1)
-    prefix = pd.Series(np.array(PREFIXES)[told.cases["site"]])
-    return (prefix + "-P" + pd.Series(shuffled[patient] + 1).astype(str).str.zfill(5)).to_numpy(dtype=object)
+    return named_ids(told.cases["site"].to_numpy(), "-P", shuffled[patient] + 1)
 
 
 def operations(told: Chronicle, ids: Ids) -> pd.DataFrame:
@@ -147,136 +152,8 @@ def _of_the_case(table: pd.DataFrame, told: Chronicle, rows: pd.DataFrame) -> No
     """Adds what only the row that names the case tells; `urgency` of later rows is their own."""
     main, case = rows["main"].to_numpy(), rows["case"].to_numpy()
     for name in OF_THE_CASE:
-        told_of = told.cases[name].iloc[case].reset_index(drop=True)
-        table[name] = told_of.where(
-            main, pd.NaT if name == "onset_on" else np.nan if told_of.dtype != object else ""
-        )
+        of_case = told.cases[name].iloc[case].reset_index(drop=True)
+        table[name] = of_case.where(main, "") if of_case.dtype == object else of_case.where(main)
     table["urgency"] = np.where(main, table["urgency"], rows["urgency"].replace("", "elective"))
     tubercle = (rows["code"] == CODES[TUBERCLE]).to_numpy() & ~main
     table["fixation"] = np.where(tubercle, "screw", table["fixation"])
-
-
-def events(told: Chronicle, ids: Ids) -> tuple[pd.DataFrame, pd.Series]:
-    """The table, and the id of each event by its number in the chronicle."""
-    kept = told.frame("events")
-    kept["known_on"] = learned(told, kept["on"].to_numpy(), 14)
-    kept["site"] = told.cases["site"].to_numpy()[kept["case"]]
-    kept = kept.sort_values(["site", "known_on", "on"], kind="stable", ignore_index=True)
-    case = kept["case"].to_numpy()
-    names = kept["names_operation"].eq(True) | (told.cases["both"].to_numpy()[case] & (kept["day"] >= 0))
-    names &= ~_flag(kept, "second_number") & ~kept["side"].ne(told.cases["side"].iloc[case].to_numpy()).where(
-        kept["side"] != "", False
-    )
-    columns = (
-        "code", "code_system", "side", "joint", "bone", "through_fixation_site", "energy", "reduced_by",
-        "severity_grade", "management", "source", "note",
-    )  # fmt: skip
-    table = pd.DataFrame({"event_id": numbered(kept["site"].to_numpy(), "E")})
-    second = np.char.add(ids.patient[case].astype(str), "b").astype(object)
-    table["patient_id"] = np.where(_flag(kept, "second_number"), second, ids.patient[case])
-    table["occurred_on"] = dates(kept["on"])
-    table["operation_id"] = np.where(names, ids.of_case[case], "")
-    for name in columns:
-        table[name] = kept[name].astype(object).where(kept[name].notna(), "") if name in kept else ""
-    table["instability_level"] = kept.get("instability_level", np.nan)
-    table = table.assign(site=kept["site"], known_on=kept["known_on"])
-    return table, pd.Series(table["event_id"].to_numpy(), index=kept["number"].to_numpy())
-
-
-def _flag(kept: pd.DataFrame, name: str) -> pd.Series:
-    return kept[name].eq(True) if name in kept else pd.Series(False, index=kept.index)
-
-
-def followups(told: Chronicle, ids: Ids, died: np.ndarray) -> pd.DataFrame:
-    kept = told.frame("contacts")
-    gone = np.flatnonzero((died >= 0) & (told.cases["site"].to_numpy() == 2))
-    last = pd.DataFrame({"case": gone, "on": told.performed[gone] + died[gone], "status": "died"})
-    kept = pd.concat([kept, last], ignore_index=True)
-    kept["known_on"] = learned(told, kept["on"].to_numpy(), 8)
-    kept["site"] = told.cases["site"].to_numpy()[kept["case"]]
-    kept = kept.sort_values(["site", "known_on", "on"], kind="stable", ignore_index=True)
-    case = kept["case"].to_numpy()
-    pair = told.cases["bilateral"].to_numpy()[case]
-    table = pd.DataFrame(
-        {"followup_id": numbered(kept["site"].to_numpy(), "F"), "patient_id": ids.patient[case]}
-    )
-    table["seen_on"], table["status"] = dates(kept["on"]), kept["status"]
-    table["operation_id"] = np.where(pair, "", ids.of_case[case])
-    table["side"] = np.where(pair, "", told.cases["side"].to_numpy()[case])
-    for name in ("return_to_sport", "not_returned_because", "note"):
-        table[name] = kept[name].astype(object).where(kept[name].notna(), "")
-    after = kept["returned_after"].fillna(-1).to_numpy().astype(np.int64)
-    back = dates(told.performed[case] + after)
-    table["returned_on"] = np.where(after >= 0, back, np.datetime64("NaT", "D"))
-    return table.assign(pain=kept["pain"], site=kept["site"], known_on=kept["known_on"])
-
-
-def measurements(told: Chronicle, ids: Ids) -> pd.DataFrame:
-    kept = told.frame("readings")
-    kept["known_on"] = learned(told, kept["on"].to_numpy(), 8)
-    kept["site"] = told.cases["site"].to_numpy()[kept["case"]]
-    kept = kept.sort_values(["site", "known_on", "on"], kind="stable", ignore_index=True)
-    case = kept["case"].to_numpy()
-    table = pd.DataFrame(
-        {"measurement_id": numbered(kept["site"].to_numpy(), "M"), "patient_id": ids.patient[case]}
-    )
-    table["measured_on"] = dates(kept["on"])
-    for name in ("joint", "measure", "mode", "value"):
-        table[name] = kept[name].to_numpy()
-    table["unit"] = np.where(kept["mode"] == "none", "points", "deg")
-    names = (told.rng.random(len(kept)) < 0.5) | told.cases["both"].to_numpy()[case]
-    table["operation_id"] = np.where(names, ids.of_case[case], "")
-    table["side"] = told.cases["side"].to_numpy()[case]
-    return table.assign(site=kept["site"], known_on=kept["known_on"])
-
-
-def patients(told: Chronicle, ids: Ids, died: np.ndarray) -> pd.DataFrame:
-    first = np.flatnonzero(~told.cases["patient"].duplicated().to_numpy())
-    on = np.where(died[first] >= 0, told.performed[first] + died[first], -1)
-    day = np.where(on >= 0, dates(on), np.datetime64("NaT", "D"))
-    table = pd.DataFrame({"patient_id": ids.patient[first], "sex": told.cases["sex"].to_numpy()[first]})
-    known = learned(told, np.where(on >= 0, on, told.performed[first]), 6, 0.0)
-    table = table.assign(died_on=day, site=told.cases["site"].to_numpy()[first], known_on=known)
-    return table.sort_values(["site", "known_on", "patient_id"], kind="stable", ignore_index=True)
-
-
-def surgeons() -> pd.DataFrame:
-    """Four a site; all were there before the story began."""
-    ids = [(f"{prefix}-S{number}", site) for site, prefix in enumerate(PREFIXES) for number in range(1, 5)]
-    table = pd.DataFrame(ids, columns=["surgeon_id", "site"])
-    started = dates(np.full(len(table), FIRST_DAY) - 200 * (1 + np.arange(len(table)) % 5))
-    return table.assign(active_from=started, known_on=dates(np.full(len(table), FIRST_DAY)))
-
-
-def decisions(told: Chronicle, ids: Ids) -> pd.DataFrame:
-    kept = told.frame("decisions")
-    case = kept["case"].to_numpy()
-    decided = np.minimum(kept["on"].to_numpy() + 45, LAST_DAY - 1)
-    table = pd.DataFrame({"case_id": ids.case_id.iloc[case].to_numpy()})
-    for name in ("category", "counts", "reviewer", "reason"):
-        table[name] = kept[name] if name in kept else pd.Series([], dtype=object)
-    yes = (table["counts"] == "yes").to_numpy()
-    occurred = np.where(yes, dates(kept["on"]), np.datetime64("NaT", "D"))
-    return table.assign(decided_on=dates(decided), occurred_on=occurred)
-
-
-def links(told: Chronicle, ids: Ids, event_ids: pd.Series) -> pd.DataFrame:
-    kept = told.frame("links")
-    case = kept["case"].to_numpy()
-    to_case = kept["to_case"].to_numpy(dtype=bool) if "to_case" in kept else np.zeros(0, dtype=bool)
-    events = kept["event"] if "event" in kept else pd.Series([], dtype=np.int64)
-    table = pd.DataFrame(
-        {"site_id": ids.site[case], "table": "events", "record_id": event_ids.reindex(events).to_numpy()}
-    )
-    table["case_id"] = np.where(to_case, ids.case_id.iloc[case].to_numpy(), "none")
-    decided = dates(np.full(len(kept), LAST_DAY - 4))
-    return table.assign(reviewer="r1", decided_on=decided, reason=kept.get("reason", "")).dropna()
-
-
-def merges(told: Chronicle, ids: Ids) -> pd.DataFrame:
-    kept = told.frame("events")
-    case = kept.loc[_flag(kept, "second_number"), "case"].to_numpy()
-    patient = ids.patient[case]
-    second = np.char.add(patient.astype(str), "b").astype(object) if len(patient) else patient
-    table = pd.DataFrame({"site_id": ids.site[case], "patient_id": second, "same_as": patient})
-    return table.assign(decided_on=dates(np.full(len(table), LAST_DAY - 20)), by="records office")

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from schemas.sample import records
+from schemas.sample import reviews, tables
 from schemas.sample.asides import tell_asides, tell_deaths, tell_pairs
 from schemas.sample.background import described
 from schemas.sample.chronicle import Chronicle
 from schemas.sample.courses import tell_courses
 from schemas.sample.people import index_cases
+from schemas.sample.records import Ids, all_operations, operations
 from schemas.sample.truth import true_cases, true_complications
 from schemas.sample.visits import tell_visits
 
@@ -65,21 +66,21 @@ def _free(people: pd.DataFrame) -> np.ndarray:
 
 
 def _written(told: Chronicle, tale: np.ndarray, died: np.ndarray) -> Story:
-    ids = records.Ids(told, records.all_operations(told, tale, died))
-    events, event_ids = records.events(told, ids)
-    tables = {
-        "operations": records.operations(told, ids),
+    ids = Ids(told, all_operations(told, tale, died))
+    events, event_ids = tables.events(told, ids)
+    sent = {
+        "operations": operations(told, ids),
         "events": events,
-        "followups": records.followups(told, ids, died),
-        "measurements": records.measurements(told, ids),
-        "patients": records.patients(told, ids, died),
-        "surgeons": records.surgeons(),
+        "followups": tables.followups(told, ids, died),
+        "measurements": tables.measurements(told, ids),
+        "patients": tables.patients(told, ids, died),
+        "surgeons": tables.surgeons(),
     }
     return Story(
         cases=true_cases(told, ids),
         complications=true_complications(told, ids),
-        tables=tables,
-        decisions=records.decisions(told, ids),
-        links=records.links(told, ids, event_ids),
-        merges=records.merges(told, ids),
+        tables=sent,
+        decisions=reviews.decisions(told, ids),
+        links=reviews.links(told, ids, event_ids),
+        merges=reviews.merges(told, ids),
     )
