@@ -224,5 +224,8 @@ def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
     counted = whole.cases["counted"].to_numpy().astype(bool)
     names = ("complications", "evidence", "records", "unread", "decided")
     frames = {name: getattr(whole, name) for name in names}
-    kept = {name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True) for name, frame in frames.items()}
+    kept = {
+        name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)
+        for name, frame in frames.items()
+    }
     return {**kept, "unattributed": whole.unattributed}
