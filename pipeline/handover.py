@@ -146,8 +146,8 @@ class Facts:
     It also has `fixation` (position in `fixations`), `by:<column>` (position in `by[column]`) and `where:<group>` (bool).
     `concomitants`: further procedures listed in a row: `operation`, `procedure`. `codes`: every code of a row, own
     (`own` true) or listed: `operation`, `code`; `unisolating[procedure, code]` says which take a case's isolation away.
-    `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side` (what the code says;
-    category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`.
+    `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side`
+    (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`.
     `followups`: `operation`, `status`, `instability_level`. `measurements`: `operation`, `measure`, `mode`, `value`.
     `patients`: `died`, `moved` (calendar days). `links` and `decisions` name a case by `operation` and `side`
     (`operation` NOT_NAMED where a link says the record belongs to none); links also `table`, `record` (row).
@@ -231,9 +231,9 @@ class Classified:
 
     `complications` and `assessed`: as in Cases, with the cases of this part. `evidence`: what each row rests on: `case`,
     `category`, `level`, `table` (name), `row` (accepted), `day`, `strength`, `kind` (position in KINDS), `used` (False for
-    evidence that counts for nothing: too soon, there before, cannot occur), `pending` (awaits a link). `died`: (cases,) day of the case.
-    `unread`: records with nothing but a note: `case`, `table`, `row`. `decided`: `case`, `category`, `verdict`
-    (position in VERDICTS), `position` of the deciding row of the decisions.
+    evidence that counts for nothing: too soon, there before, cannot occur), `pending` (awaits a link).
+    `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
+    `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions.
     """
 
     complications: pd.DataFrame
