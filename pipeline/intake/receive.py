@@ -69,7 +69,8 @@ def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path
     received: list[Received] = []
     said_before = list(found.findings)
     terms = {
-        site: site_terms(mappings or workspace / "mappings", settings, site) for site in sorted({each.site for each in found.files})
+        site: site_terms(mappings or workspace / "mappings", settings, site)
+        for site in sorted({each.site for each in found.files})
     }
     said_before += [_not_listed(site) for site in terms if not _is_listed(settings, site)]
     for arrival in found.files:
