@@ -231,8 +231,12 @@ def _chosen(by_name: np.ndarray, named: Attribution, placed: Attribution) -> Att
     )
     keep = by_name[left] == from_named
     order = np.lexsort((right[keep], left[keep]))
-    chosen = [np.where(by_name, getattr(named, f), getattr(placed, f)) for f in ("case", "pending", "why")]
-    return Attribution(*chosen, Pairs(left[keep][order], right[keep][order]))
+    return Attribution(
+        case=np.where(by_name, named.case, placed.case),
+        pending=np.where(by_name, named.pending, placed.pending),
+        why=np.where(by_name, named.why, placed.why),
+        candidates=Pairs(left[keep][order], right[keep][order]),
+    )
 
 
 def _with_links(result: Attribution, linked_case: np.ndarray) -> Attribution:
