@@ -18,7 +18,7 @@ def characterised(cases: pd.DataFrame, facts: Facts, settings: Settings) -> pd.D
     cases = cases.assign(age_band=band, isolated=_isolated(cases, facts))
     for group in settings.groups.values():
         cases[f"among:{group.name}"] = _belongs(cases, group)
-    return cases.drop(columns=[name for name in cases if name.startswith("where:")])
+    return cases.drop(columns=[name for name in cases.columns if name.startswith("where:")])
 
 
 def _belongs(cases: pd.DataFrame, group: Group) -> np.ndarray:
