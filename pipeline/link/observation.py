@@ -45,13 +45,11 @@ def observed(
     contact = _latest(size, *_contacts(followups[np.isin(status, CONTACT)], facts, records, chain))
     moved, died = _patient_days(cases, facts, performed)
     leaving = followups[np.isin(status, LEAVES) & (followups["day"] >= 0)]
-    leaves = np.minimum(_earliest(size, leaving["case"], leaving["day"]), moved)
+    leaves = np.minimum(_earliest_of(leaving, size), moved)
     deaths = followups[status == DIED]
     reach = cases["known_until"].to_numpy().astype(np.int64) - performed
     records_until = np.minimum(reach, np.maximum(leaves, contact))
-    return Observation(
-        contact, records_until, np.minimum(_earliest(size, deaths["case"], deaths["day"]), died)
-    )
+    return Observation(contact, records_until, np.minimum(_earliest_of(deaths, size), died))
 
 
 def _followup_days(facts: Facts, records: pd.DataFrame, visits: Pairs, performed: np.ndarray) -> pd.DataFrame:
@@ -91,6 +89,10 @@ def _latest(size: int, case: np.ndarray, day: np.ndarray) -> np.ndarray:
     latest = np.zeros(size, dtype=np.int64)
     np.maximum.at(latest, case, day)
     return latest
+
+
+def _earliest_of(followups: pd.DataFrame, size: int) -> np.ndarray:
+    return _earliest(size, followups["case"].to_numpy(), followups["day"].to_numpy())
 
 
 def _earliest(size: int, case: np.ndarray, day: np.ndarray) -> np.ndarray:
