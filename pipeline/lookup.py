@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.catalogue import Catalogue
+from pipeline.catalogue import Catalogue, Complication, Procedure
 
 NONE = -1
 
@@ -162,12 +162,12 @@ class Lookup:
         wanted = [self.place_position[joint] for joint in joints]
         return not joints or bool(self.match[np.ix_(places, wanted)].any())
 
-    def _defined(self, group: tuple[int, ...], entry) -> int:
+    def _defined(self, group: tuple[int, ...], entry: Complication) -> int:
         if not self.fits_joint(group, entry.joints):
             return -1
         return int(not entry.needs_hole or self.holes[list(group)].any())
 
-    def _entry(self, key: str):
+    def _entry(self, key: str) -> Procedure:
         return self.catalogue.procedures[key]
 
 
@@ -182,7 +182,6 @@ def _components(linked: np.ndarray) -> np.ndarray:
 def lookup_for(catalogue: Catalogue, compared: list[tuple[str, str]]) -> Lookup:
     """The arrays of a catalogue, with the compared pairs of procedures (keys) as groups of their own."""
     plain = Lookup(catalogue)
-    positions = [
-        tuple(sorted((plain.procedure_position[a], plain.procedure_position[b]))) for a, b in compared
-    ]
-    return Lookup(catalogue, tuple(dict.fromkeys(positions)))  # type: ignore[arg-type]
+    position = plain.procedure_position
+    pairs = [(min(position[a], position[b]), max(position[a], position[b])) for a, b in compared]
+    return Lookup(catalogue, tuple(dict.fromkeys(pairs)))
