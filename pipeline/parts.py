@@ -37,10 +37,15 @@ def part_of(facts: Facts, number: int, parts: int) -> Facts:
         return facts
     inside = (facts.patient_hashes % np.uint64(parts)) == number
     mine = {name: _of_patients(getattr(facts, name), inside) for name in (*RECORD_TABLES, "patients")}
-    operations = mine["operations"]["operation"]
+    own = {name: frame.reset_index(drop=True) for name, frame in mine.items()}
+    operations = own["operations"]["operation"]
     return replace(
         facts,
-        **{name: frame.reset_index(drop=True) for name, frame in mine.items()},
+        operations=own["operations"],
+        events=own["events"],
+        followups=own["followups"],
+        measurements=own["measurements"],
+        patients=own["patients"],
         concomitants=_of_operations(facts.concomitants, operations),
         codes=_of_operations(facts.codes, operations),
         decisions=_of_operations(facts.decisions, operations),
