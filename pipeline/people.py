@@ -53,13 +53,17 @@ def people_known(workspace: Path, as_of: date) -> People:
     for name, pattern in PLACES.items():
         found = sorted(path for path in workspace.glob(pattern) if path.is_file() and not path.is_symlink())
         sheets = [_sheet(path, workspace, PEOPLE[name]) for path in found]
-        rows = [row for sheet in sheets for row in sheet.rows if row[KNOWN_BY[name]] <= as_of]  # type: ignore[operator]
+        rows = [row for sheet in sheets for row in sheet.rows if _is_known(row[KNOWN_BY[name]], as_of)]
         frames[name] = pd.DataFrame(
             rows, columns=[*PEOPLE[name].names, "source_file", "source_line"], dtype=object
         )
         complaints += [complaint for sheet in sheets for complaint in sheet.complaints]
         files += found
     return People(**frames, files=tuple(files), findings=findings.frame(complaints))
+
+
+def _is_known(decided_on: object, as_of: date) -> bool:
+    return isinstance(decided_on, date) and decided_on <= as_of
 
 
 def newest_decision(workspace: Path) -> date | None:
