@@ -107,18 +107,14 @@ def flow_table(counts: pd.DataFrame, sites: tuple[str, ...], groups: tuple[str, 
     """
     whole = counts[counts["order"] >= 20].assign(procedure=ALL)
     parts = pd.concat([counts, whole], ignore_index=True)
-    summed = parts.groupby(["site", "procedure", "order"], as_index=False)["count"].sum()
-    chains = [
-        _chain(own, site, procedure, sites, groups)
-        for (site, procedure), own in summed.groupby(["site", "procedure"])
-    ]
+    summed = parts.groupby(["site", "procedure", "order"])["count"].sum().reset_index()
+    chains = [_chain(own, sites, groups) for _, own in summed.groupby(["site", "procedure"])]
     rows = [row for chain in chains for row in chain]
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _chain(
-    own: pd.DataFrame, site: int, procedure: int, sites: tuple[str, ...], groups: tuple[str, ...]
-) -> list[list[object]]:
+def _chain(own: pd.DataFrame, sites: tuple[str, ...], groups: tuple[str, ...]) -> list[list[object]]:
+    site, procedure = (int(own[name].iloc[0]) for name in ("site", "procedure"))
     count = dict(zip(own["order"], own["count"], strict=True))
     name = "all" if procedure == ALL else groups[procedure]
     rows: list[list[object]] = []
