@@ -72,7 +72,9 @@ class Lists:
             told[own] = (place["source_file"] + ":" + place["source_line"].astype(str)).to_numpy()
         return told
 
-    def named(self, labels: tuple[str, ...], positions: np.ndarray, missing: str = "unknown") -> np.ndarray:
+    def named(
+        self, labels: tuple[str, ...], positions: np.ndarray | pd.Series, missing: str = "unknown"
+    ) -> np.ndarray:
         return np.array([*labels, missing], dtype=object)[np.asarray(positions)]
 
 
