@@ -74,11 +74,19 @@ def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
 
 def _codes_of_events(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
     events = facts.events
-    unknown = events.loc[events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"].to_numpy()
+    unknown = events.loc[
+        events["coded"] & (events["category"] < 0) & (events["code_joint"] < 0), "row"
+    ].to_numpy()
     sided = events["side"].isin([LEFT, RIGHT]) & (events["code_side"] >= 0)
     contradicting = events.loc[sided & (events["code_side"] != events["side"]), "row"].to_numpy()
     return [
-        _found(numbers.accepted, "events", _first_of_each(numbers, "events", unknown, "code"), "code", "code_unknown"),
+        _found(
+            numbers.accepted,
+            "events",
+            _first_of_each(numbers, "events", unknown, "code"),
+            "code",
+            "code_unknown",
+        ),
         _found(numbers.accepted, "events", contradicting, "side", "side_conflict"),
     ]
 
