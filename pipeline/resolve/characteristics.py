@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from pipeline.columns import JOINER, joined, sorted_distinct, word_codes
 from pipeline.resolve.facts import Numbers
-from pipeline.settings import Settings
+from pipeline.settings import Compare, Primary, Settings
 from schemas.exports import EXPORTS
 
 OPERATIONS = "operations"
@@ -48,7 +48,7 @@ def characteristics_of(numbers: Numbers, settings: Settings) -> Characteristics:
 
 
 def _compared_columns(settings: Settings) -> list[str]:
-    asked = [*settings.compare, *([settings.primary] if settings.primary else [])]
+    asked: list[Compare | Primary] = [*settings.compare, *([settings.primary] if settings.primary else [])]
     return list(dict.fromkeys(entry.by for entry in asked if entry.by != "procedure"))
 
 
