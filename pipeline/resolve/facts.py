@@ -233,7 +233,14 @@ def _meaning(look: Lookup, pair: str) -> tuple[int, int, int, int, int, int]:
         return (-1, -1, 0, 0, joint, side)
     levels = [level.key for level in catalogue.complications[found.key].levels]
     level = levels.index(found.rule.level) if found.rule.level else -1
-    return (look.category_position[found.key], level, int(found.rule.specific), int(found.subsequent), joint, side)
+    return (
+        look.category_position[found.key],
+        level,
+        int(found.rule.specific),
+        int(found.subsequent),
+        joint,
+        side,
+    )
 
 
 def _named(numbers: Numbers, name: str, column: str) -> np.ndarray:
