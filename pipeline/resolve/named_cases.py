@@ -6,8 +6,9 @@ Both tables are small (people write them), so they are read row by row.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Mapping
 from datetime import date
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -96,7 +97,7 @@ def _record_finder(numbers: Numbers) -> Callable[[str, str, str], int | None]:
     return find
 
 
-def _complaint(row: dict[str, object], table: str, rule: str, column: str) -> dict[str, object]:
+def _complaint(row: Mapping[Hashable, Any], table: str, rule: str, column: str) -> dict[str, object]:
     where = f"{row['source_file']} line {row['source_line']}"
     return {
         "site": row.get("site_id") or "",
