@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -68,7 +68,7 @@ def _label(site: str, patient: str, shared: bool) -> str:
     return patient if shared else f"{site}{JOINER}{patient}"
 
 
-def _complaint(merge: dict[str, object], unknown: bool) -> dict[str, object]:
+def _complaint(merge: Mapping[Hashable, Any], unknown: bool) -> dict[str, object]:
     trouble = (
         "one of the patients was never sent"
         if unknown
