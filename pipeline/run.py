@@ -22,7 +22,7 @@ from pipeline import findings
 from pipeline.catalogue import Catalogue, load_catalogue
 from pipeline.errors import CannotFinish, WrongUse
 from pipeline.periods import Period, last_complete, parse_period
-from pipeline.settings import Settings, load_settings
+from pipeline.settings import Compare, Primary, Settings, load_settings
 from pipeline.store import sha256_of
 from schemas.exports import EXPORTS
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from pipeline.handover import Intake, Resolved, Validated
     from pipeline.lookup import Lookup
     from pipeline.people import People
+    from pipeline.publish.context import Context
     from pipeline.sites import Reach
 
 STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimate", "publish")
@@ -129,12 +130,11 @@ class Clock:
         self.seconds[name] = round(self.seconds.get(name, 0.0) + perf_counter() - begun, 3)
 
     def record(self) -> dict[str, object]:
-        peak = _peak_mb()
         return {
             "started": self.started,
             "host": platform.node(),
             "seconds": self.seconds,
-            "peak_mb": round(peak, 1),
+            "peak_mb": _peak_mb(),
         }
 
 
@@ -182,7 +182,7 @@ def _newest_date(workspace: Path) -> date:
 
 
 def _compared_procedures(settings: Settings) -> list[tuple[str, str]]:
-    asked = [*([settings.primary] if settings.primary else []), *settings.compare]
+    asked: list[Compare | Primary] = [*([settings.primary] if settings.primary else []), *settings.compare]
     return [(entry.a, entry.b) for entry in asked if entry.by == "procedure"]
 
 
@@ -264,7 +264,6 @@ def audited(asked: Asked, editions: Path, listener: Listener = _silent) -> Done:
     from pipeline.audit import analysed, edition_tables
     from pipeline.editions import edition_hex
     from pipeline.publish import write_edition
-    from pipeline.publish.context import Context
 
     ground = ground_of(asked)
     clock = Clock(listener)
@@ -277,7 +276,7 @@ def audited(asked: Asked, editions: Path, listener: Listener = _silent) -> Done:
     result = analysed(rows, clock)
     with clock.stage("publish"):
         inputs = inputs_of(rows)
-        context: Context = context_of(rows, result.findings, inputs)
+        context = context_of(rows, result.findings, inputs)
         name = edition_hex(_identity(ground, inputs))
         tables = edition_tables(rows, result)
         place = write_edition(editions, name, tables, context, clock.record)
@@ -318,7 +317,7 @@ def program_version() -> str:
     return version("limbaudit")
 
 
-def context_of(rows: Accounted, found: pd.DataFrame, inputs: dict[str, str]):  # type: ignore[no-untyped-def]
+def context_of(rows: Accounted, found: pd.DataFrame, inputs: dict[str, str]) -> Context:
     """What an edition says about itself."""
     from pipeline.publish.context import Context, Input, SiteState
 
