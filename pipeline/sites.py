@@ -13,6 +13,7 @@ from pipeline.settings import Settings, Site
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 EPOCH = date(1970, 1, 1)
 
@@ -117,7 +118,7 @@ def _over_tolerance(
     return tuple(over)
 
 
-def _rows_of(table, site: str, numbers: list[int]) -> int:
+def _rows_of(table: pa.Table, site: str, numbers: list[int]) -> int:
     import pyarrow.compute as pc
 
     own = pc.equal(table["site"], site).to_numpy()
@@ -126,9 +127,8 @@ def _rows_of(table, site: str, numbers: list[int]) -> int:
 
 def known_until(sites: tuple[str, ...], reached: tuple[Reach, ...], cut_on: date) -> np.ndarray:
     """(sites,) int32 calendar day to which each site's records are complete; a site without any: before all days."""
-    until = {reach.site.site_id: reach.data_until for reach in reached}
-    days = [(until[site] - EPOCH).days if until.get(site) else -(2**30) for site in sites]  # type: ignore[operator]
-    return np.array(days, dtype=np.int32)
+    until = {reach.site.site_id: (reach.data_until - EPOCH).days for reach in reached if reach.data_until}
+    return np.array([until.get(site, -(2**30)) for site in sites], dtype=np.int32)
 
 
 def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFrame) -> tuple[str, ...]:
