@@ -43,7 +43,7 @@ def story_of(workspace: Path, edition: Path, case_id: str) -> Iterator[str]:
         )
     catalogue = load_catalogue(department / "as_used" / "catalogue.toml")
     lines = _Lines(workspace, department / "as_used" / "mappings")
-    yield from _operation(case_id, cases.loc[case_id], catalogue, lines)
+    yield from _operation(case_id, cases.loc[[case_id]].iloc[0], catalogue, lines)
     found = pd.read_parquet(department / "complications.parquet")
     yield from _complications(found[found["case_id"] == case_id], catalogue, lines)
     review = pd.read_csv(department / "review.csv", dtype="string", keep_default_na=False)
