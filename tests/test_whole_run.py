@@ -18,6 +18,11 @@ FATES = (
     "accepted", "quarantined", "superseded", "duplicate", "withdrawn",
     "non_data", "not_selected", "refused", "removed",
 )  # fmt: skip
+FATE_OF = {
+    "record_superseded": "superseded",
+    "record_duplicate": "duplicate",
+    "record_withdrawn": "withdrawn",
+}
 LETTER = {"left": "L", "right": "R", "none": "N"}
 MAIN_LEVELS = {"stiffness": "persistent", "instability": "primary", "revision": "any_return"}
 
@@ -78,6 +83,50 @@ def test_each_kind_of_evidence_gives_status_and_day(demo: Any, truth: Callable[[
         if status != row.expected_status or (status == "counted" and day != row.day):
             wrong[row.case_id, row.category, row.level] = (status, day, row.expected_status, row.day)
     assert wrong == {}
+
+
+def test_every_planted_fault_is_found_where_it_was_planted(demo: Any, root: Path) -> None:
+    """As a finding, a repair, or the reason of a refused file; faults without a rule must do no harm."""
+    import pandas as pd
+
+    from pipeline.findings import CATALOGUE
+
+    planted = pd.read_csv(
+        root / "sample_exports" / "truth" / "faults.csv", dtype="string", keep_default_na=False
+    )
+    planted = planted[planted["rule"].isin(CATALOGUE) & ~planted["rule"].isin(list(FATE_OF))]
+    assert len(planted) > 20
+    found = {
+        (row.source_file, row.source_line if line else "", row.rule)
+        for name in ("quarantine", "repairs")
+        for row in demo.csv(name).itertuples()
+        for line in (True, False)
+    }
+    found |= {(row.source_file, "", row.reason) for row in demo.csv("ledger").itertuples()}
+    missed = [
+        (row.source_file, row.source_line, row.rule, row.what)
+        for row in planted.itertuples()
+        if (row.source_file, row.source_line.removeprefix("0"), row.rule) not in found
+    ]
+    assert missed == []
+
+
+def test_planted_versions_of_records_stand_in_the_ledger(demo: Any, root: Path) -> None:
+    """Corrected, repeated and withdrawn rows: a site's ledger counts at least those planted.
+
+    Not file by file: the row that takes a record back stands in a later file than the row it takes back.
+    """
+    import pandas as pd
+
+    planted = pd.read_csv(
+        root / "sample_exports" / "truth" / "faults.csv", dtype="string", keep_default_na=False
+    )
+    planted = planted[planted["rule"].isin(list(FATE_OF)) & (planted["source_line"] != "0")]
+    assert len(planted) > 3
+    ledger = demo.csv("ledger")
+    for (site, table, rule), rows in planted.groupby(["site", "table", "rule"]):
+        own = ledger[(ledger["site"] == site) & (ledger["table"] == table)]
+        assert own[FATE_OF[str(rule)]].astype(int).sum() >= len(rows), (site, table, rule)
 
 
 def test_rates_are_sums_of_the_case_list(demo: Any) -> None:
