@@ -219,12 +219,11 @@ def untidy_cells(planter: Planter) -> None:
     planter.change(operations, 25, "", "no surgeon: unattributed", "operations", surgeon_id="")
     rows = planter.rows(measurements)
     planter.made[measurements] = pd.concat([rows, rows.iloc[[30]]], ignore_index=True)
-    planter.tell(
-        measurements, len(rows), "measurements", "record_duplicate", "the same row twice", rows.iloc[30, 0]
-    )
-    degrees = {"value": f"{rows.loc[rows['unit'] == 'deg', 'value'].iloc[5]}°"}
-    at = int(rows.index[rows["unit"] == "deg"][5])
-    planter.change(measurements, at, "unit_removed", "a unit in the number", "measurements", **degrees)
+    again = str(rows["measurement_id"].iloc[30])
+    planter.tell(measurements, len(rows), "measurements", "record_duplicate", "the same row twice", again)
+    at = _rows_where(rows, lambda sent: sent["unit"] == "deg")[5]
+    degrees = f"{rows['value'].iloc[at]}°"
+    planter.change(measurements, at, "unit_removed", "a unit in the number", "measurements", value=degrees)
     planter.made[operations]["theatre_room"] = "2"
     planter.tell(operations, None, "operations", "column_unknown", "a column nobody asked for")
 

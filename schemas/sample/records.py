@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_string_dtype
 
 from schemas.sample.chronicle import Chronicle
 from schemas.sample.courses import REMOVAL
@@ -153,7 +154,7 @@ def _of_the_case(table: pd.DataFrame, told: Chronicle, rows: pd.DataFrame) -> No
     main, case = rows["main"].to_numpy(), rows["case"].to_numpy()
     for name in OF_THE_CASE:
         of_case = told.cases[name].iloc[case].reset_index(drop=True)
-        table[name] = of_case.where(main, "") if of_case.dtype == object else of_case.where(main)
+        table[name] = of_case.where(main, "") if is_string_dtype(of_case) else of_case.where(main)
     table["urgency"] = np.where(main, table["urgency"], rows["urgency"].replace("", "elective"))
     tubercle = (rows["code"] == CODES[TUBERCLE]).to_numpy() & ~main
     table["fixation"] = np.where(tubercle, "screw", table["fixation"])
