@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +11,8 @@ import pandas as pd
 from pipeline.catalogue import Catalogue
 from pipeline.counts import Cells, Counts
 from pipeline.estimate import notes
-from pipeline.estimate.two_arms import Arms, odds_ratio, risk_difference, risk_ratio, tests_of
-from pipeline.estimate.verdicts import Difference, verdict_of
+from pipeline.estimate.two_arms import Arms, Tests, odds_ratio, risk_difference, risk_ratio, tests_of
+from pipeline.estimate.verdicts import NO_CASES, NOT_COMPARED, Difference, verdict_of
 from pipeline.handover import Labels
 from pipeline.settings import Compare, Primary, Settings
 
@@ -52,11 +53,13 @@ def comparisons_table(
     counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
     """Rows of the primary comparison, of its arms on everything else, and of every descriptive one."""
-    asked = [*([settings.primary] if settings.primary else []), *settings.compare]
+    asked: list[Primary | Compare] = [*([settings.primary] if settings.primary else []), *settings.compare]
     frames = [
         _described(counts, _pair(counts.cells, entry, labels), settings, labels, catalogue) for entry in asked
     ]
-    table = pd.concat([pd.DataFrame(columns=list(ORDER)), *frames], ignore_index=True)
+    if not frames:
+        return pd.DataFrame(columns=list(ORDER))
+    table = pd.concat(frames, ignore_index=True)
     return table.drop_duplicates(list(KEYS), ignore_index=True)[list(ORDER)]
 
 
@@ -86,8 +89,7 @@ def _described(
     for isolated_only in (True, False):
         kept = counts.cells.keys["isolated"].to_numpy().astype(bool) | (not isolated_only)
         for analysis in ("all_cases", "followed", "worst_for_a", "worst_for_b"):
-            arms = _arms(counts.cells, pair.a & kept, pair.b & kept, analysis)
-            frames.append(_rows(counts, pair, arms, analysis, isolated_only, "", labels))
+            frames.append(_rows(counts, pair, kept, analysis, isolated_only, "", labels))
     frames += _by_age(counts, pair, labels)
     rows = pd.concat(frames, ignore_index=True)
     stated = _is_stated(rows, pair.asked, catalogue)
@@ -107,8 +109,7 @@ def _by_age(counts: Counts, pair: _Pair, labels: Labels) -> list[pd.DataFrame]:
     for band, name in [*enumerate(labels.age_bands), (-1, "unknown")]:
         kept = isolated & (bands == band)
         if (kept & (pair.a | pair.b)).any():
-            arms = _arms(counts.cells, pair.a & kept, pair.b & kept, "all_cases")
-            frames.append(_rows(counts, pair, arms, "all_cases", True, name, labels))
+            frames.append(_rows(counts, pair, kept, "all_cases", True, name, labels))
     return frames
 
 
@@ -126,16 +127,24 @@ def _arms(cells: Cells, a: np.ndarray, b: np.ndarray, analysis: str) -> Arms:
     return Arms(events[0], cases[0], events[1], cases[1])
 
 
+def _clustered(cells: Cells, *arms: np.ndarray) -> np.ndarray:
+    """bool by outcome: in an arm too many cases are two sides of one patient."""
+    paired, cases = (np.stack([cells[name][arm].sum(axis=0) for arm in arms]) for name in ("paired", "cases"))
+    return np.asarray(notes.is_clustered(paired, cases).any(axis=0))
+
+
 def _rows(
     counts: Counts,
     pair: _Pair,
-    arms: Arms,
+    kept: np.ndarray,
     analysis: str,
     isolated_only: bool,
     stratum_value: str,
     labels: Labels,
 ) -> pd.DataFrame:
+    """One row an outcome, over the kept cells of each arm."""
     asked, outcomes = pair.asked, counts.outcomes
+    arms = _arms(counts.cells, pair.a & kept, pair.b & kept, analysis)
     named = zip(outcomes.category, outcomes.level, strict=True)
     return pd.DataFrame(
         {
@@ -154,6 +163,7 @@ def _rows(
             "events_b": arms.events_b,
             "cases_b": arms.cases_b,
             "state": _states(counts, pair),
+            "clustered": _clustered(counts.cells, pair.a & kept, pair.b & kept),
         }
     )
 
@@ -186,7 +196,7 @@ def _estimated(
         *(rows[name].to_numpy(dtype=np.int64) for name in ("events_a", "cases_a", "events_b", "cases_b"))
     )
     shown = _starts_in_time(rows, catalogue) & rows.pop("state").to_numpy()
-    figures: dict[str, object] = {}
+    figures: dict[str, np.ndarray] = {}
     for measure, names in (
         (risk_difference, ("risk_difference", "rd_ci_low", "rd_ci_high")),
         (risk_ratio, ("risk_ratio", "rr_ci_low", "rr_ci_high")),
@@ -195,10 +205,13 @@ def _estimated(
         found = measure(arms, settings.confidence)
         values = (found.value, found.low, found.high)
         figures |= {name: np.where(shown, value, np.nan) for name, value in zip(names, values, strict=True)}
-    no_ratio = shown & arms.both & np.isnan(figures["risk_ratio"])  # type: ignore[call-overload]
-    said = np.select([~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], "")
-    table = rows.assign(**figures, **dict.fromkeys(LATER), note=np.where(said == "", None, said))
-    return _tested(table, shown & arms.both, catalogue)
+    no_ratio = shown & arms.both & np.isnan(figures["risk_ratio"])
+    first = np.select([~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], "")
+    second = np.where(rows.pop("clustered").to_numpy() & shown & arms.both, notes.CLUSTERED, "")
+    said = [notes.together(*both) or None for both in zip(first.tolist(), second.tolist(), strict=True)]
+    later = dict.fromkeys(LATER, np.full(len(rows), np.nan))
+    table = rows.assign(**figures, **later, note=pd.Series(said, dtype="str"))
+    return _tested(table, shown, shown & arms.both, 1 - settings.confidence, catalogue)
 
 
 def _starts_in_time(rows: pd.DataFrame, catalogue: Catalogue) -> np.ndarray:
@@ -207,33 +220,52 @@ def _starts_in_time(rows: pd.DataFrame, catalogue: Catalogue) -> np.ndarray:
     return (first_day <= 0) | (rows["window_days"].to_numpy() > first_day)
 
 
-def _tested(table: pd.DataFrame, estimable: np.ndarray, catalogue: Catalogue) -> pd.DataFrame:
+def _tested(
+    table: pd.DataFrame, shown: np.ndarray, estimable: np.ndarray, alpha: float, catalogue: Catalogue
+) -> pd.DataFrame:
     """Tests and the verdict, for the primary comparison alone."""
-    table = table.assign(p_fisher=np.nan, p_exact=np.nan, p_method=None, verdict=None)
-    columns = ["events_a", "cases_a", "events_b", "cases_b"]
-    for at in np.flatnonzero(table["primary"].to_numpy() & estimable):
-        tests = tests_of(*(int(table.at[at, name]) for name in columns))
-        table.loc[at, ["p_fisher", "p_exact", "p_method"]] = [tests.fisher, tests.exact, tests.name]
-    stated = table[table["primary"]]
-    if len(stated):
-        first = stated.index[stated["analysis"] == "all_cases"][0]
-        table.loc[first, "verdict"] = _verdict(stated.set_index("analysis"), catalogue)
-    return table
-
-
-def _verdict(own: pd.DataFrame, catalogue: Catalogue) -> str | None:
-    """The sentence for rows of one primary comparison, by analysis."""
-    row, followed = own.loc["all_cases"], own.loc["followed"]
-    if np.isnan(row["risk_difference"]):
-        return "Nothing can be compared yet: an arm has no closed cases."
-    seen = (
-        Difference(followed["rd_ci_low"], followed["rd_ci_high"])
-        if not np.isnan(followed["risk_difference"])
-        else None
+    primary = table["primary"].to_numpy(dtype=bool)
+    tests = [_tests(row) if tested else None for row, tested in _each(table, primary & estimable)]
+    verdicts: list[str | None] = [None] * len(table)
+    if primary.any():
+        at = int(np.flatnonzero(primary & (table["analysis"] == "all_cases").to_numpy())[0])
+        own = dict(zip(table["analysis"][primary], np.flatnonzero(primary), strict=True))
+        verdicts[at] = _verdict(table, own, tests[at], alpha, catalogue) if shown[at] else NOT_COMPARED
+    return table.assign(
+        p_fisher=[each.fisher if each else np.nan for each in tests],
+        p_exact=[each.exact if each else np.nan for each in tests],
+        p_method=pd.Series([each.name if each else None for each in tests], dtype="str"),
+        verdict=pd.Series(verdicts, dtype="str"),
     )
-    lost = int(row["cases_a"] + row["cases_b"] - followed["cases_a"] - followed["cases_b"])
-    names = [_name(str(row[arm]), catalogue) for arm in ("arm_a", "arm_b")]
-    return verdict_of(*names, Difference(row["rd_ci_low"], row["rd_ci_high"]), seen, lost, row["p_exact"])
+
+
+def _each(table: pd.DataFrame, chosen: np.ndarray) -> Iterator[tuple[list[int], bool]]:
+    """The counts of each row's arms, and whether it is one of the chosen."""
+    counted = table[["events_a", "cases_a", "events_b", "cases_b"]].to_numpy(dtype=np.int64)
+    return zip(counted.tolist(), chosen.tolist(), strict=True)
+
+
+def _tests(counted: list[int]) -> Tests:
+    events_a, cases_a, events_b, cases_b = counted
+    return tests_of(events_a, cases_a, events_b, cases_b)
+
+
+def _verdict(
+    table: pd.DataFrame, own: dict[str, int], tests: Tests | None, alpha: float, catalogue: Catalogue
+) -> str:
+    """The sentence for the primary comparison, whose rows stand at `own` by analysis."""
+    all_cases, followed = (_difference(table, own[analysis]) for analysis in ("all_cases", "followed"))
+    if all_cases is None or tests is None:
+        return NO_CASES
+    cases = table["cases_a"].to_numpy() + table["cases_b"].to_numpy()
+    lost = int(cases[own["all_cases"]] - cases[own["followed"]])
+    a, b = (_name(str(table[arm].iloc[own["all_cases"]]), catalogue) for arm in ("arm_a", "arm_b"))
+    return verdict_of(a, b, all_cases, followed, lost, tests.exact, alpha)
+
+
+def _difference(table: pd.DataFrame, at: int) -> Difference | None:
+    low, high = (float(table[limit].to_numpy()[at]) for limit in ("rd_ci_low", "rd_ci_high"))
+    return None if np.isnan(low) else Difference(low, high)
 
 
 def _name(key: str, catalogue: Catalogue) -> str:

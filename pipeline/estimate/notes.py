@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+#: More two-sided patients than this among the cases, and intervals are too narrow.
+PAIRED_SHARE = 0.05
+
 CANNOT_OCCUR = "cannot occur here: the operation makes no hole"
 NOT_FOR_THIS_JOINT = "not defined for this joint"
 NOT_DEFINED = "not defined: the window ends before the category begins"
@@ -9,9 +14,16 @@ TOO_FEW = "fewer than 10 cases: counts only"
 CLUSTERED = "clustered: more than 5 % of the cases are two sides of one patient"
 READ_THE_RANGE = "many not followed: read the range from the rate to the worst case"
 SELDOM_ASSESSED = "fewer than half were measured"
+ONLY_WHERE_IT_CAN = "counts only operations where it can occur"
+OUTSIDE_PERSON_TIME = "some events lie outside the observed time, or have no day: left out of the rate over time"
 NO_RATIO = "ratio not estimable: an arm without events, or with nothing else"
 NO_CASES = "an arm has no closed cases"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"
+
+
+def is_clustered(paired: np.ndarray, cases: np.ndarray) -> np.ndarray:
+    """bool: more than `PAIRED_SHARE` of the cases are two sides of one patient."""
+    return np.asarray(paired > PAIRED_SHARE * cases)
 
 
 def together(*notes: str) -> str:

@@ -6,7 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.errors import CannotFinish, WrongUse
+
 METHODS = {"wilson": "wilson", "clopper-pearson": "beta"}
+
+
+class ImpossibleCounts(CannotFinish, ValueError):
+    """Counts that cannot have come from counting: a fault of the program."""
 
 
 @dataclass(frozen=True)
@@ -34,15 +40,18 @@ def proportion_interval(events: np.ndarray, cases: np.ndarray, method: str, conf
         confidence: Between 0 and 1.
 
     Raises:
-        ValueError: Fewer than no events, more events than cases, or a method that does not exist.
+        ImpossibleCounts: Fewer than no events, or more events than cases.
+        WrongUse: A method that does not exist.
     """
     from statsmodels.stats.proportion import proportion_confint
 
     events, cases = np.asarray(events, dtype=np.int64), np.asarray(cases, dtype=np.int64)
     if (events < 0).any() or (events > cases).any():
-        raise ValueError("Got events outside 0 to cases. Expected 0 <= events <= cases in every stratum.")
+        raise ImpossibleCounts(
+            "Got events outside 0 to cases. Expected 0 <= events <= cases in every stratum. Report it with the manifest."
+        )
     if method not in METHODS:
-        raise ValueError(f"Got method `{method}`. Expected one of {', '.join(METHODS)}.")
+        raise WrongUse(f"Got interval `{method}`. Expected one of {', '.join(METHODS)}. Change audit.toml.")
     some = cases > 0
     low, high = (np.full(cases.shape, np.nan) for _ in range(2))
     if some.any():
@@ -65,14 +74,19 @@ def person_time_interval(events: np.ndarray, time: np.ndarray, confidence: float
     Args:
         events: Whole numbers from 0.
         time: In the unit of the rate, same shape.
+
+    Raises:
+        ImpossibleCounts: Events or time below 0.
     """
     from scipy.stats import chi2
 
     events, time = np.asarray(events, dtype=float), np.asarray(time, dtype=float)
+    if (events < 0).any() or (time < 0).any():
+        raise ImpossibleCounts("Got events or person-time below 0. Expected neither. Report it with the manifest.")
     tail = (1 - confidence) / 2
     low = np.where(events > 0, chi2.ppf(tail, 2 * np.maximum(events, 1)) / 2, 0.0)
     high = chi2.ppf(1 - tail, 2 * events + 2) / 2
     some = time > 0
     none = np.full(time.shape, np.nan)
-    ends = (np.divide(end, time, out=none.copy(), where=some) for end in (low, high))
-    return Interval(*ends, "garwood", confidence)
+    low, high = (np.divide(end, time, out=none.copy(), where=some) for end in (low, high))
+    return Interval(low, high, "garwood", confidence)

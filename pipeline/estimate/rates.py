@@ -16,8 +16,8 @@ from pipeline.settings import Settings
 
 DAYS_PER_YEAR = 365.25
 FEWEST_OF_A_SURGEON = 10
-PAIRED_SHARE = 0.05
 FOLLOWED_TOO_FEW = 1.25  # rate_followed above this many times the rate
+ROUNDING = 1e-9
 CELL_STRATA = ("site", "fixation", "age_band")
 MISSING = {"surgeon": "unattributed"}
 
@@ -31,7 +31,28 @@ class _Block:
     group: np.ndarray
     statistics: dict[str, np.ndarray]
     state: np.ndarray  # int8 [row, outcome]: 1 can occur, 0 cannot, -1 not defined for the joint
+    partly: np.ndarray  # bool [row, outcome]: operations where it cannot occur are left out
     outcomes: Outcomes
+
+
+@dataclass(frozen=True)
+class _Standing:
+    """What each row may say, arrays by row: `state` as in `_Block` or -2 (window too early), the rest bool."""
+
+    state: np.ndarray
+    measured: np.ndarray
+    few: np.ndarray
+    partly: np.ndarray
+
+    @property
+    def counts(self) -> np.ndarray:
+        """Its counts mean something."""
+        return np.asarray(self.state == 1)
+
+    @property
+    def estimates(self) -> np.ndarray:
+        """Estimates may be made of them."""
+        return self.counts & ~self.few
 
 
 def rates_table(counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
@@ -60,6 +81,7 @@ def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _B
         group,
         statistics,
         np.concatenate([state, _best(single, state, whole, key)]),
+        np.concatenate([np.zeros(state.shape, dtype=bool), _left_out(single, state, whole, key)]),
         outcomes,
     )
 
@@ -95,6 +117,13 @@ def _best(single: Cells, state: np.ndarray, whole: Cells, key: list[str]) -> np.
     return at_best[first]
 
 
+def _left_out(single: Cells, state: np.ndarray, whole: Cells, key: list[str]) -> np.ndarray:
+    """bool [row of whole, outcome]: counts over some of the cases only."""
+    keys = single.keys[key] if key else single.keys[["group"]] * 0
+    every = Cells(keys.reset_index(drop=True), {"cases": single["cases"]}).by(*keys.columns)
+    return np.asarray(whole["cases"] < every["cases"])
+
+
 def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
     """Rows with a closed case, in the order of the keys."""
     row, outcome = np.nonzero(block.statistics["cases"])
@@ -104,11 +133,8 @@ def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogu
     first_day = np.array([_first_day(catalogue, key) for key in labels.categories])[category]
     state = np.where((first_day > 0) & (window <= first_day), -2, block.state[row, outcome])
     measured = np.array([_is_measured(catalogue, key) for key in labels.categories])[category]
-    few = (
-        (counted["cases"] < FEWEST_OF_A_SURGEON)
-        if block.stratum == "surgeon"
-        else np.zeros(len(row), dtype=bool)
-    )
+    few = (counted["cases"] < FEWEST_OF_A_SURGEON) & (block.stratum == "surgeon")
+    standing = _Standing(state, measured, few, block.partly[row, outcome])
     keys = {
         "stratum": block.stratum,
         "stratum_value": _stratum_values(block, labels)[row],
@@ -119,7 +145,7 @@ def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogu
         ),
         "window_days": window,
     }
-    return pd.DataFrame({**keys, **_figures(counted, state, measured, few, settings)})
+    return pd.DataFrame({**keys, **_figures(counted, standing, settings)})
 
 
 def _first_day(catalogue: Catalogue, key: str) -> int:
@@ -143,16 +169,12 @@ def _stratum_values(block: _Block, labels: Labels) -> np.ndarray:
 
 
 def _figures(
-    counted: dict[str, np.ndarray],
-    state: np.ndarray,
-    measured: np.ndarray,
-    few: np.ndarray,
-    settings: Settings,
+    counted: dict[str, np.ndarray], standing: _Standing, settings: Settings
 ) -> dict[str, object]:
     """Counts where they mean something, estimates where they may be made, and the note."""
     cases, followed, events = counted["cases"], counted["followed"], counted["events"]
     awaiting, lost = counted["awaiting"], cases - followed
-    means, shown = state == 1, (state == 1) & ~few
+    means, shown = standing.counts, standing.estimates
     interval = proportion_interval(events, cases, settings.interval, settings.confidence)
     of_followed = proportion_interval(events, followed, settings.interval, settings.confidence)
     years = counted["person_days"] / DAYS_PER_YEAR
@@ -162,12 +184,12 @@ def _figures(
         "cases": cases,
         "followed": _counts(followed, means),
         "lost": _counts(lost, means),
-        "assessed": _counts(counted["assessed"], means & measured),
+        "assessed": _counts(counted["assessed"], means & standing.measured),
         **{name: _counts(counted[name], means) for name in ("events", "deaths", "awaiting")},
         "rate": np.where(shown, rate, np.nan),
         "ci_low": np.where(shown, interval.low, np.nan),
         "ci_high": np.where(shown, interval.high, np.nan),
-        "method": np.where(shown, interval.method, None),
+        "method": pd.Series([interval.method] * len(cases), dtype="str").where(shown),
         "rate_followed": np.where(shown, rate_followed, np.nan),
         "rf_ci_low": np.where(shown, of_followed.low, np.nan),
         "rf_ci_high": np.where(shown, of_followed.high, np.nan),
@@ -179,7 +201,7 @@ def _figures(
         "rate_per_100py": np.where(shown, 100 * share_of(counted["person_events"], years), np.nan),
         "py_ci_low": np.where(shown, 100 * by_time.low, np.nan),
         "py_ci_high": np.where(shown, 100 * by_time.high, np.nan),
-        "note": _notes(counted, state, measured, few, rate, rate_followed, settings),
+        "note": _notes(counted, standing, settings),
     }
 
 
@@ -187,26 +209,25 @@ def _counts(values: np.ndarray, shown: np.ndarray) -> pd.Series:
     return pd.Series(values, dtype="Int64").where(shown)
 
 
-def _notes(
-    counted: dict[str, np.ndarray],
-    state: np.ndarray,
-    measured: np.ndarray,
-    few: np.ndarray,
-    rate: np.ndarray,
-    rate_followed: np.ndarray,
-    settings: Settings,
-) -> list[str | None]:
+def _notes(counted: dict[str, np.ndarray], standing: _Standing, settings: Settings) -> list[str | None]:
     cases = counted["cases"]
-    lost_share = share_of(cases - counted["followed"], cases)
-    unsure = (lost_share > 1 - settings.tolerance.observed_share + 1e-12) | (
-        rate_followed > FOLLOWED_TOO_FEW * rate
+    marks = (
+        (standing.few, notes.TOO_FEW),
+        (standing.partly, notes.ONLY_WHERE_IT_CAN),
+        (notes.is_clustered(counted["paired"], cases), notes.CLUSTERED),
+        (_uncertain(counted, settings) & ~standing.few, notes.READ_THE_RANGE),
+        (standing.measured & (2 * counted["assessed"] < cases), notes.SELDOM_ASSESSED),
+        ((counted["person_events"] < counted["events"]) & ~standing.few, notes.OUTSIDE_PERSON_TIME),
     )
-    marks = [
-        np.where(few, notes.TOO_FEW, ""),
-        np.where(share_of(counted["paired"], cases) > PAIRED_SHARE, notes.CLUSTERED, ""),
-        np.where(unsure & ~few, notes.READ_THE_RANGE, ""),
-        np.where(measured & (2 * counted["assessed"] < cases), notes.SELDOM_ASSESSED, ""),
-    ]
-    said = [notes.together(*each) for each in zip(*marks, strict=True)]
+    told = [np.where(said, text, "").tolist() for said, text in marks]
+    joined = [notes.together(*each) for each in zip(*told, strict=True)]
     instead = {0: notes.CANNOT_OCCUR, -1: notes.NOT_FOR_THIS_JOINT, -2: notes.NOT_DEFINED}
-    return [instead.get(int(s), told) or None for s, told in zip(state, said, strict=True)]
+    return [instead.get(s, text) or None for s, text in zip(standing.state.tolist(), joined, strict=True)]
+
+
+def _uncertain(counted: dict[str, np.ndarray], settings: Settings) -> np.ndarray:
+    """bool: so many are lost, or they matter so much, that one figure would mislead."""
+    cases, followed, events = (counted[name] for name in ("cases", "followed", "events"))
+    many_lost = cases - followed > (1 - settings.tolerance.observed_share) * cases + ROUNDING
+    # events / followed > 1.25 × events / cases, in whole numbers
+    return np.asarray(many_lost | ((events > 0) & (cases > FOLLOWED_TOO_FEW * followed)))

@@ -73,9 +73,8 @@ def risk_ratio(arms: Arms, confidence: float) -> Estimate:
     empty = (arms.events_a == arms.cases_a) | (arms.events_b == arms.cases_b)
     zero = arms.both & ((arms.events_a + arms.events_b) > 0) & (~full | empty)
     for at in np.argwhere(zero):
-        low[tuple(at)], high[tuple(at)] = _koopman(
-            *(int(each[tuple(at)]) for each in _cells(arms)), confidence
-        )
+        x, m, y, n = (int(each[tuple(at)]) for each in _cells(arms))
+        low[tuple(at)], high[tuple(at)] = _koopman(x, m, y, n, confidence)
     return Estimate(ratio, low, high, "katz; koopman where a cell is empty")
 
 
@@ -135,10 +134,11 @@ def odds_ratio(arms: Arms, confidence: float) -> Estimate:
     shape = np.shape(arms.events_a)
     table = np.stack([np.ravel(each) for each in _cells(arms)], axis=1)
     distinct, place = np.unique(table, axis=0, return_inverse=True)
-    worked = [conditional_odds_ratio(*row, confidence) for row in distinct.tolist()]
+    worked = [conditional_odds_ratio(x, m, y, n, confidence) for x, m, y, n in distinct.tolist()]
     found = np.array(worked, dtype=float).reshape(-1, 3)[place.ravel()]
     found = np.where(np.isinf(found), np.nan, found)
-    return Estimate(*(found[:, column].reshape(shape) for column in range(3)), "conditional")
+    value, low, high = (found[:, column].reshape(shape) for column in range(3))
+    return Estimate(value, low, high, "conditional")
 
 
 def tests_of(x: int, m: int, y: int, n: int) -> Tests:

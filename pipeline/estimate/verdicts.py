@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-SIGNIFICANT = 0.05
+NO_CASES = "Nothing can be compared yet: an arm has no closed cases."
+NOT_COMPARED = "Not compared: it cannot occur, or is not defined, in an arm."
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ def _per_hundred(value: float) -> str:
 
 
 def verdict_of(
-    a: str, b: str, all_cases: Difference, followed: Difference | None, lost: int, p_exact: float
+    a: str, b: str, all_cases: Difference, followed: Difference | None, lost: int, p_exact: float, alpha: float
 ) -> str:
     """The sentence for the primary comparison.
 
@@ -39,14 +40,16 @@ def verdict_of(
         all_cases: Counted over all closed cases.
         followed: Counted over followed cases; None if an arm has none.
         lost: Lost cases of both arms.
-        p_exact: Of the test the settings' confidence is held against.
+        p_exact: Of the test beside the interval.
+        alpha: 1 less the confidence of the intervals; the test is held against it.
     """
     if followed is None or followed.direction != all_cases.direction:
         return f"It depends on how the {lost} lost cases are counted: no verdict."
-    if (all_cases.direction != 0) != (p_exact < SIGNIFICANT):
-        return f"Borderline: interval and test do not agree. Compatible with {all_cases.words()} with {a} than with {b}."
+    anything = f"compatible with anything {all_cases.words()} with {a} than with {b}."
+    if (all_cases.direction != 0) != (p_exact < alpha):
+        return f"Borderline: interval and test do not agree. The counts are {anything}"
     if all_cases.direction == 0:
-        return f"These counts cannot tell the two apart: they are compatible with {all_cases.words()} with {a} than with {b}."
+        return f"These counts cannot tell the two apart: they are {anything}"
     more, fewer = (a, b) if all_cases.direction > 0 else (b, a)
     return (
         f"More with {more} than with {fewer} in these records: {all_cases.words()} with {a} than with {b}. "

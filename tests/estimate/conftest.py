@@ -1,0 +1,100 @@
+"""Counts by hand: what count would hand over, without any case."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import settings as hypothesis_settings
+
+from pipeline.catalogue import Catalogue, Complication, Level, Measured
+from pipeline.counts import ACTIVITY, STATISTICS, Cells, Counts, Outcomes, summed
+from pipeline.handover import Labels
+from pipeline.settings import Primary, Settings, SurgeonTables
+
+# the first call imports statsmodels, which takes seconds
+hypothesis_settings.register_profile("estimate", deadline=None, derandomize=True)
+hypothesis_settings.load_profile("estimate")
+
+LABELS = Labels(
+    sites=("harbour", "meadow"),
+    groups=("anchor_loop", "bone_shift", "anchor_loop+bone_shift"),
+    surgeons=("harbour/1", "harbour/2"),
+    fixations=("peg", "peg;wire"),
+    age_bands=("0-24", "25+"),
+    categories=("crack", "tightness", "any_complication"),
+    levels=(("any",), ("lasting", "once"), ("any",)),
+    among=("young",),
+    by={"fixation": ("peg", "wire")},
+)
+CATALOGUE = Catalogue(
+    procedures={},
+    complications={
+        "crack": Complication("crack", "Crack", levels=(Level("any"),), needs_hole=True),
+        "tightness": Complication(
+            "tightness", "Tightness", seen_in="visit", first_day=90, main_level="lasting",
+            levels=(Level("lasting"), Level("once")), measured=(Measured("knee", "flexion"),),
+        ),
+    },
+    joints={},
+)  # fmt: skip
+SETTINGS = Settings(
+    surgeon_tables=SurgeonTables(("any_complication",), (365,)),
+    primary=Primary("anchor_loop", "bone_shift", "any_complication", 365),
+)
+CRACK, TIGHTNESS, ANY = range(3)
+OUTCOMES = Outcomes(
+    np.array([CRACK, CRACK, TIGHTNESS, TIGHTNESS, TIGHTNESS, TIGHTNESS, ANY, ANY]),
+    np.array([0, 0, 0, 0, 1, 1, 0, 0]),
+    np.array([90, 365, 90, 365, 90, 365, 90, 365]),
+)
+FEW = Outcomes(np.array([ANY]), np.array([0]), np.array([365]))
+KEYS = {"site": 0, "group": 0, "fixation": 0, "age_band": 0, "isolated": 1, "among:young": 1, "by:fixation": 0}
+
+
+def _cells(rows: list[dict], keys: dict[str, int], outcomes: int) -> Cells:
+    frame = pd.DataFrame([{name: row.get(name, default) for name, default in keys.items()} for row in rows])
+    frame = frame.reindex(columns=list(keys)).astype("int64")
+    counts = {}
+    for name in STATISTICS:
+        usual = {"followed": "cases", "person_events": "events"}.get(name, "")
+        per_row = [row.get(name, row.get(usual, 0)) for row in rows]
+        counts[name] = np.repeat(np.array(per_row, np.int64)[:, None], outcomes, axis=1)
+    return summed(frame, counts)
+
+
+def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
+    """Counts of the given cells; every outcome of a cell has the same statistics, all followed and in person-time unless said."""
+    everywhere = np.ones((len(LABELS.groups), len(LABELS.categories)), np.int8)
+    cells = _cells(rows, KEYS, len(OUTCOMES))
+    surgeons = _cells(rows, {"surgeon": 0, "group": 0}, len(FEW))
+    activity = Cells(
+        pd.DataFrame({"site": [0], "group": [0]}), {name: np.array([2], np.int64) for name in ACTIVITY}
+    )
+    risk = _cells(rows, {"age_band": 0, "group": 0}, len(FEW))
+    risk_cells = Cells(risk.keys, {name: risk[name] for name in ("cases", "events")})
+    return Counts(
+        OUTCOMES, FEW, everywhere if defined is None else defined, cells, surgeons, risk_cells, activity
+    )
+
+
+@pytest.fixture(scope="session")
+def counts_of() -> Callable[..., Counts]:
+    return built_counts
+
+
+@pytest.fixture(scope="session")
+def labels() -> Labels:
+    return LABELS
+
+
+@pytest.fixture(scope="session")
+def catalogue() -> Catalogue:
+    return CATALOGUE
+
+
+@pytest.fixture(scope="session")
+def settings() -> Settings:
+    return SETTINGS
