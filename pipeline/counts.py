@@ -116,7 +116,9 @@ def added(parts: Iterable[Counts]) -> Counts:
     """
     partitions = list(parts)
     if not partitions:
-        raise CannotFinish("Got no counts to add. Expected at least one partition, an empty one if there are no cases.")
+        raise CannotFinish(
+            "Got no counts to add. Expected at least one partition, an empty one if there are no cases."
+        )
     first = partitions[0]
     for part in partitions[1:]:
         _check_same(first, part)

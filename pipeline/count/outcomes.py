@@ -118,7 +118,9 @@ def positions(cases: Cases, wanted: np.ndarray) -> np.ndarray:
     return found
 
 
-def evidence_for_department(rows: EvidenceRows, labels: Labels, catalogue: Catalogue) -> dict[tuple[int, int], Evidence]:
+def evidence_for_department(
+    rows: EvidenceRows, labels: Labels, catalogue: Catalogue
+) -> dict[tuple[int, int], Evidence]:
     """Evidence of every category and level as classified.
 
     The case-wide category also awaits whatever one of its members awaits: a case whose first counted
@@ -145,7 +147,9 @@ def laid_to_surgeons(rows: EvidenceRows, labels: Labels, catalogue: Catalogue) -
     laid = sure & (rows.day <= _first_return(rows, labels, catalogue)[rows.at])
     member = np.isin(rows.category, _members(labels, catalogue))
     return {
-        category: _earliest(*rows.chosen(laid & (member if key == ANY_COMPLICATION else rows.category == category)))
+        category: _earliest(
+            *rows.chosen(laid & (member if key == ANY_COMPLICATION else rows.category == category))
+        )
         for category, key in enumerate(labels.categories)
     }
 

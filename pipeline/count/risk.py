@@ -77,7 +77,9 @@ def added_histograms(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Histograms of several partitions as one, sorted by their keys."""
     several = list(parts)
     if not several:
-        return pd.DataFrame({name: pd.Series(dtype=np.int64) for name in (*HISTOGRAM_KEYS, "cases", "events")})
+        return pd.DataFrame(
+            {name: pd.Series(dtype=np.int64) for name in (*HISTOGRAM_KEYS, "cases", "events")}
+        )
     together = pd.concat(several, ignore_index=True).astype(np.int64)
     return together.groupby(list(HISTOGRAM_KEYS), sort=True, as_index=False)[["cases", "events"]].sum()
 

@@ -132,7 +132,9 @@ def cell_statistics(
     statistics = {name: np.zeros((cells, len(outcomes)), np.int64) for name in STATISTICS}
     pair = pairs(cases)
     shared: dict[tuple[int, str], tuple[Horizon, _Shared]] = {}
-    listed = zip(outcomes.category.tolist(), outcomes.level.tolist(), outcomes.window_days.tolist(), strict=True)
+    listed = zip(
+        outcomes.category.tolist(), outcomes.level.tolist(), outcomes.window_days.tolist(), strict=True
+    )
     for column, (category, level, days) in enumerate(listed):
         way = (days, seen_in[category])
         if way not in shared:
@@ -167,7 +169,9 @@ def _outcome(
     }
 
 
-def _awaiting(seen: Horizon, events_at: np.ndarray, evidence: Evidence, cell: np.ndarray, cells: int) -> np.ndarray:
+def _awaiting(
+    seen: Horizon, events_at: np.ndarray, evidence: Evidence, cell: np.ndarray, cells: int
+) -> np.ndarray:
     """Closed cases without a counted event by the end that have one under review."""
     waiting = evidence.awaiting.within(seen.closed, seen.days).at
     return _number(cell[np.setdiff1d(waiting, events_at, assume_unique=True)], cells)

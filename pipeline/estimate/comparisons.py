@@ -206,7 +206,9 @@ def _estimated(
         values = (found.value, found.low, found.high)
         figures |= {name: np.where(shown, value, np.nan) for name, value in zip(names, values, strict=True)}
     no_ratio = shown & arms.both & np.isnan(figures["risk_ratio"])
-    first = np.select([~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], "")
+    first = np.select(
+        [~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], ""
+    )
     second = np.where(rows.pop("clustered").to_numpy() & shown & arms.both, notes.CLUSTERED, "")
     said = [notes.together(*both) or None for both in zip(first.tolist(), second.tolist(), strict=True)]
     later = dict.fromkeys(LATER, np.full(len(rows), np.nan))

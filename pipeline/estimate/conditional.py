@@ -53,7 +53,12 @@ def _log_weights(support: np.ndarray, cases_a: int, events: int, cases_b: int) -
     from scipy.special import gammaln
 
     in_b = events - support
-    ways = gammaln(support + 1) + gammaln(cases_a - support + 1) + gammaln(in_b + 1) + gammaln(cases_b - in_b + 1)
+    ways = (
+        gammaln(support + 1)
+        + gammaln(cases_a - support + 1)
+        + gammaln(in_b + 1)
+        + gammaln(cases_b - in_b + 1)
+    )
     return np.asarray(-ways)
 
 

@@ -15,7 +15,9 @@ CLUSTERED = "clustered: more than 5 % of the cases are two sides of one patient"
 READ_THE_RANGE = "many not followed: read the range from the rate to the worst case"
 SELDOM_ASSESSED = "fewer than half were measured"
 ONLY_WHERE_IT_CAN = "counts only operations where it can occur"
-OUTSIDE_PERSON_TIME = "some events lie outside the observed time, or have no day: left out of the rate over time"
+OUTSIDE_PERSON_TIME = (
+    "some events lie outside the observed time, or have no day: left out of the rate over time"
+)
 NO_RATIO = "ratio not estimable: an arm without events, or with nothing else"
 NO_CASES = "an arm has no closed cases"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"

@@ -82,7 +82,9 @@ def person_time_interval(events: np.ndarray, time: np.ndarray, confidence: float
 
     events, time = np.asarray(events, dtype=float), np.asarray(time, dtype=float)
     if (events < 0).any() or (time < 0).any():
-        raise ImpossibleCounts("Got events or person-time below 0. Expected neither. Report it with the manifest.")
+        raise ImpossibleCounts(
+            "Got events or person-time below 0. Expected neither. Report it with the manifest."
+        )
     tail = (1 - confidence) / 2
     low = np.where(events > 0, chi2.ppf(tail, 2 * np.maximum(events, 1)) / 2, 0.0)
     high = chi2.ppf(1 - tail, 2 * events + 2) / 2

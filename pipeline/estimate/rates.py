@@ -168,9 +168,7 @@ def _stratum_values(block: _Block, labels: Labels) -> np.ndarray:
     return np.array(words, dtype=object)[block.values]
 
 
-def _figures(
-    counted: dict[str, np.ndarray], standing: _Standing, settings: Settings
-) -> dict[str, object]:
+def _figures(counted: dict[str, np.ndarray], standing: _Standing, settings: Settings) -> dict[str, object]:
     """Counts where they mean something, estimates where they may be made, and the note."""
     cases, followed, events = counted["cases"], counted["followed"], counted["events"]
     awaiting, lost = counted["awaiting"], cases - followed

@@ -31,7 +31,13 @@ def _per_hundred(value: float) -> str:
 
 
 def verdict_of(
-    a: str, b: str, all_cases: Difference, followed: Difference | None, lost: int, p_exact: float, alpha: float
+    a: str,
+    b: str,
+    all_cases: Difference,
+    followed: Difference | None,
+    lost: int,
+    p_exact: float,
+    alpha: float,
 ) -> str:
     """The sentence for the primary comparison.
 

@@ -51,7 +51,15 @@ OUTCOMES = Outcomes(
     np.array([90, 365, 90, 365, 90, 365, 90, 365]),
 )
 FEW = Outcomes(np.array([ANY]), np.array([0]), np.array([365]))
-KEYS = {"site": 0, "group": 0, "fixation": 0, "age_band": 0, "isolated": 1, "among:young": 1, "by:fixation": 0}
+KEYS = {
+    "site": 0,
+    "group": 0,
+    "fixation": 0,
+    "age_band": 0,
+    "isolated": 1,
+    "among:young": 1,
+    "by:fixation": 0,
+}
 
 
 def _cells(rows: list[dict], keys: dict[str, int], outcomes: int) -> Cells:

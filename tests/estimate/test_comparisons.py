@@ -22,7 +22,9 @@ def table(counts_of, settings, labels, catalogue):
     return of
 
 
-def the_row(frame, analysis="all_cases", isolated_only=True, category="any_complication", window=365, band=""):
+def the_row(
+    frame, analysis="all_cases", isolated_only=True, category="any_complication", window=365, band=""
+):
     chosen = frame[
         (frame["analysis"] == analysis) & (frame["isolated_only"] == isolated_only) & (frame["category"] == category)
         & (frame["window_days"] == window) & (frame["stratum_value"] == band)
@@ -98,7 +100,11 @@ def test_among_a_group_only(table):
 
 def test_by_another_column_within_a_procedure(table):
     fixation = Compare("peg", "wire", by="fixation", within="anchor_loop")
-    rows = [A | {"cases": 20, "events": 2}, A | {"cases": 30, "events": 6, "by:fixation": 1}, B | {"cases": 9}]
+    rows = [
+        A | {"cases": 20, "events": 2},
+        A | {"cases": 30, "events": 6, "by:fixation": 1},
+        B | {"cases": 9},
+    ]
     row = the_row(table(rows, primary=None, compare=(fixation,)))
     assert list(row[COUNTED]) == [2, 20, 6, 30]
     assert (row["by"], row["arm_a"], row["arm_b"], row["primary"]) == ("fixation", "peg", "wire", False)

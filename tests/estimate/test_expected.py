@@ -16,7 +16,10 @@ def risk(counts_of, rows):
 
 
 def test_by_hand(counts_of):
-    rows = [{"group": 0, "age_band": 0, "cases": 19, "events": 3}, {"group": 0, "age_band": 1, "cases": 20, "events": 0}]
+    rows = [
+        {"group": 0, "age_band": 0, "cases": 19, "events": 3},
+        {"group": 0, "age_band": 1, "cases": 20, "events": 0},
+    ]
     overall = 3.5 / 40
     procedure = (3 + overall) / 40
     found = risk(counts_of, rows)

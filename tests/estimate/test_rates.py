@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from pipeline.estimate import notes, rates_table
@@ -25,7 +26,9 @@ def table(counts_of, settings, labels, catalogue):
     return of
 
 
-def the_row(frame, procedure="anchor_loop", category="crack", window=365, level=None, stratum="none", value=""):
+def the_row(
+    frame, procedure="anchor_loop", category="crack", window=365, level=None, stratum="none", value=""
+):
     chosen = frame[
         (frame["procedure"] == procedure) & (frame["category"] == category) & (frame["window_days"] == window)
         & (frame["stratum"] == stratum) & (frame["stratum_value"] == value)
@@ -73,7 +76,9 @@ def test_missing_parts_have_a_name(table):
 
 def test_surgeons_below_ten_cases_have_counts_only(table):
     frame = table([{"cases": 9, "events": 2, "surgeon": 0}, {"cases": 10, "events": 2, "surgeon": 1}])
-    own = frame[(frame["stratum"] == "surgeon") & (frame["procedure"] == "anchor_loop")].set_index("stratum_value")
+    own = frame[(frame["stratum"] == "surgeon") & (frame["procedure"] == "anchor_loop")].set_index(
+        "stratum_value"
+    )
     few, enough = own.loc["harbour/1"], own.loc["harbour/2"]
     assert (few["cases"], few["events"]) == (9, 2)
     assert few[ESTIMATES].isna().all()
@@ -100,7 +105,10 @@ def test_what_cannot_occur_has_cases_and_no_figures(table):
     defined[0, 0] = 0
     defined[1, 0] = -1
     frame = table([{"cases": 20, "events": 2}, {"cases": 7, "events": 1, "group": 1}], defined)
-    for procedure, cases, said in (("anchor_loop", 20, notes.CANNOT_OCCUR), ("bone_shift", 7, notes.NOT_FOR_THIS_JOINT)):
+    for procedure, cases, said in (
+        ("anchor_loop", 20, notes.CANNOT_OCCUR),
+        ("bone_shift", 7, notes.NOT_FOR_THIS_JOINT),
+    ):
         row = the_row(frame, procedure)
         assert (row["cases"], row["note"]) == (cases, said)
         assert row[["events", "followed", "lost", "awaiting", *ESTIMATES]].isna().all()
@@ -202,6 +210,7 @@ numbers = st.integers(0, 60).flatmap(
 
 
 @given(st.lists(numbers, max_size=6))
+@examples(max_examples=30)
 def test_every_row_keeps_its_order_of_magnitude_and_its_schema(counts_of, settings, labels, catalogue, rows):
     frame = rates_table(counts_of(rows), settings, labels, catalogue)
     assert len(model_failures(RATES, typed(RATES, frame))) == 0

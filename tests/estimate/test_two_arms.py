@@ -31,7 +31,9 @@ def test_a_difference_lies_within_its_interval(a, b):
 @given(arm, arm)
 def test_exchanging_the_arms_turns_the_difference_round(a, b):
     value, low, high = numbers(risk_difference(arms(*a, *b), 0.95))
-    np.testing.assert_allclose(numbers(risk_difference(arms(*b, *a), 0.95)), (-value, -high, -low), atol=1e-12)
+    np.testing.assert_allclose(
+        numbers(risk_difference(arms(*b, *a), 0.95)), (-value, -high, -low), atol=1e-12
+    )
 
 
 @given(arm, arm)
@@ -93,7 +95,9 @@ def test_boschloo_puts_the_groups_in_columns():
     assert two_arms.tests_of(1, 20, 7, 20).exact == pytest.approx(0.0215020953, abs=1e-8)
 
 
-@pytest.mark.parametrize("table", [(0, 10, 0, 12), (10, 10, 12, 12), (0, 300, 0, 250), (300, 300, 250, 250)], ids=str)
+@pytest.mark.parametrize(
+    "table", [(0, 10, 0, 12), (10, 10, 12, 12), (0, 300, 0, 250), (300, 300, 250, 250)], ids=str
+)
 def test_nothing_to_test_gives_p_1(table):
     found = two_arms.tests_of(*table)
     assert (found.fisher, found.exact) == (1.0, 1.0)

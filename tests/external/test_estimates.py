@@ -106,7 +106,9 @@ def test_conditional_odds_ratio(row):
     assert matches(row, [found.value[0], found.low[0], found.high[0]], no_limit=math.nan)
 
 
-@pytest.mark.parametrize("table", [(4, 7, 3, 4), (2, 21, 1, 27), (60, 400, 45, 380), (500, 5000, 700, 9700)], ids=str)
+@pytest.mark.parametrize(
+    "table", [(4, 7, 3, 4), (2, 21, 1, 27), (60, 400, 45, 380), (500, 5000, 700, 9700)], ids=str
+)
 @pytest.mark.parametrize("confidence", [0.9, 0.95, 0.99])
 def test_conditional_odds_ratio_is_that_of_scipy(table, confidence):
     x, m, y, n = table
@@ -191,7 +193,9 @@ def test_why_the_library_score_difference_is_never_called():
     assert row["source_verified"] == "True"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        got = confint_proportions_2indep(*numbers(row).values(), compare="diff", method="score", correction=True)
+        got = confint_proportions_2indep(
+            *numbers(row).values(), compare="diff", method="score", correction=True
+        )
         assert abs(got[1] - expected(row)[1]) > 0.005
         with pytest.raises(ValueError, match="NaN"):
             confint_proportions_2indep(0, 20, 3, 25, compare="diff", method="score", correction=True)
@@ -202,6 +206,8 @@ def test_newcombe_is_that_of_the_library():
     cases = draw.integers(1, 60, (2, 200))
     events = draw.integers(0, cases + 1)
     ours = risk_difference(Arms(events[0], cases[0], events[1], cases[1]), 0.95)
-    theirs = confint_proportions_2indep(events[0], cases[0], events[1], cases[1], compare="diff", method="newcomb")
+    theirs = confint_proportions_2indep(
+        events[0], cases[0], events[1], cases[1], compare="diff", method="newcomb"
+    )
     np.testing.assert_allclose(ours.low, theirs[0], atol=1e-12)
     np.testing.assert_allclose(ours.high, theirs[1], atol=1e-12)
