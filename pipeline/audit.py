@@ -58,16 +58,17 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.count import counted
     from pipeline.counts import added
     from pipeline.estimate import activity_table, comparisons_table, rates_table
-    from pipeline.ledger import check_nothing_lost
+    from pipeline.ledger import check_all_counted, check_nothing_lost
     from pipeline.sites import known_until
 
     ground, facts = rows.ground, rows.resolved.facts
     labels = labels_of(facts, ground)
     until = known_until(facts.sites, rows.reached, ground.cut_on)
     whole, parts = _linked_and_classified(rows, until, labels, clock)
-    check_nothing_lost(facts, rows.resolved.standing, whole)
+    check_nothing_lost(facts, rows.resolved.standing, whole, ground.catalogue)
     with clock.stage("count"):
         counts = added([counted(part, ground.settings, ground.catalogue, ground.period) for part in parts])
+    check_all_counted(counts, whole, ground.settings)
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
         comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)

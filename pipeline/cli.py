@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -54,6 +55,22 @@ class Grouped(click.Group):
         except LimbauditError as error:
             click.echo(f"limbaudit: {error}", err=True)
             ctx.exit(error.exit_code)
+        except (click.exceptions.Exit, click.ClickException, click.Abort):
+            raise
+        except Exception as fault:  # the last door: say where, never what was in the data, and never end with 1
+            click.echo(_fault_text(fault), err=True)
+            ctx.exit(3)
+
+
+def _fault_text(fault: Exception) -> str:
+    """Where the program failed, without the message, which may hold cell values."""
+    if isinstance(fault, OSError):
+        return f"limbaudit: {fault.strerror or type(fault).__name__}: {fault.filename or ''}. Could not finish."
+    places = "".join(traceback.format_tb(fault.__traceback__))
+    return (
+        f"{places}limbaudit: {type(fault).__name__}. Nothing was written. This is a fault of the program: "
+        "report the lines above; they hold no data."
+    )
 
 
 @click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})

@@ -229,7 +229,8 @@ PENDING = (
 class Classified:
     """Complications of the cases of one part.
 
-    `complications` and `assessed`: as in Cases, with the cases of this part. `evidence`: what each row rests on: `case`,
+    `complications` and `assessed`: as in Cases, with the cases of this part; complications also have `pieces`, how many
+    rows of `evidence` each rests on. `evidence`: what each row rests on: `case`,
     `category`, `level`, `table` (name), `row` (accepted), `day`, `strength`, `kind` (position in KINDS), `used` (False for
     evidence that counts for nothing: too soon, there before, cannot occur), `pending` (awaits a link).
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.

@@ -13,19 +13,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipeline.catalogue import Catalogue
 from pipeline.errors import CannotFinish
 from pipeline.handover import (
+    AWAITING,
     CONFLICTING,
+    COUNTED,
     DUPLICATE,
     KEPT,
+    NEVER,
     RECORD_TABLES,
     SUPERSEDED,
     WITHDRAWN,
     Facts,
     Validated,
 )
+from pipeline.settings import Settings
 
 if TYPE_CHECKING:
+    from pipeline.counts import Counts
     from pipeline.parts import Whole
 
 PLACES = (
@@ -39,6 +45,8 @@ PLACES = (
     "refused",
     "removed",
 )
+#: Steps of the flow that count sittings which opened a case, those before the first date counted among them.
+OPENED = (36, 40)
 BY_FATE = {"accepted": KEPT, "superseded": SUPERSEDED, "duplicate": DUPLICATE, "withdrawn": WITHDRAWN}
 
 
@@ -98,32 +106,79 @@ def _check_identity(ledger: pd.DataFrame) -> None:
         )
 
 
-def check_nothing_lost(facts: Facts, accepted_rows: dict[str, np.ndarray], whole: Whole) -> None:
-    """Every record that stands is with a case, awaits a link, or is listed as unattributed; every case is counted.
+def check_nothing_lost(
+    facts: Facts, standing: dict[str, np.ndarray], whole: Whole, catalogue: Catalogue
+) -> None:
+    """Every record that stands is with a case, awaits a link, or is listed; every case and complication is there.
 
     Args:
-        accepted_rows: Table → rows that stand on the cut, counted before the facts were built.
+        standing: Table → rows that stand on the cut, counted before the facts were built.
 
     Raises:
-        CannotFinish: A record is in none of these places, or a step of `flow` does not add up.
+        CannotFinish: A record is in none of these places, or a frame has not the rows that another says.
     """
     for name in RECORD_TABLES:
-        _same_rows(name, accepted_rows[name], getattr(facts, name)["row"].to_numpy(), "became facts")
+        _same_rows(name, standing[name], getattr(facts, name)["row"].to_numpy(), "became facts")
     for name in RECORD_TABLES[1:]:
         found = [part[part["table"] == name]["row"] for part in (whole.records, whole.unattributed)]
         shared = whole.shared_visits["row"] if name == "followups" else whole.shared_visits["row"].iloc[:0]
-        _same_rows(
-            name,
-            getattr(facts, name)["row"].to_numpy(),
-            np.unique(np.concatenate([*found, shared])),
-            "were attributed",
-        )
+        attributed = np.unique(np.concatenate([*found, shared]))
+        _same_rows(name, getattr(facts, name)["row"].to_numpy(), attributed, "were attributed")
+    opened = int(whole.flow.loc[whole.flow["order"].isin(OPENED), "count"].sum())
+    if opened != len(whole.cases):
+        raise _fault(f"{opened} sittings opened a case, but there are {len(whole.cases)} cases.")
+    _check_evidence(whole)
+    _check_any(whole, catalogue)
+
+
+def _check_evidence(whole: Whole) -> None:
+    """Each complication rests on as many pieces of evidence as it says, and no evidence is without one."""
+    key = ["case", "category", "level"]
+    stated = whole.complications.loc[whole.complications["pieces"] > 0].set_index(key)["pieces"]
+    there = whole.evidence.groupby(key).size()
+    if not stated.sort_index().equals(there.sort_index().astype("int64").rename("pieces")):
+        raise _fault(f"{len(stated)} complications rest on evidence, {len(there)} are found there, or not all of it.")
+
+
+def _check_any(whole: Whole, catalogue: Catalogue) -> None:
+    """A case has any complication, counted or awaiting, exactly where a category's main level is."""
+    members = [number for number, entry in enumerate(catalogue.complications.values()) if entry.in_any]
+    rows = whole.complications[whole.complications["status"].isin([COUNTED, AWAITING])]
+    main = rows[(rows["level"] == 0) & rows["category"].isin(members)]
+    anything = rows[rows["category"] == len(catalogue.complications)]
+    expected, found = (set(zip(part["case"], part["status"], strict=True)) for part in (main, anything))
+    if expected != found:
+        raise _fault(f"{len(expected)} cases have a complication counted or awaiting, {len(found)} are listed as such.")
+
+
+def check_all_counted(counts: Counts, whole: Whole, settings: Settings) -> None:
+    """Closed cases and those with any complication, counted from the lists, are those in the cells.
+
+    Raises:
+        CannotFinish: They differ.
+    """
+    cases = whole.cases
+    rows = whole.complications
+    anything = rows[(rows["category"] == counts.defined.shape[1] - 1) & (rows["status"] == COUNTED)]
+    day = np.full(len(cases), int(NEVER), dtype=np.int64)
+    np.minimum.at(day, anything["case"].to_numpy(), anything["day"].to_numpy())
+    for window in settings.windows:
+        ends = cases["performed"].to_numpy(np.int64) + window.days + window.grace
+        closed = (ends <= cases["known_until"].to_numpy(np.int64)) & cases["counted"].to_numpy(bool)
+        column = (counts.outcomes.category == counts.defined.shape[1] - 1) & (counts.outcomes.window_days == window.days)
+        found = [int(counts.cells[name][:, column].sum()) for name in ("cases", "events")]
+        expected = [int(closed.sum()), int((closed & (day <= window.days)).sum())]
+        if found != expected:
+            raise _fault(f"Window {window.days}: {expected} closed cases and events are listed, {found} were counted.")
 
 
 def _same_rows(name: str, expected: np.ndarray, found: np.ndarray, what: str) -> None:
     lost, added = np.setdiff1d(expected, found), np.setdiff1d(found, expected)
     if len(lost) or len(added) or len(found) != len(expected):
-        raise CannotFinish(
-            f"{len(expected)} rows of {name} stand, but {len(found)} {what}. Nothing was written. "
-            "This is a fault of the program, not of the export: keep the files and report it."
-        )
+        raise _fault(f"{len(expected)} rows of {name} stand, but {len(found)} {what}.")
+
+
+def _fault(what: str) -> CannotFinish:
+    return CannotFinish(
+        f"{what} Nothing was written. This is a fault of the program, not of the export: keep the files and report it."
+    )

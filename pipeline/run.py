@@ -213,7 +213,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     with clock.stage("resolve"):
         found = resolved(checked.accepted, people, settings, ground.look, ground.cut_on)
         ledger = ledger_of(checked, found.fates)
-    reached = reaches(checked, settings, ground.cut_on, ground.as_of)
+    reached = reaches(checked, found.fates, settings, ground.cut_on, ground.as_of)
     own = findings.frame(ground.catalogue.notes)
     told = findings.joined(
         [own, intake.findings, people.findings, checked.findings, found.findings, _about_sites(reached)]

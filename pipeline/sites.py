@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.handover import Accepted, Source, Validated
+from pipeline.handover import CONFLICTING, Accepted, Source, Validated
 from pipeline.settings import Settings, Site
 
 if TYPE_CHECKING:
@@ -37,12 +37,15 @@ class Reach:
     over_tolerance: tuple[str, ...]
 
 
-def reaches(validated: Validated, settings: Settings, cut_on: date, as_of: date) -> tuple[Reach, ...]:
+def reaches(
+    validated: Validated, fates: dict[str, np.ndarray], settings: Settings, cut_on: date, as_of: date
+) -> tuple[Reach, ...]:
     """Every site that is listed or sent something, in the order of ids."""
     newest = newest_receipts(validated.accepted)
     sent = {site for site, _ in newest}
     named = settings.sites if settings.sites_listed else {site: Site(site) for site in sent}
-    return tuple(_reach(named[name], newest, validated, settings, cut_on, as_of) for name in sorted(named))
+    held = _shares_held_back(validated, fates, newest)
+    return tuple(_reach(named[name], newest, held, settings, cut_on, as_of) for name in sorted(named))
 
 
 def newest_receipts(accepted: Accepted) -> dict[tuple[str, str], date]:
@@ -69,7 +72,7 @@ def _is_accepted(source: Source) -> bool:
 def _reach(
     site: Site,
     newest: dict[tuple[str, str], date],
-    validated: Validated,
+    held: dict[tuple[str, str], float],
     settings: Settings,
     cut_on: date,
     as_of: date,
@@ -83,7 +86,11 @@ def _reach(
         data_until=min(reach, cut_on) if reach else None,
         late=_is_late(site, max(received, default=None), cut_on, as_of),
         incomplete=tuple(table for table, receipt in required.items() if receipt is None),
-        over_tolerance=_over_tolerance(site.site_id, newest, validated, settings.tolerance.quarantined_share),
+        over_tolerance=tuple(
+            table
+            for (name, table), share in sorted(held.items())
+            if name == site.site_id and share > settings.tolerance.quarantined_share
+        ),
     )
 
 
@@ -99,30 +106,28 @@ def _due(day: int, cut_on: date) -> date:
     return date(year, month + 1, day)
 
 
-def _over_tolerance(
-    site: str, newest: dict[tuple[str, str], date], validated: Validated, tolerance: float
-) -> tuple[str, ...]:
-    """Tables whose newest accepted receipt has too large a share of rows held back."""
-    over = []
-    for (name, table), receipt in sorted(newest.items()):
-        if name == site:
-            numbers = [
-                n
-                for n, s in enumerate(validated.accepted.sources)
-                if (s.table, s.receipt) == (table, receipt)
-            ]
-            kept = _rows_of(validated.accepted.tables[table], site, numbers)
-            held = _rows_of(validated.quarantined[table], site, numbers)
-            if held > tolerance * (kept + held):
-                over.append(table)
-    return tuple(over)
+def _shares_held_back(
+    validated: Validated, fates: dict[str, np.ndarray], newest: dict[tuple[str, str], date]
+) -> dict[tuple[str, str], float]:
+    """(site, table) → share of the rows of its newest accepted receipt that are held back."""
+    shares = {}
+    for (site, name), receipt in newest.items():
+        sources = enumerate(validated.accepted.sources)
+        numbers = [n for n, s in sources if (s.table, s.receipt) == (name, receipt)]
+        passed = _of_site(validated.accepted.tables[name], site, numbers)
+        conflicting = int(np.count_nonzero(passed & (fates[name] == CONFLICTING)))
+        held = int(np.count_nonzero(_of_site(validated.quarantined[name], site, numbers))) + conflicting
+        total = held + int(np.count_nonzero(passed)) - conflicting
+        shares[site, name] = held / total if total else 0.0
+    return shares
 
 
-def _rows_of(table: pa.Table, site: str, numbers: list[int]) -> int:
+def _of_site(table: pa.Table, site: str, numbers: list[int]) -> np.ndarray:
+    """bool over the rows: of the site and of one of the ledger lines."""
     import pyarrow.compute as pc
 
     own = pc.equal(table["site"], site).to_numpy()
-    return int(np.count_nonzero(own & np.isin(table["source_number"].to_numpy(), numbers)))
+    return own & np.isin(table["source_number"].to_numpy(), numbers)
 
 
 def known_until(sites: tuple[str, ...], reached: tuple[Reach, ...], cut_on: date) -> np.ndarray:

@@ -17,4 +17,4 @@ def any_rows(rows: pd.DataFrame, look: Lookup) -> pd.DataFrame:
     own = rows[(rows["level"] == 0) & members[rows["category"]] & rows["status"].isin([COUNTED, AWAITING])]
     own = own.sort_values(["case", "status", "day", "strength"], ascending=[True, True, True, False])
     first = own.drop_duplicates(["case", "status"])
-    return first.assign(category=len(look.categories), level=0)
+    return first.assign(category=len(look.categories), level=0, pieces=0)

@@ -58,5 +58,6 @@ def _missing_main(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
             "strength": POSSIBLE,
             "status": AWAITING,
             "learned": lacking["decided"],
+            "pieces": 0,
         }
     )

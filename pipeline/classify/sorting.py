@@ -15,7 +15,7 @@ from pipeline.settings import Settings
 
 TOO_SOON, DESCRIBED = STATUSES.index("too_soon"), STATUSES.index("described")
 POSSIBLE, PROBABLE = STRENGTHS.index("possible"), STRENGTHS.index("probable")
-ROW = ["case", "category", "level", "day", "strength", "status", "learned"]
+ROW = ["case", "category", "level", "day", "strength", "status", "learned", "pieces"]
 #: Of evidence that counts for nothing, the reason named first: there before, too soon, cannot occur.
 REASONS = tuple(STATUSES.index(word) for word in ("pre_existing", "too_soon", "cannot_occur"))
 
@@ -40,9 +40,10 @@ def complication_rows(
         for level in entry.levels if len(own) else ():
             parts.append(_of_level(own[evidence_for(level, entry, own, limits)], level, entry, counted))
     chosen = pd.concat(parts, ignore_index=True) if parts else evidence.iloc[:0].assign(status=0, used=False)
-    rows = (
-        chosen.drop_duplicates(["case", "category", "at_level"]) if len(chosen) else chosen.assign(at_level=0)
-    )
+    chosen = chosen if len(chosen) else chosen.assign(at_level=0)
+    key = ["case", "category", "at_level"]
+    pieces = chosen.groupby(key)["row"].transform("size")
+    rows = chosen.assign(pieces=pieces).drop_duplicates(key)
     kept = ["case", "category", "at_level", "table", "row", "day", "strength", "kind", "used", "pending"]
     return Sorted(_as_rows(rows), chosen.reindex(columns=kept).rename(columns={"at_level": "level"}))
 
@@ -67,7 +68,7 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
     position = [candidate.key for candidate in entry.levels].index(level.key)
     early = (own["day"] < entry.first_day) & (own["day"] >= 0) & ~own["after"]
     blocked = np.where(own["blocked"] >= 0, own["blocked"], np.where(early, TOO_SOON, -1))
-    own = own.assign(blocked=blocked, at_level=position)
+    own = own.assign(blocked=blocked, at_level=position, early=early)
     usable = own[(own["blocked"] < 0) & ~own["pending"]]
     usable = usable[in_time(level, entry, usable)]
     waiting = own[(own["blocked"] < 0) & own["pending"] & own["first"] & ~own["case"].isin(usable["case"])]
@@ -111,7 +112,7 @@ def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
 
 
 def _unusable(found: pd.DataFrame) -> pd.DataFrame:
-    """Evidence of a case that has nothing usable: the first of the reasons stands."""
-    rank = found["blocked"].map({reason: number for number, reason in enumerate(REASONS)})
+    """Evidence of a case that has nothing usable: the first of the reasons stands, in its days if it can."""
+    rank = 2 * found["blocked"].map({reason: number for number, reason in enumerate(REASONS)}) + found["early"]
     first = rank.groupby(found["case"]).transform("min")
     return _summed(found[rank == first]).assign(status=found["blocked"], used=False)

@@ -108,7 +108,7 @@ def _missing(opening: Sequence[Record], wanted: Wanted) -> Refusal:
     more = ", …" if len(others) > SHOWN_HEADERS else ""
     missing = ", ".join(_named(need) for need in unmet)
     message = f"{wanted.name} has no column {missing}. Found: {found}{more}. Map it in {wanted.mapping}."
-    return Refusal("header_column_missing", message, best.line)
+    return Refusal("header_column_missing", message, best.line, unmet[0].column)
 
 
 def _named(need: Need) -> str:

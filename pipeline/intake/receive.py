@@ -206,7 +206,7 @@ def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:
 
 def _refused(source: Source, refusal: Refusal) -> Received:
     line = replace(source, rows_read=refusal.rows_read, refused=refusal.rows_read, reason=refusal.rule)
-    finding = said(source, refusal.rule, refusal.message, source_line=refusal.line)
+    finding = said(source, refusal.rule, refusal.message, source_line=refusal.line, column=refusal.column)
     return Received(line, None, (finding,))
 
 

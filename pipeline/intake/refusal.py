@@ -13,14 +13,16 @@ class Refusal(Exception):
         rule: Code in the catalogue of findings.
         message: What was got, what was expected, what to do; holds no cell values.
         line: Physical line or sheet row the trouble starts at, if one can be named.
+        column: The contract's column it is about, if it is about one.
         rows_read: Records counted before the file was given up.
     """
 
-    def __init__(self, rule: str, message: str, line: int | None = None) -> None:
+    def __init__(self, rule: str, message: str, line: int | None = None, column: str = "") -> None:
         super().__init__(message)
         self.rule = rule
         self.message = message
         self.line = line
+        self.column = column
         self.rows_read = 0
 
 
