@@ -8,9 +8,9 @@ import numpy as np
 
 from pipeline.estimate.conditional import conditional_odds_ratio
 from pipeline.estimate.proportions import proportion_interval, share_of
+from pipeline.estimate.score_ratio import koopman_limits
 
 LARGEST_EXACT_ARM = 200
-STEPS = 200  # halvings of the score interval's bracket, far beyond double precision
 
 
 @dataclass(frozen=True)
@@ -72,14 +72,18 @@ def risk_ratio(arms: Arms, confidence: float) -> Estimate:
     low[full], high[full] = _katz(arms, ratio, full, confidence)
     empty = (arms.events_a == arms.cases_a) | (arms.events_b == arms.cases_b)
     zero = arms.both & ((arms.events_a + arms.events_b) > 0) & (~full | empty)
-    for at in np.argwhere(zero):
-        x, m, y, n = (int(each[tuple(at)]) for each in _cells(arms))
-        low[tuple(at)], high[tuple(at)] = _koopman(x, m, y, n, confidence)
+    score = koopman_limits(_tables(arms)[zero.ravel()], confidence)
+    low[zero], high[zero] = score.low, np.where(np.isinf(score.high), np.nan, score.high)
     return Estimate(ratio, low, high, "katz; koopman where a cell is empty")
 
 
 def _cells(arms: Arms) -> tuple[np.ndarray, ...]:
     return arms.events_a, arms.cases_a, arms.events_b, arms.cases_b
+
+
+def _tables(arms: Arms) -> np.ndarray:
+    """One row a table: events and cases of a, events and cases of b."""
+    return np.stack([np.ravel(each) for each in _cells(arms)], axis=1)
 
 
 def _katz(
@@ -96,48 +100,19 @@ def _normal(confidence: float) -> float:
     return float(norm.ppf(0.5 + confidence / 2))
 
 
-def _koopman(x: int, m: int, y: int, n: int, confidence: float) -> tuple[float, float]:
-    """Limits of (x/m) / (y/n): the ratios whose score statistic does not exceed the critical value."""
-    critical = _normal(confidence) ** 2
-    middle = 0.0 if x == 0 else np.inf if y == 0 else np.log((x / m) / (y / n))
-    low = np.nan if x == 0 else _crossing(x, m, y, n, critical, min(middle, 50.0), -50.0)
-    high = np.nan if y == 0 else _crossing(x, m, y, n, critical, max(middle, -50.0) if x else -50.0, 50.0)
-    return (0.0 if x == 0 else low), high
-
-
-def _crossing(x: int, m: int, y: int, n: int, critical: float, inside: float, outside: float) -> float:
-    """The ratio where the score statistic passes the critical value, between two log ratios."""
-    for _ in range(STEPS):
-        log_ratio = (inside + outside) / 2
-        if _score(np.exp(log_ratio), x, m, y, n) > critical:
-            outside = log_ratio
-        else:
-            inside = log_ratio
-    return float(np.exp((inside + outside) / 2))
-
-
-def _score(ratio: float, x: int, m: int, y: int, n: int) -> float:
-    """Pearson's statistic at the rates that fit best under the given ratio."""
-    a, b, c = ratio * (m + n), -(ratio * (m + y) + x + n), x + y
-    rate_b = (-b - np.sqrt(max(b * b - 4 * a * c, 0.0))) / (2 * a)
-    rate_a = ratio * rate_b
-    parts = ((x, m, rate_a), (y, n, rate_b))
-    return float(sum((e - k * p) ** 2 / (k * p * (1 - p)) if 0 < p < 1 else 0.0 for e, k, p in parts))
-
-
 def odds_ratio(arms: Arms, confidence: float) -> Estimate:
     """Conditional maximum likelihood with exact limits.
 
     Each distinct table is worked out once. An infinite ratio or limit is nan; all three are where no event, or
     nothing else, is seen in both arms.
     """
+    distinct, place = np.unique(_tables(arms), axis=0, return_inverse=True)
+    found = conditional_odds_ratio(distinct, confidence)
     shape = np.shape(arms.events_a)
-    table = np.stack([np.ravel(each) for each in _cells(arms)], axis=1)
-    distinct, place = np.unique(table, axis=0, return_inverse=True)
-    worked = [conditional_odds_ratio(x, m, y, n, confidence) for x, m, y, n in distinct.tolist()]
-    found = np.array(worked, dtype=float).reshape(-1, 3)[place.ravel()]
-    found = np.where(np.isinf(found), np.nan, found)
-    value, low, high = (found[:, column].reshape(shape) for column in range(3))
+    value, low, high = (
+        np.where(np.isinf(each), np.nan, each)[place].reshape(shape)
+        for each in (found.value, found.low, found.high)
+    )
     return Estimate(value, low, high, "conditional")
 
 
