@@ -1,0 +1,111 @@
+"""Cutting the patients into parts changes nothing but memory: every joined frame and every number is equal."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.audit import Analysed, analysed
+from pipeline.handover import RECORD_TABLES
+from pipeline.parts import part_of
+from pipeline.run import Accounted, Asked, Clock, accounted, ground_of
+
+WORKSPACE = Path(__file__).parent / "journeys" / "twelve_courses"
+MANY = (2, 3, 5, 8, 64)
+#: Positions inside a part; they say where a row is, not what it is.
+WITHIN_A_PART = ["record", "sitting"]
+FRAMES = (
+    "cases",
+    "chain",
+    "records",
+    "unattributed",
+    "shared_visits",
+    "complications",
+    "evidence",
+    "unread",
+    "decided",
+)
+
+
+@pytest.fixture(scope="module")
+def rows() -> Accounted:
+    return accounted(ground_of(Asked(WORKSPACE)), Clock())
+
+
+def in_parts(rows: Accounted, parts: int) -> Analysed:
+    asked = replace(rows.ground.asked, parts=parts)
+    return analysed(replace(rows, ground=replace(rows.ground, asked=asked)), Clock())
+
+
+@pytest.fixture(scope="module")
+def whole(rows: Accounted) -> Analysed:
+    return in_parts(rows, 1)
+
+
+@pytest.fixture(scope="module", params=MANY, ids=lambda parts: f"{parts} parts")
+def cut(request: Any, rows: Accounted) -> Analysed:
+    return in_parts(rows, request.param)
+
+
+def comparable(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.drop(columns=[name for name in WITHIN_A_PART if name in frame])
+
+
+@pytest.mark.parametrize("name", FRAMES)
+def test_joined_frames_are_equal(whole: Analysed, cut: Analysed, name: str) -> None:
+    expected, found = (comparable(getattr(each.whole, name)) for each in (whole, cut))
+    assert name == "shared_visits" or len(expected) > 0
+    pd.testing.assert_frame_equal(found, expected, check_dtype=False)
+
+
+def test_steps_of_the_flow_add_up_to_the_same(whole: Analysed, cut: Analysed) -> None:
+    """Every part counts its own rows of a step; the published flow adds them."""
+    key = ["site", "procedure", "order"]
+    expected, found = (each.whole.flow.groupby(key)["count"].sum() for each in (whole, cut))
+    pd.testing.assert_series_equal(found, expected, check_dtype=False)
+
+
+@pytest.mark.parametrize("name", ["rates", "comparisons", "activity"])
+def test_published_numbers_are_equal(whole: Analysed, cut: Analysed, name: str) -> None:
+    pd.testing.assert_frame_equal(getattr(cut, name), getattr(whole, name))
+
+
+@pytest.mark.parametrize("parts", MANY)
+def test_every_row_is_in_one_part(rows: Accounted, parts: int) -> None:
+    facts = rows.resolved.facts
+    cuts = [part_of(facts, number, parts) for number in range(parts)]
+    for name in (*RECORD_TABLES, "patients"):
+        found = np.sort(np.concatenate([getattr(part, name)["row"].to_numpy() for part in cuts]))
+        assert np.array_equal(found, np.sort(getattr(facts, name)["row"].to_numpy())), name
+    for name in ("concomitants", "codes", "decisions", "links"):
+        assert sum(len(getattr(part, name)) for part in cuts) == len(getattr(facts, name)), name
+
+
+def test_a_patient_is_in_one_part_with_everything(rows: Accounted) -> None:
+    facts = rows.resolved.facts
+    owner: dict[int, int] = {}
+    for number in range(5):
+        part = part_of(facts, number, 5)
+        for name in RECORD_TABLES:
+            for patient in getattr(part, name)["patient"].unique():
+                assert owner.setdefault(int(patient), number) == number
+
+
+@pytest.mark.parametrize("parts", [2, 5])
+def test_links_point_to_the_same_record(rows: Accounted, parts: int) -> None:
+    facts = rows.resolved.facts
+
+    def targets(part: Any) -> set[tuple[int, int, int]]:
+        frames = [getattr(part, name)["row"].to_numpy() for name in RECORD_TABLES]
+        links = part.links[["table", "record", "operation"]].to_numpy()
+        return {
+            (int(table), int(frames[table][record]), int(operation)) for table, record, operation in links
+        }
+
+    assert targets(facts)
+    assert set().union(*(targets(part_of(facts, n, parts)) for n in range(parts))) == targets(facts)
