@@ -1,0 +1,168 @@
+"""Decisions, links and merges as people write them: read row by row, known from their day on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from pipeline.people import newest_decision, people_known
+
+AS_OF = date(2026, 11, 9)
+DECISIONS = "case_id,category,counts,reviewer,decided_on,occurred_on,severity_grade,primary_reason,reason\n"
+LINKS = "site_id,table,record_id,case_id,reviewer,decided_on,reason\n"
+MERGES = "site_id,patient_id,same_as,decided_on,undone_on,by\n"
+DECISION = "harbour.o1.L,crack,yes,r1,2026-11-09,2026-03-01,II,,\n"
+
+Write = Callable[[str, str], Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    def put(name: str, text: str) -> Path:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text.encode())
+        return path
+
+    return put
+
+
+def test_what_was_decided_by_the_day_is_known(write: Write, tmp_path: Path) -> None:
+    write("decisions/2026-11-09/a.csv", DECISIONS + DECISION)
+    write("links/a.csv", LINKS + "harbour,events,e1,none,r1,2026-11-09,other clinic\n")
+    write("merges/a.csv", MERGES + "harbour,p1,p2,2026-11-09,,office\n")
+    on_the_day, before = people_known(tmp_path, AS_OF), people_known(tmp_path, date(2026, 11, 8))
+    for name in ("decisions", "links", "merges"):
+        assert len(getattr(on_the_day, name)) == 1, name
+        assert len(getattr(before, name)) == 0, name
+    assert len(before.files) == len(on_the_day.files) == 3
+
+
+def test_cells_become_days_and_answers(write: Write, tmp_path: Path) -> None:
+    write("decisions/a.csv", DECISIONS + DECISION + "harbour.o1.R,crack,No,r2,2026-11-01,,,,\n")
+    first, second = people_known(tmp_path, AS_OF).decisions.to_dict("records")
+    assert (first["counts"], first["decided_on"], first["occurred_on"]) == (True, AS_OF, date(2026, 3, 1))
+    assert (second["counts"], second["occurred_on"], second["severity_grade"]) == (False, None, None)
+    assert (first["source_file"], first["source_line"], second["source_line"]) == ("decisions/a.csv", 2, 3)
+
+
+def test_files_of_every_folder_below_decisions_are_read(write: Write, tmp_path: Path) -> None:
+    write("decisions/a.csv", DECISIONS + DECISION)
+    write("decisions/r2/2026/b.csv", DECISIONS + DECISION.replace("r1", "r2"))
+    write("links/below/a.csv", LINKS + "harbour,events,e1,none,r1,2026-11-09,because\n")
+    write("decisions/notes.txt", "not a table")
+    found = people_known(tmp_path, AS_OF)
+    assert sorted(found.decisions["reviewer"]) == ["r1", "r2"]
+    assert len(found.links) == 0
+    assert [path.name for path in found.files] == ["a.csv", "b.csv"]
+
+
+def test_the_folder_names_the_reviewer_where_the_row_does_not(write: Write, tmp_path: Path) -> None:
+    write("decisions/r7/a.csv", DECISIONS + DECISION.replace(",r1,", ",,"))
+    write("decisions/r8/a.csv", "case_id,category,counts,decided_on\nharbour.o1.L,crack,no,2026-11-01\n")
+    assert people_known(tmp_path, AS_OF).decisions["reviewer"].tolist() == ["r7", "r8"]
+
+
+def test_spaces_blank_lines_and_a_byte_order_mark_do_no_harm(write: Write, tmp_path: Path) -> None:
+    write(
+        "merges/a.csv",
+        "\ufeff site_id , patient_id,same_as,decided_on,by\n\n harbour , p1 ,p2, 2026-11-01 ,o\n,,,,\n",
+    )
+    found = people_known(tmp_path, AS_OF)
+    row = found.merges.iloc[0]
+    assert (row["site_id"], row["patient_id"], row["source_line"]) == ("harbour", "p1", 3)
+    assert len(found.merges) == 1
+    assert len(found.findings) == 0
+
+
+@pytest.mark.parametrize(
+    ("row", "column"),
+    [
+        (DECISION.replace("yes", "maybe"), "counts"),
+        (DECISION.replace("yes", ""), "counts"),
+        (DECISION.replace("2026-11-09", "09.11.2026"), "decided_on"),
+        (DECISION.replace("2026-11-09", ""), "decided_on"),
+        (DECISION.replace("2026-03-01", "2026-02-30"), "occurred_on"),
+        (DECISION.replace("II", "VI"), "severity_grade"),
+        (DECISION.replace("harbour.o1.L", ""), "case_id"),
+    ],
+    ids=[
+        "no answer",
+        "empty answer",
+        "another form of date",
+        "no date",
+        "no such day",
+        "no such grade",
+        "no case",
+    ],
+)
+def test_a_row_that_cannot_be_used_is_said_and_the_others_go_on(
+    write: Write, tmp_path: Path, row: str, column: str
+) -> None:
+    write("decisions/a.csv", DECISIONS + row + DECISION)
+    found = people_known(tmp_path, AS_OF)
+    assert found.decisions["source_line"].tolist() == [3]
+    said = found.findings.iloc[0]
+    assert (said["rule"], said["table"], said["column"]) == ("people_row_unusable", "decisions", column)
+    assert (said["source_file"], said["source_line"]) == ("decisions/a.csv", 2)
+    assert len(found.findings) == 1
+
+
+def test_a_link_names_a_table_of_records(write: Write, tmp_path: Path) -> None:
+    write("links/a.csv", LINKS + "harbour,patients,p1,none,r1,2026-11-09,because\n")
+    found = people_known(tmp_path, AS_OF)
+    assert len(found.links) == 0
+    assert found.findings["column"].tolist() == ["table"]
+
+
+def test_a_file_without_a_column_is_not_used(write: Write, tmp_path: Path) -> None:
+    write(
+        "decisions/a.csv", "case,category,counts,reviewer,decided_on\nharbour.o1.L,crack,yes,r1,2026-11-01\n"
+    )
+    found = people_known(tmp_path, AS_OF)
+    assert len(found.decisions) == 0
+    said = str(found.findings["message"].iloc[0])
+    assert "no column `case_id`" in said
+    assert "`case`" in said
+
+
+def test_a_file_that_is_not_utf_8_is_not_used(write: Write, tmp_path: Path) -> None:
+    write("decisions/a.csv", DECISIONS + DECISION)
+    (tmp_path / "decisions" / "b.csv").write_bytes(
+        (DECISIONS + DECISION).encode() + "Grüße".encode("latin-1")
+    )
+    found = people_known(tmp_path, AS_OF)
+    assert len(found.decisions) == 1
+    assert "UTF-8" in str(found.findings["message"].iloc[0])
+
+
+def test_links_of_the_file_system_are_not_followed(write: Write, tmp_path: Path) -> None:
+    real = write("elsewhere/a.csv", DECISIONS + DECISION)
+    (tmp_path / "decisions").mkdir()
+    (tmp_path / "decisions" / "a.csv").symlink_to(real)
+    found = people_known(tmp_path, AS_OF)
+    assert (len(found.decisions), found.files) == (0, ())
+
+
+@pytest.mark.xfail(strict=True, reason="the last physical line of a record is named, not the first")
+def test_a_line_break_inside_a_cell_leaves_lines_right(write: Write, tmp_path: Path) -> None:
+    broken = DECISION.replace("II,,\n", 'II,,"seen\ntwice"\n')
+    write("decisions/a.csv", DECISIONS + broken + DECISION)
+    assert people_known(tmp_path, AS_OF).decisions["source_line"].tolist() == [2, 4]
+
+
+def test_the_newest_decision_of_any_kind(write: Write, tmp_path: Path) -> None:
+    assert newest_decision(tmp_path) is None
+    write("decisions/a.csv", DECISIONS + DECISION)
+    assert newest_decision(tmp_path) == AS_OF
+    write("merges/a.csv", MERGES + "harbour,p1,p2,2026-12-24,,office\n")
+    assert newest_decision(tmp_path) == date(2026, 12, 24)
+
+
+def test_an_empty_workspace_knows_nothing(tmp_path: Path) -> None:
+    found = people_known(tmp_path, AS_OF)
+    assert len(found.decisions) == len(found.links) == len(found.merges) == len(found.findings) == 0
+    assert {"case_id", "source_file", "source_line"} <= set(found.decisions.columns)
