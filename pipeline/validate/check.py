@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING
 
@@ -48,7 +48,9 @@ _PLACEHOLDER = (
 Failure = tuple[str, str, pa.Array]  # column, rule, where
 
 
-def row_failures(typed: pa.Table, table: Table, export: Export, settings: Settings) -> pd.DataFrame:
+def row_failures(
+    typed: pa.Table, table: Table, export: Export, settings: Settings, of_model: pd.DataFrame
+) -> pd.DataFrame:
     """`row, column, rule` of what is wrong with rows, apart from cells that could not be read.
 
     Args:
@@ -56,10 +58,11 @@ def row_failures(typed: pa.Table, table: Table, export: Export, settings: Settin
         table: Their description.
         export: Where they came from; its `rows` name the site of each row.
         settings: Sites listed, and whether their dates are exact.
+        of_model: What the model says of these rows.
     """
     import pandas as pd
 
-    found = [_model_failures(typed, table)]
+    found = [of_model]
     for column, rule, where in _rules(typed, table.name, export, settings):
         rows = np.flatnonzero(pc.fill_null(where, False).to_numpy(zero_copy_only=False))
         if len(rows):
@@ -67,6 +70,17 @@ def row_failures(typed: pa.Table, table: Table, export: Export, settings: Settin
                 pd.DataFrame({"row": rows, "column": column, "rule": rule}).astype({"column": "object"})
             )
     return pd.concat(found, ignore_index=True)
+
+
+def model_failures_of(typed: Sequence[pa.Table], table: Table) -> list[pd.DataFrame]:
+    """What the model says of each of several exports of one table, asked once: many files are small."""
+    starts = np.cumsum([0, *(each.num_rows for each in typed)])
+    found = _model_failures(pa.concat_tables(typed), table)
+    rows = found["row"].to_numpy()
+    return [
+        found[(rows >= start) & (rows < end)].assign(row=lambda own, start=start: own["row"] - start)
+        for start, end in zip(starts, starts[1:], strict=False)
+    ]
 
 
 def _model_failures(typed: pa.Table, table: Table) -> pd.DataFrame:

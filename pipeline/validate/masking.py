@@ -105,6 +105,8 @@ def masked_ids(texts: pa.Array) -> Masked:
 
 def _masked(texts: pa.Array, patterns: tuple[str, ...]) -> Masked:
     """Mask each distinct text once, and only those in which a pattern is found."""
+    if texts.null_count == len(texts):
+        return Masked(texts, np.zeros(len(texts), dtype=bool))
     encoded = texts.dictionary_encode()
     found = pc.match_substring_regex(encoded.dictionary, "|".join(patterns)).to_numpy(zero_copy_only=False)
     if not found.any():

@@ -56,7 +56,7 @@ def validated(intake: Intake, settings: Settings, places: tuple[str, ...]) -> Va
         settings: Sites, the kind of their dates, tolerances.
         places: Joint and bone words of the catalogue in force.
     """
-    return combined(intake, [checked(export, settings, places) for export in intake.exports], settings)
+    return combined(intake, checked_together(intake.exports, settings, places), settings)
 
 
 def combined(intake: Intake, exports: Sequence[Checked], settings: Settings) -> Validated:
@@ -120,6 +120,28 @@ def checked(export: Export, settings: Settings, places: tuple[str, ...]) -> Chec
         settings: Sites and the kind of their dates.
         places: Joint and bone words of the catalogue in force.
     """
+    return checked_together([export], settings, places)[0]
+
+
+def checked_together(exports: Sequence[Export], settings: Settings, places: tuple[str, ...]) -> list[Checked]:
+    """Several exports, each after its own checks; the models are asked once a table."""
+    cells = [_read(export, settings, places) for export in exports]
+    failures: dict[int, pd.DataFrame] = {}
+    for name in EXPORTS:
+        numbers = [
+            n for n, each in enumerate(cells) if isinstance(each, Parsed) and exports[n].source.table == name
+        ]
+        if numbers:
+            typed = [cells[n].table for n in numbers]
+            failures |= dict(zip(numbers, check.model_failures_of(typed, EXPORTS[name]), strict=True))
+    return [
+        each if isinstance(each, Checked) else _split(exports[n], each, settings, failures[n])
+        for n, each in enumerate(cells)
+    ]
+
+
+def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed | Checked:
+    """Typed cells, or what becomes of a file that is refused whole."""
     table = EXPORTS[export.source.table]
     suspects = identifiers.suspects(export.headers, export.unmapped, export.rows, _screened(table))
     if suspects:
@@ -129,7 +151,7 @@ def checked(export: Export, settings: Settings, places: tuple[str, ...]) -> Chec
     cells = parsed(export.rows, table, export.reading, places, day_numbers)
     if cells.refusal:
         return _refused(export, table, cells.refusal, report.of_file(export, cells.refusal))
-    return _split(export, table, cells, settings)
+    return cells
 
 
 def _screened(table: Table) -> list[str]:
@@ -150,8 +172,9 @@ def _refused(export: Export, table: Table, rule: str, found: pd.DataFrame) -> Ch
     return Checked(source, accepted, held_back, found, report.joined_repairs([]))
 
 
-def _split(export: Export, table: Table, cells: Parsed, settings: Settings) -> Checked:
-    failures = check.row_failures(cells.table, table, export, settings)
+def _split(export: Export, cells: Parsed, settings: Settings, of_model: pd.DataFrame) -> Checked:
+    table = EXPORTS[export.source.table]
+    failures = check.row_failures(cells.table, table, export, settings, of_model)
     clean, masks = _without_identifiers(cells.table, table)
     site = _usable_site(export.rows["site"], export.source.site)
     found = report.of_rows(export, table, site, cells.faults, failures, masks)
