@@ -205,7 +205,7 @@ def _estimated(
         found = measure(arms, settings.confidence)
         values = (found.value, found.low, found.high)
         figures |= {name: np.where(shown, value, np.nan) for name, value in zip(names, values, strict=True)}
-    no_ratio = shown & arms.both & np.isnan(figures["risk_ratio"])
+    no_ratio = shown & arms.both & (np.isnan(figures["risk_ratio"]) | np.isnan(figures["odds_ratio"]))
     first = np.select(
         [~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], ""
     )
@@ -271,5 +271,7 @@ def _difference(table: pd.DataFrame, at: int) -> Difference | None:
 
 
 def _name(key: str, catalogue: Catalogue) -> str:
+    """As it stands within a sentence; a name that begins with an abbreviation keeps it."""
     entry = catalogue.procedures.get(key)
-    return entry.name.lower() if entry else key.replace("_", " ")
+    name = entry.name if entry else key.replace("_", " ")
+    return name if name[1:2].isupper() else name[:1].lower() + name[1:]

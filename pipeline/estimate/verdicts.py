@@ -50,7 +50,8 @@ def verdict_of(
         alpha: 1 less the confidence of the intervals; the test is held against it.
     """
     if followed is None or followed.direction != all_cases.direction:
-        return f"It depends on how the {lost} lost cases are counted: no verdict."
+        cases = "case is" if lost == 1 else "cases are"
+        return f"It depends on how the {lost} lost {cases} counted: no verdict."
     anything = f"compatible with anything {all_cases.words()} with {a} than with {b}."
     if (all_cases.direction != 0) != (p_exact < alpha):
         return f"Borderline: interval and test do not agree. The counts are {anything}"

@@ -66,6 +66,23 @@ def test_only_the_stated_comparison_is_tested_and_judged(table):
     assert stated["verdict"].notna().sum() == 1
 
 
+def test_one_row_over_all_cases_is_the_stated_one(table):
+    frame = table([*ROWS, A | {"cases": 5, "events": 5, "isolated": 0}, B | {"cases": 3, "age_band": 1}])
+    stated = frame[frame["primary"] & (frame["analysis"] == "all_cases")]
+    assert len(stated) == 1
+    assert stated.iloc[0]["isolated_only"]
+    assert stated.iloc[0]["stratum_value"] == ""
+    assert pd.notna(stated.iloc[0]["verdict"])
+
+
+def test_a_ratio_without_a_value_says_so(table):
+    """All of a had it: the risks have a ratio, the odds have none."""
+    row = the_row(table([A | {"cases": 10, "events": 10}, B | {"cases": 10, "events": 3}]))
+    assert row["risk_ratio"] == pytest.approx(10 / 3)
+    assert np.isnan(row["odds_ratio"])
+    assert row["note"] == notes.NO_RATIO
+
+
 def test_everything_else_is_described(table):
     frame = table(ROWS)
     described = frame[~frame["primary"] & (frame["category"] == "crack")]
