@@ -113,6 +113,8 @@ def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
 
 def _unusable(found: pd.DataFrame) -> pd.DataFrame:
     """Evidence of a case that has nothing usable: the first of the reasons stands, in its days if it can."""
-    rank = 2 * found["blocked"].map({reason: number for number, reason in enumerate(REASONS)}) + found["early"]
+    rank = (
+        2 * found["blocked"].map({reason: number for number, reason in enumerate(REASONS)}) + found["early"]
+    )
     first = rank.groupby(found["case"]).transform("min")
     return _summed(found[rank == first]).assign(status=found["blocked"], used=False)
