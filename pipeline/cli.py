@@ -57,7 +57,9 @@ class Grouped(click.Group):
             ctx.exit(error.exit_code)
         except (click.exceptions.Exit, click.ClickException, click.Abort):
             raise
-        except Exception as fault:  # the last door: say where, never what was in the data, and never end with 1
+        except (
+            Exception
+        ) as fault:  # the last door: say where, never what was in the data, and never end with 1
             click.echo(_fault_text(fault), err=True)
             ctx.exit(3)
 
@@ -65,7 +67,9 @@ class Grouped(click.Group):
 def _fault_text(fault: Exception) -> str:
     """Where the program failed, without the message, which may hold cell values."""
     if isinstance(fault, OSError):
-        return f"limbaudit: {fault.strerror or type(fault).__name__}: {fault.filename or ''}. Could not finish."
+        return (
+            f"limbaudit: {fault.strerror or type(fault).__name__}: {fault.filename or ''}. Could not finish."
+        )
     places = "".join(traceback.format_tb(fault.__traceback__))
     return (
         f"{places}limbaudit: {type(fault).__name__}. Nothing was written. This is a fault of the program: "
