@@ -137,7 +137,9 @@ def _check_evidence(whole: Whole) -> None:
     stated = whole.complications.loc[whole.complications["pieces"] > 0].set_index(key)["pieces"]
     there = whole.evidence.groupby(key).size()
     if not stated.sort_index().equals(there.sort_index().astype("int64").rename("pieces")):
-        raise _fault(f"{len(stated)} complications rest on evidence, {len(there)} are found there, or not all of it.")
+        raise _fault(
+            f"{len(stated)} complications rest on evidence, {len(there)} are found there, or not all of it."
+        )
 
 
 def _check_any(whole: Whole, catalogue: Catalogue) -> None:
@@ -148,7 +150,9 @@ def _check_any(whole: Whole, catalogue: Catalogue) -> None:
     anything = rows[rows["category"] == len(catalogue.complications)]
     expected, found = (set(zip(part["case"], part["status"], strict=True)) for part in (main, anything))
     if expected != found:
-        raise _fault(f"{len(expected)} cases have a complication counted or awaiting, {len(found)} are listed as such.")
+        raise _fault(
+            f"{len(expected)} cases have a complication counted or awaiting, {len(found)} are listed as such."
+        )
 
 
 def check_all_counted(counts: Counts, whole: Whole, settings: Settings) -> None:
@@ -165,11 +169,15 @@ def check_all_counted(counts: Counts, whole: Whole, settings: Settings) -> None:
     for window in settings.windows:
         ends = cases["performed"].to_numpy(np.int64) + window.days + window.grace
         closed = (ends <= cases["known_until"].to_numpy(np.int64)) & cases["counted"].to_numpy(bool)
-        column = (counts.outcomes.category == counts.defined.shape[1] - 1) & (counts.outcomes.window_days == window.days)
+        column = (counts.outcomes.category == counts.defined.shape[1] - 1) & (
+            counts.outcomes.window_days == window.days
+        )
         found = [int(counts.cells[name][:, column].sum()) for name in ("cases", "events")]
         expected = [int(closed.sum()), int((closed & (day <= window.days)).sum())]
         if found != expected:
-            raise _fault(f"Window {window.days}: {expected} closed cases and events are listed, {found} were counted.")
+            raise _fault(
+                f"Window {window.days}: {expected} closed cases and events are listed, {found} were counted."
+            )
 
 
 def _same_rows(name: str, expected: np.ndarray, found: np.ndarray, what: str) -> None:
