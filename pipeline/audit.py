@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline import findings
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.handover import Cases, Facts, Labels
+from pipeline.handover import NO_DAY, RECORD_TABLES, RETURN, Cases, Facts, Labels
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
 
@@ -75,7 +75,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
-    told = findings.joined([rows.findings, _strays(rows, whole), _empty_period(rows, whole)])
+    told = findings.joined([rows.findings, _strays(rows, whole), _unsaid(rows, whole), _empty_period(rows, whole)])
     return Analysed(labels, whole, counts, rates, comparisons, activity, told)
 
 
@@ -156,6 +156,56 @@ def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
     positions = rows.resolved.facts.links["position"].to_numpy()[links]
     told += [_stray(people.links.iloc[p].to_dict(), "links", "link_unknown_record") for p in positions]
     return findings.frame(told)
+
+
+def _unsaid(rows: Accounted, whole: Whole) -> pd.DataFrame:
+    """Returns that do not say how they were done, decisions dated before the operation, links to another patient."""
+    facts, people = rows.resolved.facts, rows.people
+    chain = whole.chain[(whole.chain["role"] == RETURN) & (whole.chain["anaesthesia"] < 0) & ~whole.chain["pending"]]
+    told = [_undescribed_return(rows, row) for row in sorted(set(chain["row"]))]
+    decided = facts.decisions.merge(whole.cases[["operation", "side", "performed"]], on=["operation", "side"])
+    early = decided[(decided["occurred"] > NO_DAY) & (decided["occurred"] < decided["performed"])]
+    told += [_odd(people.decisions.iloc[p].to_dict(), "decisions", "occurred_on", "decision_before_operation")
+             for p in early["position"]]  # fmt: skip
+    links = facts.links[facts.links["operation"] >= 0]
+    patient = facts.operations["patient"].to_numpy()[links["operation"]]
+    theirs = [
+        int(getattr(facts, RECORD_TABLES[table])["patient"].iloc[record])
+        for table, record in zip(links["table"], links["record"], strict=True)
+    ]
+    told += [_odd(people.links.iloc[p].to_dict(), "links", "case_id", "link_to_another_patient")
+             for p in links["position"].to_numpy()[patient != np.array(theirs, dtype=np.int64)]]  # fmt: skip
+    return findings.frame(told)
+
+
+def _undescribed_return(rows: Accounted, row: int) -> dict[str, object]:
+    """A finding at a return whose kind of anaesthesia is not said: it is counted, and listed by this."""
+    own = rows.validated.accepted.tables["operations"].slice(row, 1).to_pylist()[0]
+    source = rows.validated.accepted.sources[own["source_number"]]
+    return {
+        "site": own["site"],
+        "source_file": source.source_file,
+        "source_line": own["source_line"],
+        "table": "operations",
+        "record_id": own["operation_id"],
+        "column": "anaesthesia",
+        "rule": "return_without_anaesthesia",
+        "message": "The return does not say how it was done; it is counted. Send the kind of anaesthesia.",
+    }
+
+
+def _odd(row: dict[str, object], table: str, column: str, rule: str) -> dict[str, object]:
+    where = f"{row['source_file']} line {row['source_line']}, column `{column}`"
+    about = findings.CATALOGUE[rule]
+    return {
+        "source_file": row["source_file"],
+        "source_line": row["source_line"],
+        "table": table,
+        "column": column,
+        "rule": rule,
+        "value": str(row[column]),
+        "message": f"{where}: {about.cause} {about.remedy}",
+    }
 
 
 def _stray(row: dict[str, object], table: str, rule: str) -> dict[str, object]:

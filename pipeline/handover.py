@@ -289,7 +289,7 @@ class Cases:
     Labels lists.
 
     `complications`, one row a case, category and level, sorted by these: `case`, `category`, `level` (positions in Labels),
-    `day` (day of the case, -1 unknown: counts in every window), `strength`, `status` (positions above), `learned`
+    `day` (day of the case, -1 unknown: counts in every window), `strength` (-1 without evidence), `status`, `learned`
     (calendar day on which it became known). `any_complication` is among them.
 
     `assessed`, one row a case and category with `measured` readings that are admissible: `case`, `category`.

@@ -7,6 +7,7 @@ with file, line and column; the others go on. What was decided after `as_of` is 
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -17,6 +18,8 @@ from schemas.columns import Column, Table
 from schemas.people import PEOPLE
 
 if TYPE_CHECKING:
+    from _csv import Reader
+
     import pandas as pd
 
 #: Table → where its files lie in the workspace.
@@ -54,6 +57,7 @@ def people_known(workspace: Path, as_of: date) -> People:
         found = sorted(path for path in workspace.glob(pattern) if path.is_file() and not path.is_symlink())
         sheets = [_sheet(path, workspace, PEOPLE[name]) for path in found]
         rows = [row for sheet in sheets for row in sheet.rows if _is_known(row[KNOWN_BY[name]], as_of)]
+        rows = [row for row in rows if not _is_known(row.get("undone_on"), as_of)]
         frames[name] = pd.DataFrame(
             rows, columns=[*PEOPLE[name].names, "source_file", "source_line"], dtype=object
         )
@@ -77,10 +81,9 @@ def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
     name = path.relative_to(workspace).as_posix()
     try:
         with path.open(encoding=ENCODING, newline="") as lines:
-            reader = csv.DictReader(lines)
-            headers = [header.strip() for header in reader.fieldnames or []]
-            reader.fieldnames = headers
-            records = [(reader.line_num, record) for record in reader]
+            rows = list(_with_lines(csv.reader(lines)))
+        headers = [header.strip() for header in rows[0][1]] if rows else []
+        records = [(line, dict(zip(headers, cells, strict=False))) for line, cells in rows[1:]]
     except UnicodeDecodeError as broken:
         return _Sheet(
             [],
@@ -95,6 +98,15 @@ def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
     for line, record in records:
         _take_row(sheet, table, record, name, line, reviewer=path.parent.name)
     return sheet
+
+
+def _with_lines(reader: Reader) -> Iterator[tuple[int, list[str]]]:
+    """Records with the first physical line of each; blank lines are none."""
+    before = 0
+    for cells in reader:
+        if cells:
+            yield before + 1, cells
+        before = reader.line_num
 
 
 def _take_row(

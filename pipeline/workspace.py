@@ -51,6 +51,9 @@ def received_files(workspace: Path, site: str, files: tuple[Path, ...], on: date
     if not SITE_ID.fullmatch(site):
         raise WrongUse(f"`{site}` is no site id: use letters, digits, _ and - only.")
     folder = workspace / "received" / site / on.isoformat()
+    names = [file.name for file in files]
+    if len(set(names)) < len(names):
+        raise WrongUse("Two of the files have one name. Rename one of them; nothing was put anywhere.")
     puts = tuple(_planned(file, folder) for file in files)
     folder.mkdir(parents=True, exist_ok=True)
     for file, put in zip(files, puts, strict=True):

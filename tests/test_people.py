@@ -147,7 +147,6 @@ def test_links_of_the_file_system_are_not_followed(write: Write, tmp_path: Path)
     assert (len(found.decisions), found.files) == (0, ())
 
 
-@pytest.mark.xfail(strict=True, reason="the last physical line of a record is named, not the first")
 def test_a_line_break_inside_a_cell_leaves_lines_right(write: Write, tmp_path: Path) -> None:
     broken = DECISION.replace("II,,\n", 'II,,"seen\ntwice"\n')
     write("decisions/a.csv", DECISIONS + broken + DECISION)

@@ -86,7 +86,6 @@ def test_all_files_or_none(workspace: Path, export: Path) -> None:
     assert list((workspace / "received").rglob("*.csv")) == []
 
 
-@pytest.mark.xfail(strict=True, reason="of two files of one name the second replaces the first unseen")
 def test_two_files_of_one_name_are_refused(workspace: Path, export: Path) -> None:
     other = export.parent / "other" / export.name
     other.parent.mkdir()

@@ -17,6 +17,7 @@ from pipeline.handover import (
     CODE,
     DEATH,
     FIELD,
+    LEFT,
     NEVER,
     NO_DAY,
     NO_RETURN,
@@ -25,8 +26,10 @@ from pipeline.handover import (
     PLANNED_LATE,
     RETURN,
     RETURNED,
+    RIGHT,
     STATUSES,
     STRENGTHS,
+    UNSIDED,
     Facts,
     Linked,
 )
@@ -49,7 +52,9 @@ def evidence_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     """All evidence of one part, sorted by case, category, day, table and row."""
     parts = [
         _limited_to_holes(_event_evidence(facts, linked, look), facts, linked, look),
-        _grade_evidence(_of_table(linked, "followups", facts.followups), look).assign(kind=FIELD),
+        _weaker_without_side(
+            _grade_evidence(_of_table(linked, "followups", facts.followups), look).assign(kind=FIELD)
+        ),
         reading_evidence(facts, linked, look),
         _chain_evidence(linked, look),
         _death_evidence(facts, linked, look),
@@ -72,8 +77,12 @@ def _complete(part: pd.DataFrame) -> pd.DataFrame:
 def _of_table(linked: Linked, name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Records of a table that belong to a case or await a link, on or after day 0, with what they say."""
     own = linked.records[(linked.records["table"] == name) & (linked.records["day"] >= 0)]
-    said = frame.iloc[own["record"]].drop(columns=["row", "day", "site", "patient", "side"])
-    return pd.concat([own.reset_index(drop=True), said.reset_index(drop=True)], axis=1)
+    said = frame.iloc[own["record"]].drop(columns=["row", "day", "site", "patient"])
+    found = pd.concat([own.reset_index(drop=True), said.reset_index(drop=True)], axis=1)
+    code_side = found["code_side"] if "code_side" in found else -1
+    sided = linked.cases["side"].to_numpy()[found["case"]] != UNSIDED
+    nowhere = ~found["side"].isin([LEFT, RIGHT]) & (code_side == -1)
+    return found.assign(sideless=sided & nowhere & ~found["linked"].astype(bool) & ~found["pending"])
 
 
 def _event_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
@@ -86,10 +95,16 @@ def _event_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     coded = coded[~pd.MultiIndex.from_frame(coded[["row", "category"]]).isin(spoken)]
     found = pd.concat([fields, _without_repeats(coded)], ignore_index=True)
     heard = (found["origin"] == SAID_BY_PATIENT).to_numpy()
+    found = _weaker_without_side(found)
     return found.assign(
         strength=np.where(heard, POSSIBLE, found["strength"]),
         kind=np.where(heard, PATIENT_SAID, found["kind"]),
     )
+
+
+def _weaker_without_side(found: pd.DataFrame) -> pd.DataFrame:
+    """Where neither record, code nor a reviewer names the side, the evidence is only possible."""
+    return found.assign(strength=np.where(found["sideless"].astype(bool), POSSIBLE, found["strength"]))
 
 
 def _without_repeats(coded: pd.DataFrame) -> pd.DataFrame:
@@ -168,7 +183,7 @@ def _chain_evidence(linked: Linked, look: Lookup) -> pd.DataFrame:
     """What later operations prove: returns by themselves, by their procedure, and treatments."""
     done = linked.chain.iloc[linked.chain_procedures["link"]].reset_index(drop=True)
     done = done.assign(procedure=linked.chain_procedures["procedure"].to_numpy())
-    done = done.assign(pending=False, first=True, table="operations")
+    done = done.assign(table="operations")
     done["strength"] = np.where(done["role"] == PLANNED_LATE, POSSIBLE, DEFINITE)
     done["redo"] = look.redo[done["procedure"]] | done["is_index"].to_numpy()
     returns = done[done["role"].isin([RETURN, PLANNED_LATE])]

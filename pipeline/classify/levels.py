@@ -75,6 +75,7 @@ def _repeated(found: pd.DataFrame, asked: np.ndarray, times: int, apart: int) ->
     """bool: of a case with at least `times` such days, each `apart` days after the one before it."""
     own = found.loc[asked & (found["day"] >= 0), ["case", "day"]].drop_duplicates()
     reached = own.groupby("case")["day"].min()
+    apart = max(apart, 1)  # one day is never two
     for _ in range(times - 1):
         earliest = reached.reindex(own["case"]).to_numpy()
         next_ones = own[(own["day"].to_numpy() >= earliest + apart) & ~np.isnan(earliest)]

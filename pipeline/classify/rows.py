@@ -7,7 +7,7 @@ import pandas as pd
 
 from pipeline.handover import AWAITING, COUNTED, NO, REFUTED, STRENGTHS, YES
 
-CONFIRMED, POSSIBLE = STRENGTHS.index("confirmed"), STRENGTHS.index("possible")
+CONFIRMED, NO_EVIDENCE = STRENGTHS.index("confirmed"), -1
 KEY = ["case", "category"]
 
 
@@ -19,7 +19,7 @@ def with_verdicts(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     verdict = said["verdict"].to_numpy(dtype=float)
     decided = ~np.isnan(verdict)
     yes = verdict == YES
-    main_day = yes & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
+    main_day = (verdict != NO) & decided & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
     return both.assign(
         status=np.where(
             decided, np.select([yes, verdict == NO], [COUNTED, REFUTED], AWAITING), both["status"]
@@ -55,7 +55,7 @@ def _missing_main(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
             "category": lacking["category"],
             "level": 0,
             "day": day.astype("int64"),
-            "strength": POSSIBLE,
+            "strength": NO_EVIDENCE,
             "status": AWAITING,
             "learned": lacking["decided"],
             "pieces": 0,

@@ -13,6 +13,7 @@ from pipeline.handover import AWAITING, COUNTED, STATUSES, STRENGTHS, Facts
 from pipeline.lookup import Lookup
 from pipeline.settings import Settings
 
+PRE_EXISTING, CANNOT_OCCUR = STATUSES.index("pre_existing"), STATUSES.index("cannot_occur")
 TOO_SOON, DESCRIBED = STATUSES.index("too_soon"), STATUSES.index("described")
 POSSIBLE, PROBABLE = STRENGTHS.index("possible"), STRENGTHS.index("probable")
 ROW = ["case", "category", "level", "day", "strength", "status", "learned", "pieces"]
@@ -67,13 +68,18 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
     """Evidence of one level with what its row will say: `row_day`, `row_strength`, `row_learned`, `status`."""
     position = [candidate.key for candidate in entry.levels].index(level.key)
     early = (own["day"] < entry.first_day) & (own["day"] >= 0) & ~own["after"]
-    blocked = np.where(own["blocked"] >= 0, own["blocked"], np.where(early, TOO_SOON, -1))
+    blocked = np.where(early & (own["blocked"] != PRE_EXISTING), TOO_SOON, own["blocked"])
+    blocked = np.where((blocked == CANNOT_OCCUR) & level.described, -1, blocked)
     own = own.assign(blocked=blocked, at_level=position, early=early)
-    usable = own[(own["blocked"] < 0) & ~own["pending"]]
+    free = own[own["blocked"] < 0]
+    usable = free[~free["pending"]]
     usable = usable[in_time(level, entry, usable)]
-    waiting = own[(own["blocked"] < 0) & own["pending"] & own["first"] & ~own["case"].isin(usable["case"])]
+    together = free[~free["pending"] | free["first"]]
+    waiting = together[in_time(level, entry, together) & together["pending"] & ~together["case"].isin(usable["case"])]
     seen = np.append(usable["case"].to_numpy(), waiting["case"].to_numpy())
     unusable = own[(own["blocked"] >= 0) & ~own["pending"] & ~own["case"].isin(seen)]
+    if level.times:
+        unusable = unusable[in_time(level, entry, unusable)]
     return pd.concat(
         [
             _usable(usable, level, entry, counted),
@@ -105,7 +111,7 @@ def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: lis
 def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
     """bool: only possible, but two kinds of evidence agree within the time of one event."""
     only_possible = (found["row_strength"] == POSSIBLE).to_numpy()
-    by_day = found[only_possible].sort_values(["case", "day", "kind"])
+    by_day = found[only_possible & (found["day"] >= 0).to_numpy()].sort_values(["case", "day", "kind"])
     gap = by_day.groupby("case")["day"].diff()
     changes = (by_day.groupby("case")["kind"].diff().fillna(0) != 0) & (gap <= repeated_days)
     return only_possible & found["case"].isin(by_day.loc[changes, "case"]).to_numpy()

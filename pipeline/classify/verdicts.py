@@ -33,11 +33,11 @@ def _case_numbers(linked: Linked) -> pd.DataFrame:
 
 
 def _days(deciding: pd.DataFrame, last: pd.DataFrame, linked: Linked) -> np.ndarray:
-    """Day of the case from the last deciding row that states one, -1 where none does."""
+    """Day of the case from the last deciding row that states one; -1 where none does, or only one before day 0."""
     stated = deciding[deciding["occurred"] != NO_DAY].drop_duplicates(["case", "category"], keep="last")
     occurred = last.merge(
         stated[["case", "category", "occurred"]], how="left", on=["case", "category"], suffixes=("", "_said")
     )
     performed = linked.cases["performed"].to_numpy()[last["case"]]
     day = occurred["occurred_said"].to_numpy(dtype=float) - performed
-    return np.where(np.isnan(day), -1, np.maximum(day, 0)).astype(np.int64)
+    return np.where(np.isnan(day) | (day < 0), -1, day).astype(np.int64)

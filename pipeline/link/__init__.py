@@ -29,6 +29,7 @@ from pipeline.link.characteristics import characterised
 from pipeline.link.observation import observed
 from pipeline.link.pairs import Pairs, has_any, last_of, pairs_on
 from pipeline.link.sittings import Sittings, sittings_of
+from pipeline.link.unsure import NO_SIDE
 from pipeline.lookup import Lookup
 
 if TYPE_CHECKING:
@@ -61,7 +62,8 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
     chains = _chains(found, cases, case_of, look)
     parts = [_of_table(facts, name, chains, cases) for name in ("events", "followups", "measurements")]
     records = pd.concat([part.records for part in parts], ignore_index=True)
-    chain = _chain(found.sittings, cases, case_of)
+    chain = _chain(found, cases, case_of)
+    records = pd.concat([records, _waiting_operations(chain)], ignore_index=True)
     observation = observed(cases, facts, records, parts[1].visits, chain)
     cases = cases.assign(
         contact_until=observation.contact_until,
@@ -144,24 +146,33 @@ def _chains(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray, look: Loo
     return Chains(rows[columns], cases["performed"].to_numpy(), cases["procedure"].to_numpy(), look)
 
 
-def _chain(sittings: pd.DataFrame, cases: pd.DataFrame, case_of: np.ndarray) -> pd.DataFrame:
-    """Later operations of each case, in order."""
-    later = sittings.assign(case=case_of[:-1])
-    later = later[(later["case"] >= 0) & ~later["opens"]].sort_values(
-        ["case", "day", "sitting"], ignore_index=True
-    )
+def _chain(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray) -> pd.DataFrame:
+    """Later operations of each case, in order; one that awaits a link once for each case it might belong to."""
+    sittings = found.sittings.assign(case=case_of[:-1], first=True)
+    own = sittings[(sittings["case"] >= 0) & ~sittings["opens"]]
+    waiting = sittings.iloc[found.candidates.left].assign(case=case_of[found.candidates.right])
+    waiting = waiting.sort_values(["sitting", "case"])
+    waiting["first"] = ~waiting.duplicated("sitting")
+    later = pd.concat([own, waiting]).sort_values(["case", "day", "sitting"], ignore_index=True)
     day = later["day"] - cases["performed"].to_numpy()[later["case"]]
-    kept = later[["case", "sitting", "operation", "row", "role", "anaesthesia", "concerns", "is_index"]]
-    return kept.assign(day=day, performed=later["day"])
+    names = ["case", "sitting", "operation", "row", "role", "anaesthesia", "is_index", "first"]
+    return later[names].assign(
+        day=day, performed=later["day"], why=later["pending"], pending=later["pending"] >= 0
+    )
+
+
+def _waiting_operations(chain: pd.DataFrame) -> pd.DataFrame:
+    """Later operations that await a link, as records."""
+    own = chain[chain["pending"]]
+    return own[["row", "case", "day", "pending", "first", "why"]].assign(
+        table="operations", record=-1, linked=False
+    )
 
 
 def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
     """Every procedure done at a later sitting: `link` (position in the chain), `procedure`."""
-    position = pd.Series(np.arange(len(chain)), index=chain["sitting"].to_numpy())
-    own = rows[rows["sitting"].isin(chain["sitting"])]
-    found = pd.DataFrame(
-        {"link": position.reindex(own["sitting"]).to_numpy(), "procedure": own["procedure"].to_numpy()}
-    )
+    links = pd.DataFrame({"link": np.arange(len(chain)), "sitting": chain["sitting"].to_numpy()})
+    found = links.merge(rows[["sitting", "procedure"]], on="sitting")[["link", "procedure"]]
     return found.drop_duplicates().sort_values(["link", "procedure"], ignore_index=True)
 
 
@@ -182,12 +193,14 @@ def _visit_rows(facts: Facts, visits: Pairs) -> pd.DataFrame:
 
 def _of_table(facts: Facts, name: str, chains: Chains, cases: pd.DataFrame) -> _Records:
     frame: pd.DataFrame = getattr(facts, name)
-    result = attributed(frame, _linked_cases(facts, name, chains), chains, needs_theatre=name == "events")
+    linked_case = _linked_cases(facts, name, chains)
+    result = attributed(frame, linked_case, chains, needs_theatre=name == "events")
     visits = Pairs(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
     shared = np.zeros(len(frame), dtype=bool)
     if name == "followups":
         visits, shared = _shared_visits(frame, result, cases)
     records = _records(frame, name, result, cases, ~shared)
+    records["linked"] = linked_case[records["record"]] >= 0
     why = np.where(shared, -1, result.why)
     listed = pd.DataFrame({"table": name, "row": frame["row"][why >= 0], "why": why[why >= 0]})
     return _Records(records, listed, visits)
@@ -223,16 +236,16 @@ def _shared_visits(frame: pd.DataFrame, result: Attribution, cases: pd.DataFrame
     """Visits that are contacts of several cases: those naming nothing, and of both sides of a bilateral operation."""
     silent = (frame["instability_level"] < 0).to_numpy() & (result.case < 0)
     nothing = (
-        silent
+        (result.case < 0)
         & (frame[["side", "joint"]] < 0).all(axis=1).to_numpy()
         & (frame["operation"] == NOT_NAMED).to_numpy()
     )
-    both_sides = silent & (result.pending >= 0) & (frame["operation"] >= 0).to_numpy()
+    both_sides = silent & (result.pending == NO_SIDE) & (frame["operation"] >= 0).to_numpy()
     everyone = _all_cases(frame, cases)
     everyone = everyone.where(nothing[everyone.left])
     named = result.candidates.where(both_sides[result.candidates.left])
     pairs = Pairs(np.append(everyone.left, named.left), np.append(everyone.right, named.right))
-    return pairs, has_any(pairs, len(frame))
+    return pairs, has_any(pairs, len(frame)) & silent
 
 
 def _all_cases(frame: pd.DataFrame, cases: pd.DataFrame) -> Pairs:
@@ -263,7 +276,8 @@ def _records(
 def _operations_without_case(found: Sittings, look: Lookup) -> pd.DataFrame:
     """Sittings of the catalogue that belong to no case of ours, with the reason."""
     rows = found.rows[(found.rows["listed"] == 0)].drop_duplicates("operation")
-    rows = rows[found.sittings["root"].to_numpy()[rows["sitting"]] < 0]
+    alone = (found.sittings["root"] < 0) & (found.sittings["pending"] < 0)
+    rows = rows[alone.to_numpy()[rows["sitting"]]]
     opened = found.sittings[found.sittings["opens"]].sort_values(["patient", "day"])
     pairs = pairs_on(rows["patient"].to_numpy(), opened["patient"].to_numpy())
     joint = look.joint[rows["procedure"].to_numpy()][pairs.left]

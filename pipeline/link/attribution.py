@@ -75,7 +75,7 @@ def attributed(
     """
     side = np.where(records["side"].isin([BOTH, UNSIDED]), -1, records["side"])
     place = _place(records)
-    named = _by_named_operation(records, side, place, chains)
+    named = _by_named_operation(records, _side_or_that_of_code(records, side), place, chains)
     placed = _by_place(records, side, place, chains, needs_theatre)
     result = _chosen(records["operation"].to_numpy() != NOT_NAMED, named, placed)
     result = _with_links(result, linked_case)
@@ -97,6 +97,10 @@ def _code_contradicts(records: pd.DataFrame) -> np.ndarray:
         return np.zeros(len(records), dtype=bool)
     side, said = records["side"].to_numpy(), records["code_side"].to_numpy()
     return (said >= 0) & np.isin(side, [LEFT, RIGHT]) & (said != side)
+
+
+def _side_or_that_of_code(records: pd.DataFrame, side: np.ndarray) -> np.ndarray:
+    return np.where(side < 0, records["code_side"], side) if "code_side" in records else side
 
 
 def _agree(
@@ -121,6 +125,7 @@ def _by_named_operation(
     pairs = Pairs(pairs.left, by_operation[pairs.right])
     side_agrees, watched = _agree(chains, pairs, side, place)
     agreeing = pairs.where(side_agrees & watched & ~_code_contradicts(records)[pairs.left])
+    disagreeing = pairs.where(~has_any(agreeing, size)[pairs.left])
     cases = np.bincount(agreeing.left, minlength=size)
     case = np.where(cases == 1, _cases(chains, last_of(agreeing, size)), -1)
     pending = np.select(
@@ -130,9 +135,9 @@ def _by_named_operation(
     )
     why = np.where((operation >= 0) & ~has_any(pairs, size), NO_OPERATION, -1)
     anyone = _begun(records, chains)
-    candidates = _case_pairs(
-        chains, _joined(agreeing.where(cases[agreeing.left] > 1), anyone, pending, keep_named=NO_SIDE)
-    )
+    several = agreeing.where(cases[agreeing.left] > 1)
+    named = Pairs(np.append(several.left, disagreeing.left), np.append(several.right, disagreeing.right))
+    candidates = _case_pairs(chains, _joined(named, anyone, pending, keep_named=NO_SIDE))
     return _without_hopeless(Attribution(case, pending, why, candidates), size)
 
 

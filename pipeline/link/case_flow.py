@@ -36,7 +36,7 @@ def case_flow(facts: Facts, look: Lookup, found: Sittings, too_early: np.ndarray
         _counts(sittings, 30, "procedure"),
         *(
             _counts(sittings[sittings["order"] == order], order, "procedure")
-            for order in (31, 32, 33, 34, 35, 36, 40)
+            for order in (31, 32, 33, 34, 35, 36, 37, 40)
         ),
     ]
     return pd.concat(parts, ignore_index=True)
@@ -44,7 +44,8 @@ def case_flow(facts: Facts, look: Lookup, found: Sittings, too_early: np.ndarray
 
 def _step_of(sittings: pd.DataFrame, too_early: np.ndarray) -> np.ndarray:
     role = sittings["role"].map(STEP_OF_ROLE).to_numpy()
-    return np.select([too_early, sittings["opens"], sittings["root"] < 0], [36, 40, 35], role)
+    waits = sittings["pending"] >= 0
+    return np.select([too_early, sittings["opens"], waits, sittings["root"] < 0], [36, 40, 37, 35], role)
 
 
 def _counts(frame: pd.DataFrame, order: int, procedure: str) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import NEVER, NO_DAY, Facts
+from pipeline.handover import NEVER, NO_DAY, NOT_NAMED, Facts
 from pipeline.link.pairs import Pairs, pairs_on
 from schemas.exports import EXPORTS
 
@@ -42,14 +42,13 @@ def observed(
     performed = cases["performed"].to_numpy().astype(np.int64)
     followups = _followup_days(facts, records, visits, performed)
     status = facts.followups["status"].to_numpy()[followups["record"]]
-    contact = _latest(size, *_contacts(followups[np.isin(status, CONTACT)], facts, records, chain))
-    moved, died = _patient_days(cases, facts, performed)
-    leaving = followups[np.isin(status, LEAVES) & (followups["day"] >= 0)]
-    leaves = np.minimum(_earliest_of(leaving, size), moved)
-    deaths = followups[status == DIED]
+    seen = [followups[np.isin(status, CONTACT)], _unnamed_events(cases, facts, performed)]
+    contact = _latest(size, *_contacts(seen, facts, records, chain))
+    leaves = _patient_day(cases, _stated(facts, "moved", LEAVES), after=0)
+    died = _patient_day(cases, _stated(facts, "died", [DIED]), after=-(2**30))
     reach = cases["known_until"].to_numpy().astype(np.int64) - performed
     records_until = np.minimum(reach, np.maximum(leaves, contact))
-    return Observation(contact, records_until, np.minimum(_earliest_of(deaths, size), died))
+    return Observation(contact, records_until, died)
 
 
 def _followup_days(facts: Facts, records: pd.DataFrame, visits: Pairs, performed: np.ndarray) -> pd.DataFrame:
@@ -59,40 +58,46 @@ def _followup_days(facts: Facts, records: pd.DataFrame, visits: Pairs, performed
     return pd.concat([own, shared[shared["day"] >= 0]], ignore_index=True)
 
 
+def _unnamed_events(cases: pd.DataFrame, facts: Facts, performed: np.ndarray) -> pd.DataFrame:
+    """Events told at first hand that name neither operation nor place nor side: the patient was seen."""
+    events = facts.events
+    unnamed = (events[["side", "joint", "bone"]] < 0).all(axis=1) & (events["operation"] == NOT_NAMED)
+    own = events[unnamed & ~events["origin"].isin(SECOND_HAND)].sort_values("patient")
+    pairs = pairs_on(cases["patient"].to_numpy(), own["patient"].to_numpy())
+    day = own["day"].to_numpy()[pairs.right] - performed[pairs.left]
+    return pd.DataFrame({"case": pairs.left[day >= 0], "day": day[day >= 0]})
+
+
 def _contacts(
-    followups: pd.DataFrame, facts: Facts, records: pd.DataFrame, chain: pd.DataFrame
+    seen: list[pd.DataFrame], facts: Facts, records: pd.DataFrame, chain: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray]:
     own = records[~records["pending"] & (records["day"] >= 0)]
     events = own[own["table"] == "events"]
     first_hand = events[~facts.events["origin"].isin(SECOND_HAND).to_numpy()[events["record"]]]
-    parts = [followups, first_hand, own[own["table"] == "measurements"], chain]
+    parts = [*seen, first_hand, own[own["table"] == "measurements"], chain[~chain["pending"]]]
     joined = pd.concat([part[["case", "day"]] for part in parts])
     return joined["case"].to_numpy(), joined["day"].to_numpy()
 
 
-def _patient_days(cases: pd.DataFrame, facts: Facts, performed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Day of the case on which the patient moved away, and died."""
-    patients = facts.patients.sort_values("patient")
-    pairs = pairs_on(cases["patient"].to_numpy(), patients["patient"].to_numpy())
-    days = []
-    for column in ("moved", "died"):
-        calendar = patients[column].to_numpy()[pairs.right].astype(np.int64)
-        known = calendar != NO_DAY
-        case = pairs.left[known]
-        day = calendar[known] - performed[case]
-        keep = day >= 0 if column == "moved" else np.ones(len(day), dtype=bool)
-        days.append(_earliest(len(cases), case[keep], day[keep]))
-    return days[0], days[1]
+def _stated(facts: Facts, column: str, statuses: list[int]) -> pd.DataFrame:
+    """`patient, day`: what the table of patients and any contact say of the patient, whatever joint it was about."""
+    known = facts.patients[facts.patients[column] != NO_DAY]
+    said = facts.followups[facts.followups["status"].isin(statuses)]
+    both = pd.concat([known[["patient", column]].rename(columns={column: "day"}), said[["patient", "day"]]])
+    return both.sort_values(["patient", "day"], ignore_index=True)
+
+
+def _patient_day(cases: pd.DataFrame, stated: pd.DataFrame, after: int) -> np.ndarray:
+    """The earliest stated day of each case's patient, as a day of the case not before `after`."""
+    pairs = pairs_on(cases["patient"].to_numpy(), stated["patient"].to_numpy())
+    day = stated["day"].to_numpy(np.int64)[pairs.right] - cases["performed"].to_numpy(np.int64)[pairs.left]
+    return _earliest(len(cases), pairs.left[day >= after], day[day >= after])
 
 
 def _latest(size: int, case: np.ndarray, day: np.ndarray) -> np.ndarray:
     latest = np.zeros(size, dtype=np.int64)
     np.maximum.at(latest, case, day)
     return latest
-
-
-def _earliest_of(followups: pd.DataFrame, size: int) -> np.ndarray:
-    return _earliest(size, followups["case"].to_numpy(), followups["day"].to_numpy())
 
 
 def _earliest(size: int, case: np.ndarray, day: np.ndarray) -> np.ndarray:

@@ -12,13 +12,29 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import BOTH, LEFT, NO_RETURN, PLANNED, PLANNED_LATE, RETURN, RIGHT, UNSIDED, Facts
-from pipeline.link.pairs import last_of, pairs_on
+from pipeline.handover import (
+    BOTH,
+    LEFT,
+    NO_RETURN,
+    NOT_NAMED,
+    NOT_SENT,
+    NOT_THEIRS,
+    PLANNED,
+    PLANNED_LATE,
+    RECORD_TABLES,
+    RETURN,
+    RIGHT,
+    UNSIDED,
+    Facts,
+)
+from pipeline.link.pairs import Pairs, last_of, pairs_on
+from pipeline.link.unsure import waiting_sittings
 from pipeline.lookup import Lookup
 from schemas.exports import EXPORTS
 
 PERFORMED = EXPORTS["operations"]["status"].vocabulary.index("performed")
 WITHOUT_SEDATION = [EXPORTS["operations"]["anaesthesia"].vocabulary.index(word) for word in ("local", "none")]
+NO_LINK, LINKED_TO_NONE = -1, -2
 BLOCK = ["patient", "side", "group"]
 
 
@@ -27,11 +43,14 @@ class Sittings:
     """`rows`: performed operations of the catalogue by side, with their `sitting`; `listed` ones come from a list of codes.
 
     `sittings`: one row a sitting, sorted by patient, side, watch group and day, named by its first row. `opens`
-    (bool) marks index cases, `root` is the sitting of the case it belongs to (-1: none), `role` what a later one is.
+    (bool) marks index cases, `root` is the sitting of the case it belongs to (-1: none), `role` what a later one is,
+    `pending` why people must say to which case it belongs (position in PENDING, -1).
+    `candidates`: (sitting, opening sitting) pairs of those.
     """
 
     rows: pd.DataFrame
     sittings: pd.DataFrame
+    candidates: Pairs
 
 
 def sittings_of(facts: Facts, look: Lookup) -> Sittings:
@@ -44,11 +63,16 @@ def sittings_of(facts: Facts, look: Lookup) -> Sittings:
     rows["sitting"] = _changes(rows, [*BLOCK, "day"])
     sittings = _named(rows)
     sittings["stage"] = _is_stage(rows, sittings)
+    sittings["link"] = _links(facts, rows, sittings)
     sittings["owner"] = _owner(rows, sittings)
-    sittings["opens"] = sittings["is_index"] & ~sittings["stage"] & (sittings["owner"] == sittings.index)
+    free = ~sittings["stage"] & (sittings["link"] == NO_LINK)
+    sittings["opens"] = sittings["is_index"] & free & (sittings["owner"] == sittings.index)
     sittings["root"] = _roots(rows, sittings, look)
+    waiting = waiting_sittings(sittings, look)
+    sittings["pending"] = waiting.reason
+    sittings["root"] = np.where(waiting.reason >= 0, -1, sittings["root"])
     sittings["role"] = _roles(sittings)
-    return Sittings(rows, sittings)
+    return Sittings(rows, sittings, waiting.candidates)
 
 
 def _procedure_rows(facts: Facts) -> pd.DataFrame:
@@ -106,10 +130,26 @@ def _is_stage(rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
     return sittings["planned"].to_numpy() & (first >= 0) & (day[first] < sittings["day"].to_numpy())
 
 
+def _links(facts: Facts, rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
+    """The sitting that a reviewer's link gives each sitting to; LINKED_TO_NONE, or NO_LINK without a usable one."""
+    links = facts.links[facts.links["table"] == RECORD_TABLES.index("operations")]
+    operation = facts.operations["operation"].to_numpy()[links["record"]]
+    target = _sitting_of(rows, links["operation"].to_numpy(), links["side"].to_numpy())
+    target = np.where(links["operation"] == NOT_NAMED, LINKED_TO_NONE, target)
+    given = pd.DataFrame({"operation": operation, "target": target})
+    own = rows.loc[rows["listed"] == 0, ["operation", "sitting", "patient"]].merge(given, on="operation")
+    patient = np.append(sittings["patient"].to_numpy(), -1)
+    same = (own["target"] == LINKED_TO_NONE) | (patient[own["target"].clip(lower=-1)] == own["patient"])
+    usable = own[same & (own["target"] != own["sitting"]) & (own["target"] != NO_LINK)]
+    link = np.full(len(sittings), NO_LINK, dtype=np.int64)
+    link[usable["sitting"]] = usable["target"]
+    return link
+
+
 def _owner(rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
     """The first sitting whose index procedures treat the problem this sitting treats, -1 if none does."""
-    stage = sittings["stage"].to_numpy()[rows["sitting"]]
-    treated = rows[rows["is_index"] & ~stage].drop_duplicates([*BLOCK, "concerns"])
+    taken = (sittings["stage"] | (sittings["link"] != NO_LINK)).to_numpy()[rows["sitting"]]
+    treated = rows[rows["is_index"] & ~taken].drop_duplicates([*BLOCK, "concerns"])
     owned = sittings[[*BLOCK, "concerns"]].merge(
         treated[[*BLOCK, "concerns", "sitting"]], how="left", on=[*BLOCK, "concerns"]
     )
@@ -126,6 +166,8 @@ def _roots(rows: pd.DataFrame, sittings: pd.DataFrame, look: Lookup) -> np.ndarr
     pointer = np.where(follows_problem, sittings["owner"], pointer)
     named = _sitting_of(rows, sittings["planned_with"].to_numpy(), sittings["side"].to_numpy())
     pointer = np.where(stage, named, pointer)
+    link = sittings["link"].to_numpy()
+    pointer = np.where(link == NO_LINK, pointer, np.maximum(link, -1))
     return _followed(pointer, sittings["opens"].to_numpy())
 
 
@@ -162,7 +204,8 @@ def _followed(pointer: np.ndarray, opens: np.ndarray) -> np.ndarray:
 def _roles(sittings: pd.DataFrame) -> np.ndarray:
     """What each later sitting is to its case; meaningless for one that opens a case."""
     first_day = np.append(sittings["day"].to_numpy(), 0)[sittings["root"].to_numpy()]
-    late = sittings["planned_on"].to_numpy() > first_day
+    nobody = sittings["planned_with"].isin([NOT_SENT, NOT_THEIRS]).to_numpy()
+    late = (sittings["planned_on"].to_numpy() > first_day) | nobody
     awake = sittings["anaesthesia"].isin(WITHOUT_SEDATION).to_numpy()
     planned = sittings["planned"].to_numpy()
     return np.select([planned & late, planned, awake], [PLANNED_LATE, PLANNED, NO_RETURN], RETURN)

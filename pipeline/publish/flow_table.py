@@ -40,6 +40,7 @@ STEPS: dict[int, tuple[str, str, str, int]] = {
     34: ("later operations without sedation", "sitting", "belong to an earlier case, no return", -1),
     35: ("without a case of ours", "sitting", "listed as unattributed", -1),
     36: ("before the first date counted", "sitting", "count_from of the settings", -1),
+    37: ("awaiting a link", "sitting", "people must say to which case they belong", -1),
     40: ("index cases", "case", "", 0),
 }
 

@@ -14,6 +14,7 @@ from pipeline.handover import (
     COUNTED,
     NEVER,
     PENDING,
+    RETURNED,
     SIDE_LETTERS,
     SIDES,
     STATUSES,
@@ -73,7 +74,7 @@ class Lists:
         return told
 
     def named(
-        self, labels: tuple[str, ...], positions: np.ndarray | pd.Series, missing: str = "unknown"
+        self, labels: tuple[str, ...], positions: np.ndarray | pd.Series, missing: str | None = "unknown"
     ) -> np.ndarray:
         return np.array([*labels, missing], dtype=object)[np.asarray(positions)]
 
@@ -128,7 +129,7 @@ def complications_list(lists: Lists) -> pd.DataFrame:
             "category": lists.named(lists.labels.categories, rows["category"]),
             "level": _level_names(lists.labels, rows),
             "day": pd.Series(day, dtype="Int64").mask(day < 0).array,
-            "strength": lists.named(STRENGTHS, rows["strength"]),
+            "strength": lists.named(STRENGTHS, rows["strength"], None),
             "status": lists.named(STATUSES, rows["status"]),
             "evidence": texts.to_numpy(dtype=object),
         }
@@ -210,9 +211,12 @@ def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
     own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
     decided = pd.MultiIndex.from_frame(own[key[:2]]).isin(pd.MultiIndex.from_frame(lists.decided[key[:2]]))
     told = own[key].merge(_evidence_texts(lists), how="left", on=key)["evidence"].fillna("")
-    weak = f"only {STRENGTHS[0]} evidence"
+    weak = "only " + lists.named(STRENGTHS, own["strength"], "") + " evidence"
+    late = lists.evidence[(lists.evidence["kind"] == RETURNED) & (lists.evidence["strength"] == 0)]
+    planned = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(late[key]))
+    why = np.select([decided, planned], [SPLIT, "planned only after the operation"], weak)
     return _named_rows(lists, own["case"], own["category"], moves).assign(
-        why=np.where(decided, SPLIT, weak), evidence=told.to_numpy(dtype=object)
+        why=why, evidence=told.to_numpy(dtype=object)
     )
 
 
@@ -223,9 +227,15 @@ def _waiting_records(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.Data
     """Records that await a link, once for each case they might belong to and category they speak for."""
     speaks = lists.evidence[lists.evidence["pending"]][["table", "row", "category"]].drop_duplicates()
     own = lists.records[lists.records["pending"]].merge(speaks, how="left", on=["table", "row"])
-    category = own["category"].fillna(-1).astype("int64")
-    return _named_rows(lists, own["case"], category, moves).assign(
-        why=lists.named(PENDING, own["why"]), evidence=lists.references(own)
+    own["category"] = own["category"].fillna(-1).astype("int64")
+    key = ["case", "category"]
+    settled = lists.complications[(lists.complications["status"] == COUNTED) & (lists.complications["level"] == 0)]
+    counted = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(settled[key]))
+    rows = _named_rows(lists, own["case"], own["category"], moves)
+    return rows.assign(
+        would_move=rows["would_move"].mask(counted, ""),
+        why=lists.named(PENDING, own["why"]),
+        evidence=lists.references(own),
     )
 
 

@@ -13,8 +13,8 @@ from pipeline.resolve.versions import Versions
 from schemas.exports import ID_COLUMN
 
 MESSAGES = {
-    "record_conflict": "Another record with this id in the same receipt says something else, and neither carries "
-    "recorded_at. Send recorded_at with both, or one of them.",
+    "record_conflict": "Another record with this id in the same receipt says something else, and nothing says which is "
+    "newer. Send recorded_at with both, or one of them.",
     "id_used_again": "This id stands for two patients more than a year apart. Set id_scope in the mapping.",
     "operation_unknown": "The operation named here was not sent or is held back. Send it, or correct the id. "
     "The record goes to review.",

@@ -15,6 +15,7 @@ from pipeline.handover import Accepted
 if TYPE_CHECKING:
     import pandas as pd
 
+ENDS = ("patient_id", "same_as")
 WITH_PATIENTS = ("operations", "events", "followups", "measurements", "patients")
 
 
@@ -30,8 +31,10 @@ class Patients:
 def patients_of(accepted: Accepted, merges: pd.DataFrame, shared: bool) -> Patients:
     """Numbers in the order of (site, id), or of the id alone where patients are shared between sites."""
     keys = {name: _keys(accepted.tables[name], shared) for name in WITH_PATIENTS}
-    known = sorted_distinct(list(keys.values()))
-    canonical, complaints = _canonical(known.to_pylist(), merges, shared)
+    sent = sorted_distinct(list(keys.values()))
+    named = [_label(row["site_id"], row[end], shared) for row in merges.to_dict("records") for end in ENDS]
+    known = sorted_distinct([*keys.values(), pa.chunked_array([pa.array(named, pa.string())])])
+    canonical, complaints = _canonical(known.to_pylist(), set(sent.to_pylist()), merges, shared)
     number = {name: canonical[first_positions(key, known)].astype(np.int64) for name, key in keys.items()}
     return Patients(number, _hashes(known), tuple(complaints))
 
@@ -48,19 +51,22 @@ def _hashes(known: pa.Array) -> np.ndarray:
 
 
 def _canonical(
-    known: Sequence[str], merges: pd.DataFrame, shared: bool
+    known: Sequence[str], sent: set[str], merges: pd.DataFrame, shared: bool
 ) -> tuple[np.ndarray, list[dict[str, object]]]:
     """The number every patient goes by, and the merges that cannot be followed."""
     canonical = np.arange(max(len(known), 1), dtype=np.int64)
     position = {label: number for number, label in enumerate(known)}
     complaints = []
     for merge in merges.to_dict("records"):
-        labels = [_label(merge["site_id"], merge[end], shared) for end in ("patient_id", "same_as")]
-        ends = [position.get(label) for label in labels]
-        if None in ends or canonical[ends[0]] == canonical[ends[1]]:
-            complaints.append(_complaint(merge, unknown=None in ends))
+        labels = [_label(merge["site_id"], merge[end], shared) for end in ENDS]
+        here, there = (position[label] for label in labels)
+        if not sent.issuperset(labels):
+            complaints.append(_complaint(merge, "one of the patients was never sent. Check the ids."))
+        if canonical[here] == canonical[there]:
+            trouble = "both are the same patient already, or it runs in a circle. Correct the row; it is not used."
+            complaints.append(_complaint(merge, trouble))
             continue
-        canonical[canonical == canonical[ends[0]]] = canonical[ends[1]]
+        canonical[canonical == canonical[here]] = canonical[there]
     return canonical, complaints
 
 
@@ -68,12 +74,7 @@ def _label(site: str, patient: str, shared: bool) -> str:
     return patient if shared else f"{site}{JOINER}{patient}"
 
 
-def _complaint(merge: Mapping[Hashable, Any], unknown: bool) -> dict[str, object]:
-    trouble = (
-        "one of the patients was never sent"
-        if unknown
-        else "both are the same patient already (or it runs in a circle)"
-    )
+def _complaint(merge: Mapping[Hashable, Any], trouble: str) -> dict[str, object]:
     return {
         "site": merge["site_id"],
         "source_file": merge["source_file"],
@@ -81,5 +82,5 @@ def _complaint(merge: Mapping[Hashable, Any], unknown: bool) -> dict[str, object
         "table": "merges",
         "column": "same_as",
         "rule": "merge_unclear",
-        "message": f"{merge['source_file']} line {merge['source_line']}: {trouble}. Correct the row; it is not used.",
+        "message": f"{merge['source_file']} line {merge['source_line']}: {trouble}",
     }

@@ -74,7 +74,6 @@ def test_in_time_equals_a_naive_loop(level: Level, measured: bool, own: list[Pie
     assert found(level, measured, own) == naive(level, measured, own)
 
 
-@pytest.mark.xfail(strict=True, reason="without apart_days one day counts as several")
 @pytest.mark.parametrize("level", [Level("some", times=2), Level("some", from_day=9, or_visits=2)])
 def test_one_day_is_never_two(level: Level) -> None:
     assert found(level, False, [(0, 3, CODE)]) == [False]

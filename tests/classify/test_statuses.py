@@ -145,15 +145,12 @@ def test_at_another_joint_it_cannot_occur(classify: Classify) -> None:
     assert found.any_of() == []
 
 
-ORDER = pytest.mark.xfail(strict=True, reason="cannot_occur is looked at before too_soon and described")
 
 
-@ORDER
 def test_too_soon_comes_before_cannot_occur(classify: Classify) -> None:
     assert status(classify(events=[{"category": "late", "day": 10}]), "late") == "too_soon"
 
 
-@ORDER
 def test_described_comes_before_cannot_occur(classify: Classify) -> None:
     assert (
         status(classify(events=[{"instability_level": 4}], cases=("socket",)), "slip", "shy") == "described"

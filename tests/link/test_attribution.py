@@ -243,7 +243,6 @@ def test_a_visit_that_names_an_operation_is_a_contact_of_its_case_only(link: Lin
     assert answer.found.cases["contact_until"].tolist() == [150, 0]
 
 
-@pytest.mark.xfail(strict=True, reason="such a visit is still taken as a contact of every begun case")
 def test_a_visit_that_disagrees_with_its_operation_goes_to_review(link: Link) -> None:
     answer = link(operations=TWO, followups=[{"operation": 0, "side": "right", "day": 250}])
     assert answer.waits("followups") == [(0, "side or joint disagrees with the named operation")]
