@@ -75,7 +75,9 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
-    told = findings.joined([rows.findings, _strays(rows, whole), _unsaid(rows, whole), _empty_period(rows, whole)])
+    told = findings.joined(
+        [rows.findings, _strays(rows, whole), _unsaid(rows, whole), _empty_period(rows, whole)]
+    )
     return Analysed(labels, whole, counts, rates, comparisons, activity, told)
 
 
@@ -161,7 +163,9 @@ def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
 def _unsaid(rows: Accounted, whole: Whole) -> pd.DataFrame:
     """Returns that do not say how they were done, decisions dated before the operation, links to another patient."""
     facts, people = rows.resolved.facts, rows.people
-    chain = whole.chain[(whole.chain["role"] == RETURN) & (whole.chain["anaesthesia"] < 0) & ~whole.chain["pending"]]
+    chain = whole.chain[
+        (whole.chain["role"] == RETURN) & (whole.chain["anaesthesia"] < 0) & ~whole.chain["pending"]
+    ]
     told = [_undescribed_return(rows, row) for row in sorted(set(chain["row"]))]
     decided = facts.decisions.merge(whole.cases[["operation", "side", "performed"]], on=["operation", "side"])
     early = decided[(decided["occurred"] > NO_DAY) & (decided["occurred"] < decided["performed"])]

@@ -48,7 +48,9 @@ def faults_of(folder: Path) -> tuple[str, ...]:
     missing = [f"{name} is missing" for name in stated if name not in there]
     unknown = [f"{name} is not in the manifest" for name in there if name not in stated]
     changed = [
-        f"{name} has other bytes" for name in stated if name in there and store.sha256_of(department / name) != stated[name]
+        f"{name} has other bytes"
+        for name in stated
+        if name in there and store.sha256_of(department / name) != stated[name]
     ]
     return tuple(sorted([*missing, *unknown, *changed]))
 

@@ -9,6 +9,7 @@ completeness or plausibility; `context` is verification (against expectation wit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -233,7 +234,14 @@ CATALOGUE: dict[str, Rule] = {rule.code: rule for rule in _ENTRIES}
 
 def empty() -> pd.DataFrame:
     """A findings frame without rows."""
-    return frame([])
+    return _empty().copy()
+
+
+@lru_cache(maxsize=1)
+def _empty() -> pd.DataFrame:
+    import pandas as pd
+
+    return tidy(pd.DataFrame(columns=list(COLUMNS)))
 
 
 def frame(rows: Iterable[dict[str, object]]) -> pd.DataFrame:
@@ -245,7 +253,7 @@ def frame(rows: Iterable[dict[str, object]]) -> pd.DataFrame:
     import pandas as pd
 
     complete = [{**row, "action": CATALOGUE[str(row["rule"])].action} for row in rows]
-    return tidy(pd.DataFrame(complete, columns=list(COLUMNS)))
+    return tidy(pd.DataFrame(complete, columns=list(COLUMNS))) if complete else empty()
 
 
 def tidy(found: pd.DataFrame) -> pd.DataFrame:
@@ -260,4 +268,5 @@ def joined(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Several findings frames as one, in the order given."""
     import pandas as pd
 
-    return tidy(pd.concat([empty(), *frames], ignore_index=True))
+    filled = [each for each in frames if len(each)]
+    return tidy(pd.concat(filled, ignore_index=True)) if filled else empty()

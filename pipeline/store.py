@@ -34,7 +34,9 @@ def sha256_of(path: Path) -> str:
 
 def json_text(value: object) -> str:
     """JSON with sorted keys, indented, ending in a line feed; days become `YYYY-MM-DD`."""
-    return json.dumps(value, sort_keys=True, indent=2, ensure_ascii=False, default=str, allow_nan=False) + "\n"
+    return (
+        json.dumps(value, sort_keys=True, indent=2, ensure_ascii=False, default=str, allow_nan=False) + "\n"
+    )
 
 
 def write_json(value: object, path: Path) -> None:
@@ -101,7 +103,11 @@ def _plain(column: pa.ChunkedArray) -> pa.Array:
 
     if pa.types.is_dictionary(column.type):
         column = column.cast(column.type.value_type)
-    if pa.types.is_null(column.type) or pa.types.is_large_string(column.type) or column.type == pa.string_view():
+    if (
+        pa.types.is_null(column.type)
+        or pa.types.is_large_string(column.type)
+        or column.type == pa.string_view()
+    ):
         column = column.cast(pa.string())
     whole = column.combine_chunks()
     whole = pa.concat_arrays(whole.chunks) if isinstance(whole, pa.ChunkedArray) else whole
@@ -131,7 +137,9 @@ def _as_text(column: pa.ChunkedArray) -> pa.Array:
     if pa.types.is_boolean(whole.type):
         return pc.if_else(whole, "yes", "no")
     if pa.types.is_floating(whole.type):
-        return pa.array([None if cell is None else _shortest(cell) for cell in whole.to_pylist()], pa.string())
+        return pa.array(
+            [None if cell is None else _shortest(cell) for cell in whole.to_pylist()], pa.string()
+        )
     if pa.types.is_timestamp(whole.type):
         return pc.strftime(whole.cast(pa.timestamp("s"), safe=False), format="%Y-%m-%dT%H:%M:%S")
     return whole.cast(pa.string())

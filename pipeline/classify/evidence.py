@@ -17,7 +17,6 @@ from pipeline.handover import (
     CODE,
     DEATH,
     FIELD,
-    LEFT,
     NEVER,
     NO_DAY,
     NO_RETURN,
@@ -26,10 +25,8 @@ from pipeline.handover import (
     PLANNED_LATE,
     RETURN,
     RETURNED,
-    RIGHT,
     STATUSES,
     STRENGTHS,
-    UNSIDED,
     Facts,
     Linked,
 )
@@ -52,9 +49,7 @@ def evidence_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     """All evidence of one part, sorted by case, category, day, table and row."""
     parts = [
         _limited_to_holes(_event_evidence(facts, linked, look), facts, linked, look),
-        _weaker_without_side(
-            _grade_evidence(_of_table(linked, "followups", facts.followups), look).assign(kind=FIELD)
-        ),
+        _grade_evidence(_of_table(linked, "followups", facts.followups), look).assign(kind=FIELD),
         reading_evidence(facts, linked, look),
         _chain_evidence(linked, look),
         _death_evidence(facts, linked, look),
@@ -77,12 +72,8 @@ def _complete(part: pd.DataFrame) -> pd.DataFrame:
 def _of_table(linked: Linked, name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Records of a table that belong to a case or await a link, on or after day 0, with what they say."""
     own = linked.records[(linked.records["table"] == name) & (linked.records["day"] >= 0)]
-    said = frame.iloc[own["record"]].drop(columns=["row", "day", "site", "patient"])
-    found = pd.concat([own.reset_index(drop=True), said.reset_index(drop=True)], axis=1)
-    code_side = found["code_side"] if "code_side" in found else -1
-    sided = linked.cases["side"].to_numpy()[found["case"]] != UNSIDED
-    nowhere = ~found["side"].isin([LEFT, RIGHT]) & (code_side == -1)
-    return found.assign(sideless=sided & nowhere & ~found["linked"].astype(bool) & ~found["pending"])
+    said = frame.iloc[own["record"]].drop(columns=["row", "day", "site", "patient", "side"])
+    return pd.concat([own.reset_index(drop=True), said.reset_index(drop=True)], axis=1)
 
 
 def _event_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
@@ -95,16 +86,10 @@ def _event_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     coded = coded[~pd.MultiIndex.from_frame(coded[["row", "category"]]).isin(spoken)]
     found = pd.concat([fields, _without_repeats(coded)], ignore_index=True)
     heard = (found["origin"] == SAID_BY_PATIENT).to_numpy()
-    found = _weaker_without_side(found)
     return found.assign(
         strength=np.where(heard, POSSIBLE, found["strength"]),
         kind=np.where(heard, PATIENT_SAID, found["kind"]),
     )
-
-
-def _weaker_without_side(found: pd.DataFrame) -> pd.DataFrame:
-    """Where neither record, code nor a reviewer names the side, the evidence is only possible."""
-    return found.assign(strength=np.where(found["sideless"].astype(bool), POSSIBLE, found["strength"]))
 
 
 def _without_repeats(coded: pd.DataFrame) -> pd.DataFrame:

@@ -19,7 +19,9 @@ def with_verdicts(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     verdict = said["verdict"].to_numpy(dtype=float)
     decided = ~np.isnan(verdict)
     yes = verdict == YES
-    main_day = (verdict != NO) & decided & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
+    main_day = (
+        (verdict != NO) & decided & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
+    )
     return both.assign(
         status=np.where(
             decided, np.select([yes, verdict == NO], [COUNTED, REFUTED], AWAITING), both["status"]

@@ -75,7 +75,9 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
     usable = free[~free["pending"]]
     usable = usable[in_time(level, entry, usable)]
     together = free[~free["pending"] | free["first"]]
-    waiting = together[in_time(level, entry, together) & together["pending"] & ~together["case"].isin(usable["case"])]
+    waiting = together[
+        in_time(level, entry, together) & together["pending"] & ~together["case"].isin(usable["case"])
+    ]
     seen = np.append(usable["case"].to_numpy(), waiting["case"].to_numpy())
     unusable = own[(own["blocked"] >= 0) & ~own["pending"] & ~own["case"].isin(seen)]
     if level.times:

@@ -64,7 +64,7 @@ def read_delimited(raw: bytes, wanted: Wanted, own: str = ",") -> Cut:
     Raises:
         Refusal: The file is undecodable, cut off, has no delimiter that fits every row, or lacks a header.
     """
-    text = decoded(raw, wanted.encoding, wanted.name)
+    text = decoded(raw, wanted.encoding, wanted.name, wanted.mapping)
     delimiter = found_delimiter(text.content, wanted, own)
     records = counted_records(text.content, delimiter)
     with rows_counted(records - 1):

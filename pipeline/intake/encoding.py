@@ -27,13 +27,13 @@ class Text:
     mark: str = ""
 
 
-def decoded(raw: bytes, declared: str, name: str) -> Text:
+def decoded(raw: bytes, declared: str, name: str, mapping: str = "the site's mapping") -> Text:
     """The text of a file.
 
     Args:
         raw: The file's bytes, unpacked.
         declared: The mapping's `encoding`, or empty. A byte order mark goes before it.
-        name: File name for messages.
+        name, mapping: File and mapping as messages name them.
 
     Raises:
         Refusal: `file_undecodable`, naming the line of the first byte that does not fit.
@@ -42,7 +42,9 @@ def decoded(raw: bytes, declared: str, name: str) -> Text:
     body = raw[len(mark) :] if mark else raw
     used = encoding or _usual_name(declared) or "utf-8"
     with rows_counted(raw.count(b"\n") - 1):
-        content = _checked_utf8(body, name) if used == "utf-8" else _recoded(body, used, name)
+        content = (
+            _checked_utf8(body, name, mapping) if used == "utf-8" else _recoded(body, used, name, mapping)
+        )
         _refuse_unreadable_characters(content, name)
     return Text(content, encoding)
 
@@ -51,30 +53,30 @@ def _usual_name(declared: str) -> str:
     return codecs.lookup(declared).name if declared else ""
 
 
-def _checked_utf8(body: bytes, name: str) -> bytes:
+def _checked_utf8(body: bytes, name: str, mapping: str) -> bytes:
     decoder = codecs.getincrementaldecoder("utf-8")()
     for start in range(0, len(body) + 1, CHUNK_BYTES):
         held_back = len(decoder.getstate()[0])
         try:
             decoder.decode(body[start : start + CHUNK_BYTES], final=start + CHUNK_BYTES > len(body))
         except UnicodeDecodeError as error:
-            raise _undecodable(body[: start - held_back + error.start], "utf-8", name) from None
+            raise _undecodable(body[: start - held_back + error.start], "utf-8", name, mapping) from None
     return body
 
 
-def _recoded(body: bytes, encoding: str, name: str) -> bytes:
+def _recoded(body: bytes, encoding: str, name: str, mapping: str) -> bytes:
     try:
         return body.decode(encoding).encode()
     except UnicodeDecodeError as error:
         before = body[: error.start].decode(encoding, errors="replace").encode(errors="replace")
-        raise _undecodable(before, encoding, name) from None
+        raise _undecodable(before, encoding, name, mapping) from None
 
 
-def _undecodable(before: bytes, encoding: str, name: str) -> Refusal:
+def _undecodable(before: bytes, encoding: str, name: str, mapping: str) -> Refusal:
     line = 1 + before.count(b"\n")
     return Refusal(
         "file_undecodable",
-        f"{name}, line {line}: a byte does not fit {encoding}. Declare `encoding` in the site's mapping, "
+        f"{name}, line {line}: a byte does not fit {encoding}. Declare `encoding` in {mapping}, "
         "or send the file as UTF-8.",
         line,
     )

@@ -164,9 +164,7 @@ def _chain(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray) -> pd.Data
 def _waiting_operations(chain: pd.DataFrame) -> pd.DataFrame:
     """Later operations that await a link, as records."""
     own = chain[chain["pending"]]
-    return own[["row", "case", "day", "pending", "first", "why"]].assign(
-        table="operations", record=-1, linked=False
-    )
+    return own[["row", "case", "day", "pending", "first", "why"]].assign(table="operations", record=-1)
 
 
 def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
@@ -193,14 +191,12 @@ def _visit_rows(facts: Facts, visits: Pairs) -> pd.DataFrame:
 
 def _of_table(facts: Facts, name: str, chains: Chains, cases: pd.DataFrame) -> _Records:
     frame: pd.DataFrame = getattr(facts, name)
-    linked_case = _linked_cases(facts, name, chains)
-    result = attributed(frame, linked_case, chains, needs_theatre=name == "events")
+    result = attributed(frame, _linked_cases(facts, name, chains), chains, needs_theatre=name == "events")
     visits = Pairs(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
     shared = np.zeros(len(frame), dtype=bool)
     if name == "followups":
         visits, shared = _shared_visits(frame, result, cases)
     records = _records(frame, name, result, cases, ~shared)
-    records["linked"] = linked_case[records["record"]] >= 0
     why = np.where(shared, -1, result.why)
     listed = pd.DataFrame({"table": name, "row": frame["row"][why >= 0], "why": why[why >= 0]})
     return _Records(records, listed, visits)

@@ -32,7 +32,9 @@ def waiting_sittings(sittings: pd.DataFrame, look: Lookup) -> Waiting:
     size = len(sittings)
     asked = ~sittings["opens"].to_numpy() & (sittings["link"] == -1).to_numpy()
     procedure = sittings["procedure"].to_numpy()
-    sideless = (sittings["side"] == UNSIDED).to_numpy() & look.sided[procedure] & ~sittings["is_index"].to_numpy()
+    sideless = (
+        (sittings["side"] == UNSIDED).to_numpy() & look.sided[procedure] & ~sittings["is_index"].to_numpy()
+    )
     earlier = _earlier(sittings, look, np.flatnonzero(asked), sideless)
     root = sittings["root"].to_numpy()
     cases = Pairs(earlier.left, root[earlier.right])
@@ -45,7 +47,9 @@ def waiting_sittings(sittings: pd.DataFrame, look: Lookup) -> Waiting:
             planned & (planned_with == NOT_THEIRS),
             sideless,
             jointless & (_groups_of(sittings, earlier, size) > 1),
-            ~sittings["is_index"].to_numpy() & ~sittings["stage"].to_numpy() & _close(sittings, earlier, size),
+            ~sittings["is_index"].to_numpy()
+            & ~sittings["stage"].to_numpy()
+            & _close(sittings, earlier, size),
         ],
         [OPERATION_ABSENT, OTHER_PATIENT, NO_SIDE, NO_JOINT, TWO_OPERATIONS],
         -1,

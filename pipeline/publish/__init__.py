@@ -74,7 +74,11 @@ def write_edition(
 
 
 def write_check(
-    folder: Path, tables: Mapping[str, pd.DataFrame], found: pd.DataFrame, sites: tuple[str, ...], group: str = ""
+    folder: Path,
+    tables: Mapping[str, pd.DataFrame],
+    found: pd.DataFrame,
+    sites: tuple[str, ...],
+    group: str = "",
 ) -> None:
     """What `check` leaves behind: the tables about rows and the notes to the senders, no edition.
 

@@ -55,7 +55,9 @@ def _question(row: pd.Series, context: Context) -> str:
     named = words.names(context)
     a, b = _arms(row, context)
     outcome = f"{named.outcome(row['category'], row['level'])} {words.window(row['window_days'])}"
-    among = f" among {words.plain(row['among'])}" if not words.is_missing(row["among"]) and row["among"] else ""
+    among = (
+        f" among {words.plain(row['among'])}" if not words.is_missing(row["among"]) and row["among"] else ""
+    )
     return f"{outcome}{among}: {a} against {b}"
 
 
@@ -147,7 +149,9 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
             "comparison": _versus(row, context),
             "cases_in": "isolated: nothing else done" if row["isolated_only"] else "all",
             "analysis": words.sentence(words.plain(row["analysis"])),
-            "ages": "all" if words.is_missing(row["stratum_value"]) or not row["stratum_value"] else row["stratum_value"],
+            "ages": "all"
+            if words.is_missing(row["stratum_value"]) or not row["stratum_value"]
+            else row["stratum_value"],
             "a": _arm_words(row["events_a"], row["cases_a"]),
             "b": _arm_words(row["events_b"], row["cases_b"]),
             "difference": _with_limits(row["risk_difference"], row["rd_ci_low"], row["rd_ci_high"]),

@@ -31,5 +31,9 @@ def differences(context: Context) -> tuple[str, ...]:
     """One line a point: the catalogue's own lines first, then each counting rule of audit.toml that was changed."""
     usual = Settings()
     told = {key: (tell(usual), tell(context.settings)) for key, tell in COUNTING_RULES.items()}
-    changed = [f"audit.toml, {words.plain(key)}: {now} (built in: {was})" for key, (was, now) in told.items() if was != now]
+    changed = [
+        f"audit.toml, {words.plain(key)}: {now} (built in: {was})"
+        for key, (was, now) in told.items()
+        if was != now
+    ]
     return (*context.catalogue.differs, *changed)

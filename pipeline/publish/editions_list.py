@@ -12,7 +12,9 @@ from pipeline.publish.page import link, plain_page, text
 
 def editions_page(folder: Path) -> str:
     """A page that lists, newest period first, what each period's folder holds and which one is current."""
-    periods = sorted((path for path in folder.iterdir() if _is_period(path)), key=lambda path: path.name, reverse=True)
+    periods = sorted(
+        (path for path in folder.iterdir() if _is_period(path)), key=lambda path: path.name, reverse=True
+    )
     rows = "\n".join(row for period in periods for row in _rows(period))
     if not rows:
         return plain_page("Editions", "<h1>Editions</h1><p>There is no edition yet.</p>")
@@ -31,7 +33,10 @@ def _rows(period: Path) -> list[str]:
     current = editions.current_edition(period.parent, period.name)
     told = {path: _manifest(path) for path in period.iterdir() if path.is_dir()}
     readable = [path for path, manifest in told.items() if manifest]
-    return [_row(path, told[path], path == current) for path in sorted(readable, key=lambda path: (path != current, path))]
+    return [
+        _row(path, told[path], path == current)
+        for path in sorted(readable, key=lambda path: (path != current, path))
+    ]
 
 
 def _manifest(folder: Path) -> dict[str, str]:

@@ -10,7 +10,9 @@ from pipeline.publish.page import Show
 if TYPE_CHECKING:
     import pandas as pd
 
-CLEARLY_HIGHER = 1.25  # a rate among followed cases this many times the rate: print a range (project definitions)
+CLEARLY_HIGHER = (
+    1.25  # a rate among followed cases this many times the rate: print a range (project definitions)
+)
 HALF = 0.5
 
 #: Columns of a printed table of rates, after those that say which row it is.
@@ -71,7 +73,9 @@ def _told(row: Rate, observed_share: float) -> dict[str, str]:
         "events": words.count(row.events),
         "rate": rate_words(row, observed_share),
         "followed": words.count(row.followed),
-        "among_followed": _share_words(row.rate_followed, row.rf_ci_low, row.rf_ci_high, row.events, row.followed),
+        "among_followed": _share_words(
+            row.rate_followed, row.rf_ci_low, row.rf_ci_high, row.events, row.followed
+        ),
         "lost": words.count(row.lost),
         "worst": words.percent(row.worst_case) if row.lost else words.NOTHING,
         "awaiting": _awaiting(row),

@@ -14,7 +14,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
 YEAR = 365
-DONE = ("operations", "cases", "complications_happened", "complications_learned", "awaiting", "decisions", "windows_closed")
+DONE = (
+    "operations",
+    "cases",
+    "complications_happened",
+    "complications_learned",
+    "awaiting",
+    "decisions",
+    "windows_closed",
+)
 
 
 def front_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -45,7 +53,9 @@ def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 def _warnings(context: Context) -> str:
     if not context.warnings:
         return ""
-    return f'<div class="note"><p><strong>Before you use it</strong></p>{page.bullets(context.warnings)}</div>'
+    return (
+        f'<div class="note"><p><strong>Before you use it</strong></p>{page.bullets(context.warnings)}</div>'
+    )
 
 
 def _headline(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -54,14 +64,18 @@ def _headline(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         return ""
     lines = "".join(page.paragraph(line) for line in said)
     more = f"<p>{page.link('comparison.html', 'The whole comparison')}</p>"
-    return f'<h2 id="stated">The comparison stated before the run</h2><div class="finding">{lines}{more}</div>'
+    return (
+        f'<h2 id="stated">The comparison stated before the run</h2><div class="finding">{lines}{more}</div>'
+    )
 
 
 def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     title = f'<h2 id="news">New in {page.text(words.period(context.period))}</h2>'
     done = tables.get("activity")
     if done is None or done.empty:
-        return title + page.paragraph("Nothing was recorded for this period. Ask the sites whether that is so.", "note")
+        return title + page.paragraph(
+            "Nothing was recorded for this period. Ask the sites whether that is so.", "note"
+        )
     return title + page.table(
         _activity_in_print(done, context), "activity", "What was done and learned in the period, all sites together",
         {
@@ -85,7 +99,8 @@ def _activity_in_print(done: pd.DataFrame, context: Context) -> pd.DataFrame:
     keys = rates_page.ordered_operations([str(key) for key in sums.index], context)
     named = words.names(context)
     told = [
-        {"operation": named.operation(key), **{name: words.count(sums.at[key, name]) for name in DONE}} for key in keys
+        {"operation": named.operation(key), **{name: words.count(sums.at[key, name]) for name in DONE}}
+        for key in keys
     ]
     return pd.DataFrame(told, dtype="object")
 
@@ -105,7 +120,9 @@ def _at_a_glance(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         return title + page.paragraph("No case has a closed window yet, so there are no rates.", "note")
     window = glance_window(context)
     chosen = rates[
-        (rates["stratum"] == "none") & (rates["category"] == ANY_COMPLICATION) & (rates["window_days"] == window)
+        (rates["stratum"] == "none")
+        & (rates["category"] == ANY_COMPLICATION)
+        & (rates["window_days"] == window)
     ]
     if chosen.empty:
         return title + page.paragraph(f"No case can be judged {words.window(window)} yet.", "soft")
@@ -126,6 +143,7 @@ def _files() -> str:
         "../unattributed.csv": "records that belong to no case",
     }
     items = "".join(
-        f"<li>{page.link(file, file.removeprefix('../'))}: {page.text(told)}</li>" for file, told in named.items()
+        f"<li>{page.link(file, file.removeprefix('../'))}: {page.text(told)}</li>"
+        for file, told in named.items()
     )
     return f'<h2 id="files">Files beside this report</h2><ul>{items}</ul>'

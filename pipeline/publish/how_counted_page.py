@@ -45,7 +45,9 @@ def _case_rules(context: Context) -> list[str]:
         "dies, counting ends and the case stays.",
         "Cancelled and abandoned operations are not cases. What was operated elsewhere is listed and never counted "
         "in our rates.",
-        f"Operations are counted from {words.day(since)}." if since else "Operations are counted from the first one sent.",
+        f"Operations are counted from {words.day(since)}."
+        if since
+        else "Operations are counted from the first one sent.",
         f"Intervals: {words.plain(context.settings.interval).capitalize()}, {words.percent(context.settings.confidence, 0)}. "
         f"Age in bands: {', '.join(context.settings.age_band_labels)}.",
     ]
@@ -92,8 +94,14 @@ def _categories(context: Context) -> str:
         {"category": known.name, "rule": _rule(known, context), "levels": _levels(known)}
         for known in context.catalogue.complications.values()
     ]
-    columns = {"category": Show("Category"), "rule": Show("How it is seen"), "levels": Show("Levels, the main one first")}
-    return page.table(pd.DataFrame(told, dtype="object"), "categories", "Categories", columns, stub="category")
+    columns = {
+        "category": Show("Category"),
+        "rule": Show("How it is seen"),
+        "levels": Show("Levels, the main one first"),
+    }
+    return page.table(
+        pd.DataFrame(told, dtype="object"), "categories", "Categories", columns, stub="category"
+    )
 
 
 def _rule(known: Complication, context: Context) -> str:
@@ -105,7 +113,9 @@ def _rule(known: Complication, context: Context) -> str:
     said += ["not part of “Any complication”"] if not known.in_any else []
     said += [f"joints: {', '.join(words.plain(joint) for joint in known.joints)}"] if known.joints else []
     said += [f"again within {known.repeated_days} days is the same event"]
-    said += ["measured: " + ", ".join(_limit(measured) for measured in known.measured)] if known.measured else []
+    said += (
+        ["measured: " + ", ".join(_limit(measured) for measured in known.measured)] if known.measured else []
+    )
     return "; ".join(said) + "."
 
 
@@ -129,11 +139,17 @@ def _level(level: Level) -> str:
     said = []
     said += [f"from day {level.from_day}"] if level.from_day is not None else []
     said += [f"to day {level.to_day}"] if level.to_day is not None else []
-    visits = f"at {level.or_visits} visits" if level.or_visits else f"{level.times} times" if level.times else ""
+    visits = (
+        f"at {level.or_visits} visits" if level.or_visits else f"{level.times} times" if level.times else ""
+    )
     apart = f" {level.apart_days} days apart" if level.apart_days and visits else ""
     said += [("or " if level.or_visits and said else "") + visits + apart] if visits else []
     said += [f"beyond the {words.plain(level.threshold)} limit"] if level.threshold else []
-    said += [f"grades {', '.join(str(grade) for grade in level.instability_levels)}"] if level.instability_levels else []
+    said += (
+        [f"grades {', '.join(str(grade) for grade in level.instability_levels)}"]
+        if level.instability_levels
+        else []
+    )
     said += [f"energy {', '.join(words.plain(word) for word in level.energy)}"] if level.energy else []
     said += ["the repair redone"] if level.redo else []
     said += ["treated by an operation"] if level.after_operations else []
@@ -145,7 +161,9 @@ def _differs(context: Context) -> str:
     differs = differences(context)
     if not differs:
         return page.paragraph("Nothing: the built-in definitions are in force.")
-    return page.paragraph("The department changed or added, by entry and key of its files:") + page.bullets(differs)
+    return page.paragraph("The department changed or added, by entry and key of its files:") + page.bullets(
+        differs
+    )
 
 
 def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -158,7 +176,9 @@ def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     printed = whole.astype("object").assign(
         who=[_who(site, key, named) for site, key in zip(whole["site"], whole["procedure"], strict=True)],
         step=whole["step"].map(lambda word: words.sentence(words.plain(word))),
-        reason=whole["reason"].map(lambda word: "" if words.is_missing(word) else words.sentence(words.plain(word))),
+        reason=whole["reason"].map(
+            lambda word: "" if words.is_missing(word) else words.sentence(words.plain(word))
+        ),
         unit=whole["unit"].map(words.plain),
         **{name: whole[name].map(words.count) for name in number},
     )

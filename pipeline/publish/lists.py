@@ -229,7 +229,9 @@ def _waiting_records(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.Data
     own = lists.records[lists.records["pending"]].merge(speaks, how="left", on=["table", "row"])
     own["category"] = own["category"].fillna(-1).astype("int64")
     key = ["case", "category"]
-    settled = lists.complications[(lists.complications["status"] == COUNTED) & (lists.complications["level"] == 0)]
+    settled = lists.complications[
+        (lists.complications["status"] == COUNTED) & (lists.complications["level"] == 0)
+    ]
     counted = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(settled[key]))
     rows = _named_rows(lists, own["case"], own["category"], moves)
     return rows.assign(

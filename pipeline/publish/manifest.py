@@ -43,7 +43,9 @@ def not_built_yet(written: Mapping[str, pa.Table]) -> dict[str, str]:
         written: The tables this edition holds.
     """
     tables = {
-        name: table.description for name, table in PUBLISHED.items() if name not in written and name != SENDERS
+        name: table.description
+        for name, table in PUBLISHED.items()
+        if name not in written and name != SENDERS
     }
     columns = {
         f"{name}.{column}": PUBLISHED[name][column].description
@@ -87,4 +89,6 @@ def _iso(when: object) -> str | None:
 
 def _by_rule(context: Context) -> dict[str, int]:
     """Rule → number of findings."""
-    return {str(rule): int(number) for rule, number in context.found["rule"].value_counts().sort_index().items()}
+    return {
+        str(rule): int(number) for rule, number in context.found["rule"].value_counts().sort_index().items()
+    }

@@ -71,7 +71,11 @@ def bullets(items: Sequence[str]) -> str:
 
 def facts(pairs: Mapping[str, str]) -> str:
     """A list of name and value."""
-    return "<dl class='facts'>" + "".join(f"<dt>{text(k)}</dt><dd>{text(v)}</dd>" for k, v in pairs.items()) + "</dl>"
+    return (
+        "<dl class='facts'>"
+        + "".join(f"<dt>{text(k)}</dt><dd>{text(v)}</dd>" for k, v in pairs.items())
+        + "</dl>"
+    )
 
 
 def link(target: str, label: str) -> str:
@@ -89,7 +93,13 @@ def short_id(name: str) -> str:
 
 
 def table(
-    frame: pd.DataFrame, table_id: str, caption: str, columns: Mapping[str, Show], *, csv: str = "", stub: str = "",
+    frame: pd.DataFrame,
+    table_id: str,
+    caption: str,
+    columns: Mapping[str, Show],
+    *,
+    csv: str = "",
+    stub: str = "",
     grouped_by: str = "",
 ) -> str:
     """A frame of printed text as a table with caption, at most 500 rows, and a link to all of them.
@@ -133,7 +143,11 @@ def _great_table(
 def _source(rows: int, csv: str) -> str:
     if not csv:
         return ""
-    cut = f"The first {MOST_ROWS} of {words.count(rows)} rows; all of them: " if rows > MOST_ROWS else "As a file: "
+    cut = (
+        f"The first {MOST_ROWS} of {words.count(rows)} rows; all of them: "
+        if rows > MOST_ROWS
+        else "As a file: "
+    )
     return f'<p class="source">{cut}{link(csv, csv.removeprefix("../"))}</p>'
 
 
@@ -143,7 +157,9 @@ def page(file: str, context: Context, body: str) -> str:
     edition = f"Complication audit, {words.period(context.period)}"
     return "\n".join(
         [
-            _head(f"{title} – {edition} – draft", f"Draft · {edition} · records cut {words.day(context.cut_on)}"),
+            _head(
+                f"{title} – {edition} – draft", f"Draft · {edition} · records cut {words.day(context.cut_on)}"
+            ),
             '<a class="skip" href="#content">To the content</a>',
             f'<header class="top"><div class="wide"><div class="masthead"><p class="draft">Draft</p>'
             f'<p class="edition-name">{text(edition)}</p><p class="soft">not signed; figures may still change</p></div>',
@@ -173,7 +189,8 @@ def _head(title: str, running: str) -> str:
 def _menu(current: str) -> str:
     here = ' aria-current="page"'
     items = [
-        f'<li><a href="{file}"{here if file == current else ""}>{text(title)}</a></li>' for file, title in PAGES.items()
+        f'<li><a href="{file}"{here if file == current else ""}>{text(title)}</a></li>'
+        for file, title in PAGES.items()
     ]
     return f'<nav class="pages" aria-label="Pages of this report"><ul>{"".join(items)}</ul></nav>'
 
@@ -181,7 +198,8 @@ def _menu(current: str) -> str:
 def _dates(context: Context) -> str:
     """What the page rests on: cut, knowledge, sites, definitions that differ."""
     sites = "".join(
-        f"<li><bdi>{text(site.name or site.site)}</bdi>: {text(words.site_state(site))}</li>" for site in context.sites
+        f"<li><bdi>{text(site.name or site.site)}</bdi>: {text(words.site_state(site))}</li>"
+        for site in context.sites
     )
     differs = len(differences(context))
     definitions = (
@@ -193,7 +211,7 @@ def _dates(context: Context) -> str:
         f'<dl class="facts"><dt>Cut</dt><dd>operations, events and visits up to {words.day(context.cut_on)}</dd>'
         f"<dt>As of</dt><dd>what had been received and decided by {words.day(context.as_of)}</dd>"
         f"<dt>Sites</dt><dd><ul>{sites}</ul></dd>"
-        f'<dt>Definitions</dt><dd>{text(definitions)}; {link("how_counted.html#differs", "which, and how")}</dd></dl>'
+        f"<dt>Definitions</dt><dd>{text(definitions)}; {link('how_counted.html#differs', 'which, and how')}</dd></dl>"
     )
 
 

@@ -146,7 +146,9 @@ def _findings(context: Context) -> str:
     if found.empty:
         return title + page.paragraph("Nothing.", "soft")
     counts = found.groupby(["rule", "action"]).size().rename("times").reset_index()
-    ordered = counts.sort_values(["times", "rule", "action"], ascending=[False, True, True], ignore_index=True)
+    ordered = counts.sort_values(
+        ["times", "rule", "action"], ascending=[False, True, True], ignore_index=True
+    )
     printed = pd.DataFrame(
         {
             "rule": ordered["rule"].map(_title_of),
@@ -160,6 +162,4 @@ def _findings(context: Context) -> str:
         "rule": Show("What"), "happened": Show("What was done"), "times": Show("Times", True),
         "remedy": Show("What to do at the source"),
     }  # fmt: skip
-    return title + page.table(
-        printed, "findings", "Findings by kind", columns, csv="../quarantine.csv"
-    )
+    return title + page.table(printed, "findings", "Findings by kind", columns, csv="../quarantine.csv")

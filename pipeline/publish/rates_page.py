@@ -71,7 +71,9 @@ def ordered_operations(keys: list[str], context: Context) -> list[str]:
 
 def in_order(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     """Rows of `rates` by operation, then window."""
-    ranks = {key: rank for rank, key in enumerate(ordered_operations(rows["procedure"].unique().tolist(), context))}
+    ranks = {
+        key: rank for rank, key in enumerate(ordered_operations(rows["procedure"].unique().tolist(), context))
+    }
     ranked = rows.assign(_rank=rows["procedure"].map(ranks))
     return ranked.sort_values(["_rank", "level", "window_days"], kind="stable", ignore_index=True)
 
@@ -92,7 +94,9 @@ def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
             _rates_table(rows[rows["level"] == key], f"{title}, {named.level(category, key)}", context)
             for key in _levels_in_order(category, others, context)
         )
-        parts.append(f"<details><summary>{page.text(title)} counted more narrowly or more widely</summary>{inner}</details>")
+        parts.append(
+            f"<details><summary>{page.text(title)} counted more narrowly or more widely</summary>{inner}</details>"
+        )
     return "\n".join([*parts, "</section>"])
 
 
@@ -106,7 +110,9 @@ def _about(category: str, context: Context) -> str:
     """How the category is seen and from which day it can be counted, in words."""
     known = context.catalogue.complications.get(category)
     if known is None:
-        return "A case counts once, however many complications it had." if category == ANY_COMPLICATION else ""
+        return (
+            "A case counts once, however many complications it had." if category == ANY_COMPLICATION else ""
+        )
     seen = "at visits" if known.seen_in == "visit" else "in the records"
     first = f" and counted from day {known.first_day}" if known.first_day else ""
     hole = " Only where the operation makes a hole or a cut in the bone." if known.needs_hole else ""
@@ -123,7 +129,13 @@ def _rates_table(rows: pd.DataFrame, caption: str, context: Context) -> str:
     printed.insert(0, "operation", [named.operation(key) for key in ordered["procedure"]])
     columns = {"window": Show("Window"), **figures.RATE_COLUMNS}
     return page.table(
-        printed, f"r-{page.short_id(caption)}", caption, columns, csv=CSV, stub="window", grouped_by="operation"
+        printed,
+        f"r-{page.short_id(caption)}",
+        caption,
+        columns,
+        csv=CSV,
+        stub="window",
+        grouped_by="operation",
     )
 
 

@@ -48,7 +48,9 @@ def ready(frame: pd.DataFrame, table: Table) -> pa.Table:
         raise CannotFinish(_ours(table.name, str(problem))) from None
     if len(failures):
         broken = failures["column"] + " breaks " + failures["rule"]
-        told = "; ".join(f"{what} in {number} rows" for what, number in broken.value_counts().sort_index().items())
+        told = "; ".join(
+            f"{what} in {number} rows" for what, number in broken.value_counts().sort_index().items()
+        )
         raise CannotFinish(_ours(table.name, told))
     plain = pa.Table.from_pandas(checked, schema=arrow_schema(table), preserve_index=False)
     return _sorted(_one_nothing(plain, table), table)

@@ -53,7 +53,9 @@ def _by_kind(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
 
     counts = rows.assign(category=rows["category"].fillna("")).groupby(["category", "why"]).size()
     kinds = counts.rename("questions").reset_index()
-    ordered = kinds.sort_values(["questions", "category", "why"], ascending=[False, True, True], ignore_index=True)
+    ordered = kinds.sort_values(
+        ["questions", "category", "why"], ascending=[False, True, True], ignore_index=True
+    )
     return pd.DataFrame(
         {
             "category": ordered["category"].map(lambda key: _category(key, context)),
@@ -71,7 +73,9 @@ def _questions(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     ordered = rows.sort_values(keys, kind="stable", na_position="first", ignore_index=True)
     return pd.DataFrame(
         {
-            "case_id": ordered["case_id"].map(lambda key: "no case found" if words.is_missing(key) or not key else key),
+            "case_id": ordered["case_id"].map(
+                lambda key: "no case found" if words.is_missing(key) or not key else key
+            ),
             "category": ordered["category"].map(lambda key: _category(key, context)),
             "why": ordered["why"].map(lambda word: words.sentence(words.plain(word))),
             "would_move": ordered["would_move"].map(words.plain),

@@ -63,7 +63,9 @@ def _canonical(
         if not sent.issuperset(labels):
             complaints.append(_complaint(merge, "one of the patients was never sent. Check the ids."))
         if canonical[here] == canonical[there]:
-            trouble = "both are the same patient already, or it runs in a circle. Correct the row; it is not used."
+            trouble = (
+                "both are the same patient already, or it runs in a circle. Correct the row; it is not used."
+            )
             complaints.append(_complaint(merge, trouble))
             continue
         canonical[canonical == canonical[here]] = canonical[there]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, time, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -79,7 +80,7 @@ def model_failures_of(typed: Sequence[pa.Table], table: Table) -> list[pd.DataFr
     rows = found["row"].to_numpy()
     return [
         found[(rows >= start) & (rows < end)].assign(row=lambda own, start=start: own["row"] - start)
-        for start, end in zip(starts, starts[1:], strict=False)
+        for start, end in pairwise(starts)
     ]
 
 

@@ -126,14 +126,13 @@ def checked(export: Export, settings: Settings, places: tuple[str, ...]) -> Chec
 def checked_together(exports: Sequence[Export], settings: Settings, places: tuple[str, ...]) -> list[Checked]:
     """Several exports, each after its own checks; the models are asked once a table."""
     cells = [_read(export, settings, places) for export in exports]
+    typed = {n: each.table for n, each in enumerate(cells) if isinstance(each, Parsed)}
     failures: dict[int, pd.DataFrame] = {}
     for name in EXPORTS:
-        numbers = [
-            n for n, each in enumerate(cells) if isinstance(each, Parsed) and exports[n].source.table == name
-        ]
+        numbers = [n for n in typed if exports[n].source.table == name]
         if numbers:
-            typed = [cells[n].table for n in numbers]
-            failures |= dict(zip(numbers, check.model_failures_of(typed, EXPORTS[name]), strict=True))
+            found = check.model_failures_of([typed[n] for n in numbers], EXPORTS[name])
+            failures |= dict(zip(numbers, found, strict=True))
     return [
         each if isinstance(each, Checked) else _split(exports[n], each, settings, failures[n])
         for n, each in enumerate(cells)

@@ -198,7 +198,7 @@ def facts_of(
 
 def linked_of(tables: tuple[pd.DataFrame, ...], cases: pd.DataFrame) -> Linked:
     *records, later = tables
-    columns = ["table", "row", "record", "case", "day", "pending", "first", "why", "linked"]
+    columns = ["table", "row", "record", "case", "day", "pending", "first", "why"]
     names = ("events", "followups", "measurements")
     links = [(n, LOOK.procedure_position[p]) for n, done in enumerate(later["procedures"]) for p in done]
     empty = pd.DataFrame()
@@ -210,7 +210,7 @@ def linked_of(tables: tuple[pd.DataFrame, ...], cases: pd.DataFrame) -> Linked:
         chain_procedures=pd.DataFrame(links, columns=["link", "procedure"]).astype("int64"),
         sitting_holes=LOOK.holes[cases["procedure"].to_numpy()],
         records=pd.concat(
-            [table.assign(table=name, linked=False)[columns] for name, table in zip(names, records, strict=True)], ignore_index=True
+            [table.assign(table=name)[columns] for name, table in zip(names, records, strict=True)], ignore_index=True
         ),
         unattributed=empty, shared_visits=empty, flow=empty,
     )  # fmt: skip

@@ -145,8 +145,6 @@ def test_at_another_joint_it_cannot_occur(classify: Classify) -> None:
     assert found.any_of() == []
 
 
-
-
 def test_too_soon_comes_before_cannot_occur(classify: Classify) -> None:
     assert status(classify(events=[{"category": "late", "day": 10}]), "late") == "too_soon"
 

@@ -247,7 +247,11 @@ def test_activity_adds_up_over_sites(report: Path) -> None:
 
 
 def test_changed_counting_rules_are_named(context: Context) -> None:
-    settings = replace(context.settings, age_bands=(30, 50), tolerance=replace(context.settings.tolerance, observed_share=0.9))
+    settings = replace(
+        context.settings,
+        age_bands=(30, 50),
+        tolerance=replace(context.settings.tolerance, observed_share=0.9),
+    )
     assert differences(replace(context, settings=settings))[-2:] == (
         "audit.toml, age bands: 0-29, 30-49, 50+ (built in: 0-24, 25-34, 35-44, 45-54, 55-64, 65+)",
         "audit.toml, observed share: 90\u00a0% (built in: 80\u00a0%)",
