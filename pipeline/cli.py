@@ -55,7 +55,10 @@ class Grouped(click.Group):
         except LimbauditError as error:
             click.echo(f"limbaudit: {error}", err=True)
             ctx.exit(error.exit_code)
-        except (click.exceptions.Exit, click.ClickException, click.Abort):
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("limbaudit: stopped. Nothing was written.", err=True)
+            ctx.exit(3)
+        except (click.exceptions.Exit, click.ClickException):
             raise
         except (
             Exception

@@ -194,6 +194,8 @@ _ENTRIES = (
           "The site uses another word.", "Translate it in the mapping or add it to catalogue.toml."),
     _rule("procedure_code_unknown", "warn", "conformance", "No procedure of the catalogue has this code",
           "The operation is not audited, or its code is new.", "Add the code to catalogue.toml if it should be counted."),
+    _rule("fixation_unknown", "warn", "conformance", "A fixation is not in the catalogue",
+          "The site uses another word.", "Translate it in the mapping or add it to `fixations` in catalogue.toml."),
     _rule("code_unknown", "warn", "conformance", "No entry of the catalogue has this diagnosis code",
           "It may be irrelevant, or a new spelling.", "Add it to catalogue.toml if it should count."),
     _rule("death_before_operation", "set_aside", "plausibility", "A patient died before an operation",

@@ -37,7 +37,8 @@ class Source:
     """One table in one file or sheet as a site sent it: a line of the ledger.
 
     `rows_read` comes from a count of its own, made before parsing. `refused` is 0 or `rows_read`.
-    `table` is empty for a file nobody claimed. `reason` says why something was refused.
+    `table` is empty for a file nobody claimed. `reason` says why something was refused. `entry` tells apart several
+    [[table]] entries that feed one table from one file; they are one line of the ledger.
     """
 
     site: str
@@ -51,6 +52,7 @@ class Source:
     not_selected: int = 0
     refused: int = 0
     reason: str = ""
+    entry: int = 0
 
 
 @dataclass(frozen=True)

@@ -76,8 +76,17 @@ def ledger_of(validated: Validated, fates: dict[str, np.ndarray]) -> pd.DataFram
         ledger[place] = _rows_with_fate(validated, fates, fate)
     ledger["quarantined"] = _rows_with_fate(validated, fates, CONFLICTING) + _held_back(validated)
     _check_identity(ledger)
-    order = ["site", "receipt", "source_file", "sheet", "table", "sha256", "rows_read", *PLACES, "reason"]
-    return ledger[order]
+    return _a_line_a_table(ledger)
+
+
+def _a_line_a_table(ledger: pd.DataFrame) -> pd.DataFrame:
+    """Several entries of a mapping that feed one table from one file or sheet are one line."""
+    key = ["site", "receipt", "source_file", "sheet", "table", "sha256"]
+    whole = ledger.groupby(key, sort=False, as_index=False)[["rows_read", *PLACES]].sum()
+    reasons = ledger.groupby(key, sort=False)["reason"].agg(
+        lambda each: "; ".join(dict.fromkeys(filter(None, each)))
+    )
+    return whole.assign(reason=reasons.to_numpy())
 
 
 def _rows_with_fate(validated: Validated, fates: dict[str, np.ndarray], fate: int) -> np.ndarray:

@@ -89,14 +89,14 @@ def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
             [],
             [_complaint(name, None, "", table, f"{name} is not UTF-8 ({broken.reason}). Save it as UTF-8.")],
         )
-    missing = [column for column in table.required if column not in headers and column != "reviewer"]
+    missing = [column for column in table.required if column not in headers]
     if missing:
         return _Sheet(
             [], [_complaint(name, 1, missing[0], table, _missing_column(name, missing[0], headers))]
         )
     sheet = _Sheet([], [])
     for line, record in records:
-        _take_row(sheet, table, record, name, line, reviewer=path.parent.name)
+        _take_row(sheet, table, record, name, line)
     return sheet
 
 
@@ -109,14 +109,10 @@ def _with_lines(reader: Reader) -> Iterator[tuple[int, list[str]]]:
         before = reader.line_num
 
 
-def _take_row(
-    sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int, reviewer: str
-) -> None:
+def _take_row(sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int) -> None:
     texts = {column.name: (record.get(column.name) or "").strip() for column in table.columns}
     if not any(texts.values()):
         return
-    if "reviewer" in texts and not texts["reviewer"] and table.name == "decisions":
-        texts["reviewer"] = reviewer  # decisions/<reviewer>/…csv
     row: dict[str, object] = {"source_file": name, "source_line": line}
     for column in table.columns:
         value, trouble = _cell(column, texts[column.name])

@@ -232,7 +232,7 @@ def _about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
             message = f"{site} is late: its due day has passed. Ask the sender; its windows close by its last export."
             rows.append({"site": site, "rule": "site_late", "message": message})
         for table in reach.incomplete:
-            message = f"{site} has never sent {table}. Ask the sender, or change `required` in audit.toml."
+            message = f"{site} has sent no usable export of {table}. Ask the sender, or change `required` in audit.toml."
             rows.append({"site": site, "table": table, "rule": "site_incomplete", "message": message})
     return findings.frame(rows)
 
@@ -245,6 +245,10 @@ def checked(asked: Asked, out: Path, listener: Listener = _silent) -> Done:
     ground = ground_of(asked)
     clock = Clock(listener)
     rows = accounted(ground, clock)
+    if not rows.intake.sources:
+        raise CannotFinish(
+            f"{asked.workspace} holds no exports received up to {ground.as_of}. Nothing was written."
+        )
     with clock.stage("publish"):
         sites = tuple(reach.site.site_id for reach in rows.reached)
         tables = row_tables(

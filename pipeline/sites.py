@@ -116,10 +116,21 @@ def _shares_held_back(
         numbers = [n for n, s in sources if (s.table, s.receipt) == (name, receipt)]
         passed = _of_site(validated.accepted.tables[name], site, numbers)
         conflicting = int(np.count_nonzero(passed & (fates[name] == CONFLICTING)))
-        held = int(np.count_nonzero(_of_site(validated.quarantined[name], site, numbers))) + conflicting
+        held = int(np.count_nonzero(_of_site(_placed(validated, name, newest), site, numbers))) + conflicting
         total = held + int(np.count_nonzero(passed)) - conflicting
         shares[site, name] = held / total if total else 0.0
     return shares
+
+
+def _placed(validated: Validated, name: str, newest: dict[tuple[str, str], date]) -> pa.Table:
+    """Rows held back; those of a site nobody knows count for the folder they came in."""
+    import pyarrow as pa
+
+    table = validated.quarantined[name]
+    known = {site for site, _ in newest}
+    pairs = zip(table["site"].to_pylist(), table["source_number"].to_pylist(), strict=True)
+    sites = [site if site in known else validated.accepted.sources[number].site for site, number in pairs]
+    return table.set_column(table.column_names.index("site"), "site", pa.array(sites, pa.string()))
 
 
 def _of_site(table: pa.Table, site: str, numbers: list[int]) -> np.ndarray:
@@ -142,13 +153,19 @@ def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFra
     for reach in reached:
         name = reach.site.site_id
         told += [f"{name} is late: nothing was accepted after the cut."] * reach.late
-        told += [f"{name} has never sent {', '.join(reach.incomplete)}."] * bool(reach.incomplete)
+        told += [f"{name} has sent no usable export of {', '.join(reach.incomplete)}."] * bool(
+            reach.incomplete
+        )
         told += [
             f"{name}: too many rows of {table} are held back in its newest receipt."
             for table in reach.over_tolerance
         ]
     told += [
         f"{site} has a folder but is not in audit.toml." for site in _sites_with(found, "site_not_listed")
+    ]
+    told += [
+        f"The folder {site} is not used: its name is no site id."
+        for site in _sites_with(found, "site_id_malformed")
     ]
     told += [
         _not_used(source)

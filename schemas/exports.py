@@ -19,7 +19,7 @@ SEVERITY = "Dindo 2004, Ann Surg 240:205; orthopaedic form Sink 2012, Clin Ortho
 AGES = "45 CFR 164.514(b)(2): ages over 89 identify people"
 ASA = "American Society of Anesthesiologists, Physical Status Classification, classes I to V (from memory)"
 
-SEVERITY_GRADES = ("I", "II", "IIIa", "IIIb", "IV", "IVa", "IVb", "V")
+SEVERITY_GRADES = ("I", "II", "III", "IIIa", "IIIb", "IV", "IVa", "IVb", "V")
 MANAGEMENT = (
     "none",
     "observation",

@@ -118,8 +118,9 @@ def _tables(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Ite
         yield from _sheets(file, arrival, source, terms)
         return
     claims = file_claims(arrival.path.name, arrival.receipt, terms.mapping)
-    for form in claims:
-        yield _table(partial(read.cut, file), form, replace(source, table=form.table), terms)
+    for entry, form in enumerate(claims):
+        fed = replace(source, table=form.table, entry=entry)
+        yield _table(partial(read.cut, file), form, fed, terms)
     if not claims:
         yield _unclaimed(source, read.rows_of_unclaimed(file, arrival.path.name), terms)
 
@@ -128,8 +129,8 @@ def _sheets(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Ite
     name = arrival.path.name
     workbook = open_workbook(file.content, name, read.LARGEST_UNPACKED_BYTES)
     claims = sheet_claims(name, arrival.receipt, terms.mapping, workbook.sheets)
-    for claim in claims:
-        yield _sheet(workbook, claim, source, terms)
+    for entry, claim in enumerate(claims):
+        yield _sheet(workbook, claim, replace(source, entry=entry), terms)
     if not claims and not workbook.sheets:
         yield _unclaimed(source, 0, terms)
     for sheet in set(workbook.sheets) - {claim.sheet for claim in claims}:

@@ -193,16 +193,18 @@ def _unsure(
     needs_theatre: bool,
 ) -> np.ndarray:
     """Why a record with a fitting operation still goes to people, -1 where it does not."""
-    cases, days = chains.column("case"), chains.column("day")
+    cases, days, sides = (np.append(chains.column(name), -1) for name in ("case", "day", "side"))
     other = fitting.where(cases[fitting.right] != cases[latest[fitting.left]])
     second = last_of(other, len(records))
     close = (second >= 0) & (days[latest] - days[second] <= CLOSE_DAYS)
-    sideless = (side < 0) & (chains.column("side")[latest] != UNSIDED)
+    sideless = (side < 0) & (sides[latest] != UNSIDED)
     same_day = np.zeros(len(records), dtype=bool)
     if needs_theatre:
         same_day = (days[latest] == records["day"]).to_numpy() & (records["origin"] != THEATRE).to_numpy()
     return np.select(
-        [sideless, place < 0, close, same_day], [NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY], -1
+        [_code_contradicts(records), sideless, place < 0, close, same_day],
+        [DISAGREES, NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY],
+        -1,
     )
 
 

@@ -22,6 +22,12 @@ NOT_A_TABLE = {
     "workbook.xlsx": "the tables as a workbook",
     "outward/": "the edition with small cells hidden, for readers outside the department",
     "signed editions": "numbered editions that never change",
+    "exports set aside": "stop limits on volume, vanished records and control totals",
+    "vanished records": "ids that a site sending everything no longer sends",
+    "known_findings/": "findings a person marked as known",
+    "removals/": "patients taken out on request",
+    "letters": "reading of free text; a note without a code only asks for review",
+    "id_scope": "numbers that a site uses again every year",
 }
 #: Columns whose shape is agreed and which may still be empty, by table.
 FILLED_LATER = {

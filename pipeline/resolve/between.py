@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline import findings
@@ -25,6 +26,8 @@ MESSAGES = {
     "side_missing_for_sided": "The operation is done on one side, but the row says `none`. Send left, right or bilateral.",
     "procedure_code_unknown": "No procedure of the catalogue has this code, so the operation is no case. Add the code "
     "to catalogue.toml if it should be counted.",
+    "fixation_unknown": "No procedure of the catalogue lists this fixation. Translate it in the mapping or add it to "
+    "`fixations` in catalogue.toml.",
     "code_unknown": "No complication of the catalogue has this code, so it proves none. Add it to catalogue.toml if it "
     "should count.",
 }
@@ -69,7 +72,20 @@ def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
     return [
         _found(numbers.accepted, "operations", no_side, "side", "side_missing_for_sided"),
         _found(numbers.accepted, "operations", no_code, "procedure_code", "procedure_code_unknown"),
+        _found(numbers.accepted, "operations", _odd_fixations(numbers), "fixation", "fixation_unknown"),
     ]
+
+
+def _odd_fixations(numbers: Numbers) -> np.ndarray:
+    """First rows of each site and fixation that holds a word no procedure lists."""
+    rows = numbers.rows["operations"]
+    column = numbers.accepted.tables["operations"]["fixation"].take(rows).combine_chunks()
+    listed = {word for entry in numbers.look.catalogue.procedures.values() for word in entry.fixations}
+    odd = [text for text in pc.unique(column).to_pylist() if text and not listed.issuperset(text.split(";"))]
+    holds = pc.fill_null(pc.is_in(column, value_set=pa.array(odd, pa.string())), False)
+    return _first_of_each(
+        numbers, "operations", rows[holds.to_numpy(zero_copy_only=False).astype(bool)], "fixation"
+    )
 
 
 def _codes_of_events(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:

@@ -60,7 +60,7 @@ def _as_text(table: pa.Table, name: str) -> pa.ChunkedArray:
         return pc.if_else(column, "yes", "no")
     text = column.cast(pa.string())
     return (
-        _mapped(text, lambda value: ";".join(sorted(value.split(";"))), pa.string())
+        _mapped(text, lambda value: ";".join(sorted(set(value.split(";")))), pa.string())
         if kind == "words"
         else text
     )

@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from pipeline.handover import Export
 from pipeline.settings import Settings
 from schemas.columns import Table
+from schemas.exports import ID_COLUMN
 from schemas.models import model_failures
 
 if TYPE_CHECKING:
@@ -38,9 +39,13 @@ TELLING = (
     "code", "note", "instability_level", "through_fixation_site", "energy", "reduced_by", "severity_grade", "management",
 )  # fmt: skip
 MOTIONS = ("forward_flexion", "external_rotation", "abduction", "flexion", "extension_deficit")
+#: Says neither how far nor from where; `extension_deficit` does.
+BARE_EXTENSION = "extension"
 #: Motions of which a reading just below zero is real: turned or stretched beyond the middle.
 BELOW_ZERO = ("extension_deficit", "external_rotation")
 LOWEST_DEGREES, HIGHEST_DEGREES = -30, 200
+#: Rules that a row which takes its record back does not have to keep.
+NEEDED_TO_COUNT = ("value_missing", "event_says_nothing")
 _PLACEHOLDER = (
     r"(?i)^(?:0+|x{3,}|9{6,}|(?:z+)?(?:test|dummy|placeholder|sample|example)[^a-z].*"
     r"|(?:z+)?(?:test|dummy|placeholder)(?:patient|pat)?)$"
@@ -70,7 +75,16 @@ def row_failures(
             found.append(
                 pd.DataFrame({"row": rows, "column": column, "rule": rule}).astype({"column": "object"})
             )
-    return pd.concat(found, ignore_index=True)
+    return _without_withdrawn(pd.concat(found, ignore_index=True), typed, table)
+
+
+def _without_withdrawn(found: pd.DataFrame, typed: pa.Table, table: Table) -> pd.DataFrame:
+    """A row that takes a record back needs nothing but the record's id."""
+    withdrawn = pc.fill_null(pc.equal(typed["record_status"], "withdrawn"), False).to_numpy(
+        zero_copy_only=False
+    )
+    lacking = found["rule"].isin(NEEDED_TO_COUNT) & (found["column"] != ID_COLUMN[table.name])
+    return found[~(lacking.to_numpy() & withdrawn[found["row"].to_numpy("int64")])]
 
 
 def model_failures_of(typed: Sequence[pa.Table], table: Table) -> list[pd.DataFrame]:
@@ -148,6 +162,7 @@ def _measurement_rules(typed: pa.Table) -> Iterator[Failure]:
     degrees, motion = pc.equal(typed["unit"], "deg"), pc.is_in(typed["measure"], value_set=pa.array(MOTIONS))
     low, high = pc.less(typed["value"], LOWEST_DEGREES), pc.greater(typed["value"], HIGHEST_DEGREES)
     yield "value", "value_out_of_range", pc.and_(degrees, pc.or_(low, high))
+    yield "measure", "value_unknown_word", pc.equal(typed["measure"], BARE_EXTENSION)
     yield "unit", "score_without_points", pc.and_(motion, pc.equal(typed["unit"], "points"))
     real = pc.is_in(typed["measure"], value_set=pa.array(BELOW_ZERO))
     yield "value", "value_missing", pc.and_not(pc.equal(typed["value"], -1), real)
