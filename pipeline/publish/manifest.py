@@ -23,7 +23,6 @@ NOT_A_TABLE = {
     "outward/": "the edition with small cells hidden, for readers outside the department",
     "signed editions": "numbered editions that never change",
     "exports set aside": "stop limits on volume, vanished records and control totals",
-    "vanished records": "ids that a site sending everything no longer sends",
     "known_findings/": "findings a person marked as known",
     "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",

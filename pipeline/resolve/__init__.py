@@ -26,6 +26,7 @@ from pipeline.resolve.facts import (
 )
 from pipeline.resolve.named_cases import decision_facts, link_facts
 from pipeline.resolve.patients import patients_of
+from pipeline.resolve.vanished import vanished_records
 from pipeline.resolve.versions import Versions, versions_of
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 
@@ -64,6 +65,7 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     found = findings.joined(
         [
             repeated_ids(accepted, standing.versions),
+            vanished_records(accepted, standing.versions, settings),
             between_tables(numbers, facts),
             findings.frame(complaints),
         ]

@@ -21,7 +21,7 @@ MESSAGES = {
     "The record goes to review.",
     "operation_of_another_patient": "The operation named here belongs to another patient. Correct one of the ids. "
     "The record goes to review.",
-    "side_conflict": "The code names the other side than the record. Check the patient's record: possibly a wrong-site "
+    "side_conflict": "The code or the named operation is of the other side. Check the patient's record: possibly a wrong-site "
     "event. The record goes to review.",
     "side_missing_for_sided": "The operation is done on one side, but the row says `none`. Send left, right or bilateral.",
     "procedure_code_unknown": "No procedure of the catalogue has this code, so the operation is no case. Add the code "
@@ -58,7 +58,16 @@ def between_tables(numbers: Numbers, facts: Facts) -> pd.DataFrame:
         for rule, state in (("operation_unknown", NOT_SENT), ("operation_of_another_patient", NOT_THEIRS)):
             rows = frame.loc[frame[column] == state, "row"].to_numpy()
             parts.append(_found(accepted, name, rows, named, rule))
+        parts.append(_found(accepted, name, _other_side(facts, frame, column), "side", "side_conflict"))
     return findings.joined([*parts, *_operations_without(numbers, facts), *_codes_of_events(numbers, facts)])
+
+
+def _other_side(facts: Facts, frame: pd.DataFrame, column: str) -> np.ndarray:
+    """Rows that name an operation of the other side."""
+    named = frame[frame[column] >= 0]
+    side = facts.operations["side"].to_numpy()[named[column]]
+    both_said = named["side"].isin([LEFT, RIGHT]) & np.isin(side, [LEFT, RIGHT])
+    return named.loc[both_said & (named["side"] != side), "row"].to_numpy()
 
 
 def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:

@@ -11,8 +11,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.code_sides import side_of_code
 from pipeline.handover import Export
 from pipeline.settings import Settings
+from pipeline.validate.parse import one_chunk
 from schemas.columns import Table
 from schemas.exports import ID_COLUMN
 from schemas.models import model_failures
@@ -39,6 +41,7 @@ TELLING = (
     "code", "note", "instability_level", "through_fixation_site", "energy", "reduced_by", "severity_grade", "management",
 )  # fmt: skip
 MOTIONS = ("forward_flexion", "external_rotation", "abduction", "flexion", "extension_deficit")
+ICD_10_CM = "ICD-10-CM"
 #: Says neither how far nor from where; `extension_deficit` does.
 BARE_EXTENSION = "extension"
 #: Motions of which a reading just below zero is real: turned or stretched beyond the middle.
@@ -158,6 +161,18 @@ def _event_rules(typed: pa.Table) -> Iterator[Failure]:
     yield "code", "event_says_nothing", pc.invert(told)
 
 
+def _operation_rules(typed: pa.Table) -> Iterator[Failure]:
+    """The side a diagnosis code names, looked up once a distinct code, against the side operated on."""
+    codes = one_chunk(typed["diagnosis_code"]).dictionary_encode()
+    said = [side_of_code(ICD_10_CM, code) for code in codes.dictionary.to_pylist()]
+    named = pa.array(said, pa.string()).take(codes.indices)
+    asked = pc.and_(
+        pc.equal(typed["diagnosis_system"], ICD_10_CM),
+        pc.is_in(typed["side"], value_set=pa.array(["left", "right"])),
+    )
+    yield "side", "side_against_diagnosis", pc.and_(asked, pc.not_equal(typed["side"], named))
+
+
 def _measurement_rules(typed: pa.Table) -> Iterator[Failure]:
     degrees, motion = pc.equal(typed["unit"], "deg"), pc.is_in(typed["measure"], value_set=pa.array(MOTIONS))
     low, high = pc.less(typed["value"], LOWEST_DEGREES), pc.greater(typed["value"], HIGHEST_DEGREES)
@@ -173,6 +188,7 @@ def _no_rules(typed: pa.Table) -> Iterator[Failure]:
 
 
 _OF_TABLE: dict[str, Callable[[pa.Table], Iterator[Failure]]] = {
+    "operations": _operation_rules,
     "events": _event_rules,
     "measurements": _measurement_rules,
 }

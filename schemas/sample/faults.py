@@ -126,7 +126,7 @@ def conflicting_sides(planter: Planter) -> None:
     for at in _rows_where(
         rows, lambda sent: (sent["side"] == "right") & (sent["diagnosis_code"] == "M22.01")
     )[:1]:
-        planter.add(_harbour("operations"), at, "side_conflict", "diagnosis of the other side", "operations",
+        planter.add(_harbour("operations"), at, "side_against_diagnosis", "diagnosis of the other side", "operations",
                     diagnosis_code="M22.02", status="cancelled")  # fmt: skip
     events = planter.rows(_harbour("events"))
     named = _rows_where(events, lambda sent: (sent["operation_id"] != "") & (sent["code"] == "T81.41XA"))
