@@ -18,8 +18,9 @@ from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
 
 if TYPE_CHECKING:
+    from pipeline.clock import Clock
     from pipeline.counts import Counts
-    from pipeline.run import Accounted, Clock, Ground
+    from pipeline.run import Accounted, Ground
 
 
 @dataclass(frozen=True)

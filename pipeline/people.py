@@ -89,14 +89,17 @@ def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
             [],
             [_complaint(name, None, "", table, f"{name} is not UTF-8 ({broken.reason}). Save it as UTF-8.")],
         )
-    missing = [column for column in table.required if column not in headers]
+    folder = path.parent.name
+    reviewer = folder if table.name == "decisions" and folder != table.name else ""
+    given = [*headers, "reviewer"] if reviewer else headers
+    missing = [column for column in table.required if column not in given]
     if missing:
         return _Sheet(
             [], [_complaint(name, 1, missing[0], table, _missing_column(name, missing[0], headers))]
         )
     sheet = _Sheet([], [])
     for line, record in records:
-        _take_row(sheet, table, record, name, line)
+        _take_row(sheet, table, record, name, line, reviewer)
     return sheet
 
 
@@ -109,10 +112,14 @@ def _with_lines(reader: Reader) -> Iterator[tuple[int, list[str]]]:
         before = reader.line_num
 
 
-def _take_row(sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int) -> None:
+def _take_row(
+    sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int, reviewer: str
+) -> None:
     texts = {column.name: (record.get(column.name) or "").strip() for column in table.columns}
     if not any(texts.values()):
         return
+    if reviewer:  # decisions/<reviewer>/…csv
+        texts["reviewer"] = texts["reviewer"] or reviewer
     row: dict[str, object] = {"source_file": name, "source_line": line}
     for column in table.columns:
         value, trouble = _cell(column, texts[column.name])

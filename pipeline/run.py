@@ -8,18 +8,15 @@ inputs: the same files, settings, period and `as_of` give the same bytes.
 
 from __future__ import annotations
 
-import platform
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from dataclasses import dataclass, replace
+from datetime import date
 from importlib.metadata import version
 from pathlib import Path
-from time import perf_counter
 from typing import TYPE_CHECKING
 
 from pipeline import findings
 from pipeline.catalogue import Catalogue, load_catalogue
+from pipeline.clock import Clock, Listener, silent
 from pipeline.errors import CannotFinish, WrongUse
 from pipeline.periods import Period, last_complete, parse_period
 from pipeline.settings import Compare, Primary, Settings, load_settings
@@ -38,13 +35,6 @@ if TYPE_CHECKING:
 STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimate", "publish")
 LIBRARIES = ("numpy", "pandas", "pandera", "pyarrow", "scipy", "statsmodels", "great-tables")
 AS_USED = Path("department") / "as_used"
-
-#: Told when a stage begins, with its name.
-Listener = Callable[[str], None]
-
-
-def _silent(_stage: str) -> None:
-    """Nobody listens."""
 
 
 @dataclass(frozen=True)
@@ -112,39 +102,6 @@ class Done:
     @property
     def exit_code(self) -> int:
         return 1 if self.warnings else 0
-
-
-@dataclass
-class Clock:
-    """Seconds of each stage, for run.json; nothing else depends on it."""
-
-    listener: Listener = _silent
-    started: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds"))
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        self.listener(name)
-        begun = perf_counter()
-        yield
-        self.seconds[name] = round(self.seconds.get(name, 0.0) + perf_counter() - begun, 3)
-
-    def record(self) -> dict[str, object]:
-        return {
-            "started": self.started,
-            "host": platform.node(),
-            "seconds": self.seconds,
-            "peak_mb": _peak_mb(),
-        }
-
-
-def _peak_mb() -> float | None:
-    """Most memory the process ever held; not every system says."""
-    try:
-        import resource
-    except ImportError:
-        return None
-    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1)
 
 
 def ground_of(asked: Asked) -> Ground:
@@ -237,7 +194,7 @@ def _about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
     return findings.frame(rows)
 
 
-def checked(asked: Asked, out: Path, listener: Listener = _silent) -> Done:
+def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
     """Account for every row and write ledger, held-back rows, repairs, quality and notes to the senders."""
     from pipeline.publish import write_check
     from pipeline.publish.row_tables import row_tables
@@ -258,7 +215,7 @@ def checked(asked: Asked, out: Path, listener: Listener = _silent) -> Done:
     return Done(out, rows.warnings, ground)
 
 
-def audited(asked: Asked, editions: Path, listener: Listener = _silent) -> Done:
+def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
     """Run everything and publish an edition under `editions/<period>/`.
 
     Raises:

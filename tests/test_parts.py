@@ -11,9 +11,10 @@ import pandas as pd
 import pytest
 
 from pipeline.audit import Analysed, analysed
+from pipeline.clock import Clock
 from pipeline.handover import RECORD_TABLES
 from pipeline.parts import part_of
-from pipeline.run import Accounted, Asked, Clock, accounted, ground_of
+from pipeline.run import Accounted, Asked, accounted, ground_of
 
 WORKSPACE = Path(__file__).parent / "journeys" / "twelve_courses"
 MANY = (2, 3, 5, 8, 64)

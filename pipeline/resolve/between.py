@@ -66,8 +66,11 @@ def _other_side(facts: Facts, frame: pd.DataFrame, column: str) -> np.ndarray:
     """Rows that name an operation of the other side."""
     named = frame[frame[column] >= 0]
     side = facts.operations["side"].to_numpy()[named[column]]
-    both_said = named["side"].isin([LEFT, RIGHT]) & np.isin(side, [LEFT, RIGHT])
-    return named.loc[both_said & (named["side"] != side), "row"].to_numpy()
+    said = named["side"].to_numpy()
+    if "code_side" in named:
+        said = np.where(said < 0, named["code_side"], said)
+    contradicts = np.isin(said, [LEFT, RIGHT]) & np.isin(side, [LEFT, RIGHT]) & (said != side)
+    return named.loc[contradicts, "row"].to_numpy()
 
 
 def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:

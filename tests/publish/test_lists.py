@@ -100,7 +100,7 @@ def complications(*found: tuple[Any, ...]) -> pd.DataFrame:
 
 def evidence(*found: tuple[Any, ...]) -> pd.DataFrame:
     frame = rows("case category level table row day pending", *found)
-    return frame.assign(pending=frame["pending"].astype(bool), used=True)
+    return frame.assign(pending=frame["pending"].astype(bool), used=True, kind=0, strength=0)
 
 
 def records(*found: tuple[Any, ...]) -> pd.DataFrame:

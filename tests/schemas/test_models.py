@@ -90,7 +90,7 @@ def test_a_good_row_passes(name: str) -> None:
         ("measurements", "value", None, "value_missing"),
         ("measurements", "unit", "cm", "value_unknown_word"),
         ("decisions", "counts", None, "value_missing"),
-        ("decisions", "severity_grade", "III", "value_unknown_word"),
+        ("decisions", "severity_grade", "VI", "value_unknown_word"),
     ],
 )  # fmt: skip
 def test_a_bad_cell_is_named_by_row_column_and_rule(name: str, column: str, cell: Any, rule: str) -> None:

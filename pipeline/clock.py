@@ -1,0 +1,50 @@
+"""How long each stage took and how much memory the run needed: for run.json, and for nobody's result."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from time import perf_counter
+
+#: Told when a stage begins, with its name.
+Listener = Callable[[str], None]
+
+
+def silent(_stage: str) -> None:
+    """Nobody listens."""
+
+
+@dataclass
+class Clock:
+    """Seconds of each stage, for run.json; nothing else depends on it."""
+
+    listener: Listener = silent
+    started: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds"))
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        self.listener(name)
+        begun = perf_counter()
+        yield
+        self.seconds[name] = round(self.seconds.get(name, 0.0) + perf_counter() - begun, 3)
+
+    def record(self) -> dict[str, object]:
+        return {
+            "started": self.started,
+            "host": platform.node(),
+            "seconds": self.seconds,
+            "peak_mb": _peak_mb(),
+        }
+
+
+def _peak_mb() -> float | None:
+    """Most memory the process ever held; not every system says."""
+    try:
+        import resource
+    except ImportError:
+        return None
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1)
