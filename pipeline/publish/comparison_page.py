@@ -24,8 +24,15 @@ def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str
             "Nothing is compared: audit.toml names neither a primary comparison nor others, or no case of either "
             "operation has a closed window.", "note",
         )  # fmt: skip
-    stated = rows["primary"].fillna(False).astype(bool)
+    stated = _same_question(rows)
     return "\n".join([_primary(rows[stated], context), _descriptive(rows[~stated], context)])
+
+
+def _same_question(rows: pd.DataFrame) -> pd.Series:
+    """bool: the stated comparison, and its arms and outcome again by age or with all cases."""
+    asked = ["among", "by", "arm_a", "arm_b", "category", "level", "window_days"]
+    texts = rows[asked].astype("string").fillna("").agg("\x1f".join, axis=1)
+    return texts.isin(texts[rows["primary"].fillna(False).astype(bool)])
 
 
 def headline(tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:
