@@ -75,6 +75,9 @@ PATTERNS: tuple[tuple[str, str], ...] = (
 #: What an id must not be: a pseudonym may be a long number, but no address and no name.
 PATTERNS_OF_IDS = (("", EMAIL), ("", URL), ("", TITLED_NAME), ("", r"\+[1-9](?:[ ().-]*\d){6,14}"))
 
+#: An address, a name behind a title, or a number of a telephone holds at least one of these.
+SIGNS_IN_IDS = r"[\s@+:/.,]"
+
 
 def _whole(before: str, pattern: str) -> str:
     """The pattern with one group: what stands before it and is kept."""
@@ -99,7 +102,13 @@ def masked(texts: pa.Array) -> Masked:
 
 
 def masked_ids(texts: pa.Array) -> Masked:
-    """Pseudonyms with `[masked]` in place of what cannot be one: addresses and names."""
+    """Pseudonyms with `[masked]` in place of what cannot be one: addresses and names.
+
+    Each of those needs a sign that pseudonyms and codes seldom have; without any, nothing else is looked for.
+    """
+    signs = pc.match_substring_regex(texts.dictionary_encode().dictionary, SIGNS_IN_IDS)
+    if not pc.any(signs).as_py():
+        return Masked(texts, np.zeros(len(texts), dtype=bool))
     return _masked(texts, _IN_IDS)
 
 

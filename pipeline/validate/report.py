@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -100,6 +101,8 @@ def of_rows(
     """
     import pandas as pd
 
+    if not len(faults) and not len(failures) and not masks:
+        return catalogue.empty().assign(row=pd.Series(dtype="int64"))
     unread = faults[faults["rule"].map(_holds_back)] if len(faults) else faults
     others = _not_among(failures.drop_duplicates(["row", "column", "rule"]), unread)
     masked = [
@@ -178,6 +181,8 @@ def _ordered(found: pd.DataFrame, table: Table) -> pd.DataFrame:
 
 def of_repairs(export: Export, table: Table, site: pa.Array, repairs: pd.DataFrame) -> pd.DataFrame:
     """Repairs of one file with site, file, line and record."""
+    if not len(repairs):
+        return joined_repairs([])
     return joined_repairs([_ordered(_with_place(export, table, site, repairs), table)])
 
 
@@ -186,12 +191,18 @@ def joined_repairs(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
     import pandas as pd
 
     columns = list(catalogue.REPAIR_COLUMNS)
+    filled = [frame[columns].astype({"source_line": "Int64"}) for frame in frames if len(frame)]
+    if not filled:
+        return _no_repairs().copy()
+    whole = pd.concat(filled, ignore_index=True)
     texts = [name for name in columns if name != "source_line"]
-    empty = pd.DataFrame(
-        {name: pd.Series(dtype="Int64" if name == "source_line" else "string") for name in columns}
-    )
-    whole = pd.concat(
-        [empty, *(frame[columns].astype({"source_line": "Int64"}) for frame in frames)], ignore_index=True
-    )
     whole[texts] = whole[texts].astype("string").fillna("")
     return whole
+
+
+@lru_cache(maxsize=1)
+def _no_repairs() -> pd.DataFrame:
+    import pandas as pd
+
+    kinds = {name: "Int64" if name == "source_line" else "string" for name in catalogue.REPAIR_COLUMNS}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})

@@ -222,6 +222,10 @@ def _without_identifiers(typed: pa.Table, table: Table) -> tuple[pa.Table, dict[
 
 def _as_text(export: Export, table: Table, typed: pa.Table, site: pa.Array, held: np.ndarray) -> pa.Table:
     """The rows held back as they were sent, masked, with every column of the contract."""
+    if not held.any():
+        return _located(
+            pa.schema([(name, pa.string()) for name in table.names]), with_source=False
+        ).empty_table()
     keep = pa.array(held)
     rows, read = export.rows.filter(keep), typed.filter(keep)
     columns = {name: _masked_text(rows, read, table, name) for name in table.names}
