@@ -59,7 +59,20 @@ def read_settings(path: Path, catalogue: Catalogue, operation_columns: Collectio
         **_single_keys(top),
     )
     top.finish()
+    _refuse_unknown_windows(catalogue, known)
     return settings
+
+
+def _refuse_unknown_windows(catalogue: Catalogue, known: Known) -> None:
+    """A window that the workspace's catalogue names must be one of the settings; built-in ones may lack."""
+    for key, entry in catalogue.complications.items():
+        ours = (f"complications.{key}.windows:", f"complications.{key}: added")
+        unknown = sorted(set(entry.windows) - set(known.days))
+        if unknown and any(line.startswith(ours) for line in catalogue.differs):
+            raise WrongUse(
+                f"catalogue.toml: [complications.{key}] names the window {unknown[0]}, but audit.toml has "
+                f"{', '.join(map(str, known.days))}. Add the window to audit.toml or name one of these."
+            )
 
 
 def _opened(path: Path) -> TomlTable:
