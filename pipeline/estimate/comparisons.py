@@ -209,7 +209,7 @@ def _estimated(
     first = np.select(
         [~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], ""
     )
-    second = np.where(rows.pop("clustered").to_numpy() & shown & arms.both, notes.CLUSTERED, "")
+    second = np.where(rows.pop("clustered").to_numpy() & shown & arms.both, notes.CLUSTERED_ARM, "")
     said = [notes.together(*both) or None for both in zip(first.tolist(), second.tolist(), strict=True)]
     later = dict.fromkeys(LATER, np.full(len(rows), np.nan))
     table = rows.assign(**figures, **later, note=pd.Series(said, dtype="str"))

@@ -11,8 +11,11 @@ CANNOT_OCCUR = "cannot occur here: the operation makes no hole"
 NOT_FOR_THIS_JOINT = "not defined for this joint"
 NOT_DEFINED = "not defined: the window ends before the category begins"
 TOO_FEW = "fewer than 10 cases: counts only"
-CLUSTERED = "clustered: more than 5 % of the cases are two sides of one patient"
-READ_THE_RANGE = "many not followed: read the range from the rate to the worst case"
+CLUSTERED = "clustered"
+CLUSTERED_ARM = (
+    "clustered: more than 5 % of an arm's cases are two sides of one patient, so intervals are too narrow"
+)
+READ_THE_RANGE = "read the range"
 SELDOM_ASSESSED = "fewer than half were measured"
 ONLY_WHERE_IT_CAN = "counts only operations where it can occur"
 OUTSIDE_PERSON_TIME = (

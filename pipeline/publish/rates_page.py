@@ -23,6 +23,8 @@ HOW_TO_READ = (
     "The truth lies between.",
     "Awaiting review: cases that are not counted yet; the arrow leads to the share if all of them were confirmed.",
     "Where nothing was counted, the upper end of the interval is printed, not a bare nought.",
+    "Clustered: more than 5 % of the cases are two sides of one patient, and the interval is too narrow.",
+    "Read the range: many were not followed, and the truth lies between the rate and the worst case.",
     "A case can stand in several categories. The categories do not add up to “Any complication”.",
 )
 

@@ -146,7 +146,7 @@ def test_an_empty_arm_gives_counts_and_no_figures(table):
 
 def test_more_than_five_percent_of_pairs_in_an_arm_is_clustered(table):
     frame = table([A | {"cases": 100, "events": 9, "paired": 6}, B | {"cases": 100, "events": 5}])
-    assert notes.CLUSTERED in the_row(frame)["note"]
+    assert notes.CLUSTERED_ARM in the_row(frame)["note"]
     assert pd.isna(the_row(table(ROWS))["note"])
 
 
