@@ -12,6 +12,7 @@ from pipeline.handover import LEFT, NOT_SENT, NOT_THEIRS, RIGHT, UNSIDED, Accept
 from pipeline.resolve.facts import Numbers
 from pipeline.resolve.versions import Versions
 from schemas.exports import ID_COLUMN
+from schemas.relations import RELATIONS
 
 MESSAGES = {
     "record_conflict": "Another record with this id in the same receipt says something else, and nothing says which is "
@@ -46,15 +47,12 @@ def between_tables(numbers: Numbers, facts: Facts) -> pd.DataFrame:
     """Records whose operation is not there, operations without a side or procedure, codes nobody knows."""
     accepted = numbers.accepted
     parts = []
-    frames = {
-        "operations": "planned_with",
-        "events": "operation",
-        "followups": "operation",
-        "measurements": "operation",
-    }
-    for name, column in frames.items():
+    for relation in RELATIONS:
+        if relation.rule != "operation_unknown":
+            continue
+        name, named = relation.child, relation.column
+        column = named.removesuffix("_id")  # facts hold the operation's number
         frame: pd.DataFrame = getattr(facts, name)
-        named = "planned_with" if name == "operations" else "operation_id"
         for rule, state in (("operation_unknown", NOT_SENT), ("operation_of_another_patient", NOT_THEIRS)):
             rows = frame.loc[frame[column] == state, "row"].to_numpy()
             parts.append(_found(accepted, name, rows, named, rule))
