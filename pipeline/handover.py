@@ -76,6 +76,7 @@ class Export:
     null: the folder's, or what `site_from` names) and `source_line` (int64). `broken` holds the rows
     that could not be cut into columns, with the same layout where possible, to be held back. `headers` are
     all headers as sent; `unmapped` holds the text of the columns nobody mapped, for the identifier screen only.
+    `feeds` says which contract columns a header leads to, also as a piece of an id.
     """
 
     source: Source
@@ -84,6 +85,7 @@ class Export:
     reading: Reading = Reading()
     headers: tuple[str, ...] = ()
     unmapped: pa.Table | None = None
+    feeds: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pipeline.intake.header import Need, Wanted, plain
 from pipeline.intake.mapping import Mapping, TableMapping
 from pipeline.intake.refusal import Refusal
-from schemas.exports import DEFAULTS, EXPORTS
+from schemas.exports import DEFAULTS, EXPORTS, ID_COLUMN
 
 
 @dataclass(frozen=True)
@@ -84,3 +84,10 @@ def bindings(headers: Sequence[str], form: TableMapping, file_name: str) -> Bind
 
 def _is_taken(name: str, spoken_for: set[str], required: Sequence[str]) -> bool:
     return plain(name) in spoken_for and name not in required
+
+
+def feeding(headers: Sequence[str], bound: Bindings, form: TableMapping) -> dict[str, tuple[str, ...]]:
+    """The contract columns each header leads to; pieces of an id lead to the id."""
+    pairs = [(headers[at].strip(), name) for name, at in bound.columns.items()]
+    pairs += [(headers[bound.others[piece]].strip(), ID_COLUMN[form.table]) for piece in form.id_from]
+    return {header: tuple(name for of, name in pairs if of == header) for header, _ in pairs}

@@ -15,7 +15,7 @@ from pipeline import findings
 from pipeline.handover import Export, Intake, Source
 from pipeline.intake import read
 from pipeline.intake.arrivals import Arrival, arrivals
-from pipeline.intake.bindings import Bindings, bindings, wanted
+from pipeline.intake.bindings import Bindings, bindings, feeding, wanted
 from pipeline.intake.claims import Claim, file_claims, sheet_claims, unclear_sheet
 from pipeline.intake.contract_form import ContractForm, contract_form
 from pipeline.intake.cut import Cut
@@ -179,7 +179,8 @@ def _accepted(
     rows = made.rows.filter(pa.array(~made.unclear_site)) if made.unclear_site.any() else made.rows
     unclear = made.rows.filter(pa.array(made.unclear_site))
     broken = pa.concat_tables([made.ragged, unclear]) if made.ragged.num_rows + unclear.num_rows else None
-    export = Export(counted, rows, broken, form.reading, cut.headers, _unmapped(cut, bound))
+    feeds = feeding(cut.headers, bound, form)
+    export = Export(counted, rows, broken, form.reading, cut.headers, _unmapped(cut, bound), feeds)
     named = terms.mapping.named
     told = (
         *ragged_rows(counted, cut),
