@@ -105,7 +105,9 @@ def arrivals(workspace: Path, as_of: date) -> Arrivals:
 
 _MALFORMED = "Site ids are letters, digits, _ and -. Rename the folder; nothing in it was read."
 _OUTSIDE = "Exports are read from received/<site>/<YYYY-MM-DD>/ only; this was not read. Move it there."
-_OUTSIDE_SITE = "It belongs to no site: exports are read from received/<site>/<YYYY-MM-DD>/ only. Move it there."
+_OUTSIDE_SITE = (
+    "It belongs to no site: exports are read from received/<site>/<YYYY-MM-DD>/ only. Move it there."
+)
 _NO_DATE = "The folder is not named by a day. Rename it to YYYY-MM-DD; nothing in it was read."
 _DEEPER = "A folder inside a receipt is not looked into. Move its files up into the receipt's folder."
 _LINKED = "It is a link, and links are not followed. Put the folder itself there; nothing in it was read."
@@ -133,8 +135,9 @@ class _Search:
         return "/".join(shown(part) for part in path.relative_to(self.workspace).parts)
 
     def say(self, path: Path, rule: str, message: str, site: str) -> None:
-        found = {"site": site, "source_file": self.named(path), "rule": rule, "message": message}
-        self.findings.append(found)
+        self.findings.append(
+            {"site": site, "source_file": self.named(path), "rule": rule, "message": message}
+        )
 
     def entries(self, folder: Path, site: str) -> list[tuple[Path, int]]:
         """What lies in a folder with its kind, sorted by name, without hidden files and office lock files."""

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import hashlib
 import io
+import os
+import stat
 import zlib
 from dataclasses import dataclass
+from pathlib import Path
 
 from pipeline.intake.arrivals import Arrival
 from pipeline.intake.csv_reading import read_delimited
@@ -19,6 +23,8 @@ from pipeline.intake.refusal import Refusal
 
 #: Limit of what a compressed file or workbook may unpack to.
 LARGEST_UNPACKED_BYTES = 4 << 30
+#: Limit of a file as it lies on disk.
+LARGEST_FILE_BYTES = 16 << 30
 CHUNK_BYTES = 1 << 24
 OWN_DELIMITER = {"csv": ",", "txt": ",", "tsv": "\t"}
 ENDINGS = (*OWN_DELIMITER, "xlsx", "parquet")
@@ -30,6 +36,11 @@ _ARCHIVE_MARKS = (
     b"\x1f\x8b",
     b"\xd0\xcf\x11\xe0",
     b"%PDF",
+)
+_LINK = "is a link, and links are not followed"
+#: Never through a link, never waiting for the other end of a pipe (where the system knows these).
+_SAFELY = (
+    os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 )
 _MACRO_ENDINGS = ("xlsm", "xlsb", "xltm", "xls")
 _ARCHIVE_ENDINGS = ("zip", "7z", "rar", "tar", "tgz", "bz2", "xz", "zst")
@@ -54,22 +65,38 @@ def ending(file_name: str) -> str:
 
 
 def stored_bytes(arrival: Arrival) -> bytes:
-    """The file as it lies on disk.
+    """The file as it lies on disk. Nothing but a regular file is ever opened for reading.
 
     Raises:
-        Refusal: It is a link, or cannot be opened.
+        Refusal: A link, a pipe or a device, too large, changed while it was read, or not to be opened.
     """
-    name = arrival.path.name
-    if arrival.path.is_symlink():
-        raise Refusal(
-            "file_unreadable", f"{name} is a link, and links are not followed. Put the file itself there."
-        )
+    name = arrival.name
     try:
-        return arrival.path.read_bytes()
+        return _bytes_of(arrival.path, name)
     except OSError as error:
-        raise Refusal(
-            "file_unreadable", f"{name} cannot be opened ({error.strerror}). Check its permissions."
-        ) from None
+        what = _LINK if error.errno == errno.ELOOP else f"cannot be opened ({error.strerror})"
+        remedy = "Put the file itself there" if error.errno == errno.ELOOP else "Check its permissions"
+        raise _unreadable(name, what, remedy) from None
+
+
+def _bytes_of(path: Path, name: str) -> bytes:
+    if not stat.S_ISREG(path.lstat().st_mode) and not path.is_symlink():
+        raise _unreadable(name, "is a pipe, a socket or a device", "Put a file there")
+    with open(os.open(path, _SAFELY), "rb", buffering=0) as stream:
+        before = os.fstat(stream.fileno())
+        if not stat.S_ISREG(before.st_mode):
+            raise _unreadable(name, "is a pipe, a socket or a device", "Put a file there")
+        if before.st_size > LARGEST_FILE_BYTES:
+            raise _too_large(name, f"has more than {LARGEST_FILE_BYTES >> 30} GiB")
+        stored = stream.readall()
+        after = os.fstat(stream.fileno())
+    if len(stored) != before.st_size or after.st_mtime_ns != before.st_mtime_ns:
+        raise _unreadable(name, "was written to while it was read", "Run again when copying has ended")
+    return stored
+
+
+def _too_large(name: str, what: str) -> Refusal:
+    return Refusal("file_too_large", f"{name} {what}. Send it in parts.")
 
 
 def opened(stored: bytes, name: str) -> Opened:
@@ -111,8 +138,7 @@ def _unpacked(stored: bytes, name: str) -> bytes:
                 parts.append(part)
                 size += len(part)
                 if size > LARGEST_UNPACKED_BYTES:
-                    limit = f"unpacks to more than {LARGEST_UNPACKED_BYTES} bytes"
-                    raise Refusal("file_too_large", f"{name} {limit}. Send it in parts.")
+                    raise _too_large(name, f"unpacks to more than {LARGEST_UNPACKED_BYTES} bytes")
     except EOFError:
         raise Refusal(
             "file_truncated", f"{name} breaks off while unpacking. Ask the sender for the whole file."

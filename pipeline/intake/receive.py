@@ -14,7 +14,7 @@ import pyarrow as pa
 from pipeline import findings
 from pipeline.handover import Export, Intake, Source
 from pipeline.intake import read
-from pipeline.intake.arrivals import Arrival, arrivals
+from pipeline.intake.arrivals import Arrival, arrivals, shown
 from pipeline.intake.bindings import Bindings, bindings, feeding, wanted
 from pipeline.intake.claims import Claim, file_claims, sheet_claims, unclear_sheet
 from pipeline.intake.contract_form import ContractForm, contract_form
@@ -97,7 +97,7 @@ def receive_file(arrival: Arrival, terms: Terms) -> tuple[Received, ...]:
         return (_refused(blank, refusal),)
     hashed = replace(blank, sha256=read.digest(stored))
     try:
-        file = read.opened(stored, arrival.path.name)
+        file = read.opened(stored, arrival.name)
         return tuple(_ordered(_tables(file, arrival, hashed, terms)))
     except Refusal as refusal:
         return (_refused(_named(hashed, arrival, terms), refusal),)
@@ -109,7 +109,7 @@ def _ordered(received: Iterator[Received]) -> list[Received]:
 
 def _named(source: Source, arrival: Arrival, terms: Terms) -> Source:
     """The ledger line of a file that could not be opened, with the table where only one claims it."""
-    claims = file_claims(arrival.path.name, arrival.receipt, terms.mapping)
+    claims = file_claims(arrival.name, arrival.receipt, terms.mapping)
     return replace(source, table=claims[0].table) if len(claims) == 1 else source
 
 
@@ -117,16 +117,16 @@ def _tables(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Ite
     if file.kind == "xlsx":
         yield from _sheets(file, arrival, source, terms)
         return
-    claims = file_claims(arrival.path.name, arrival.receipt, terms.mapping)
+    claims = file_claims(arrival.name, arrival.receipt, terms.mapping)
     for entry, form in enumerate(claims):
         fed = replace(source, table=form.table, entry=entry)
         yield _table(partial(read.cut, file), form, fed, terms)
     if not claims:
-        yield _unclaimed(source, read.rows_of_unclaimed(file, arrival.path.name), terms)
+        yield _unclaimed(source, read.rows_of_unclaimed(file, arrival.name), terms)
 
 
 def _sheets(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Iterator[Received]:
-    name = arrival.path.name
+    name = arrival.name
     workbook = open_workbook(file.content, name, read.LARGEST_UNPACKED_BYTES)
     claims = sheet_claims(name, arrival.receipt, terms.mapping, workbook.sheets)
     for entry, claim in enumerate(claims):
@@ -139,7 +139,7 @@ def _sheets(file: Opened, arrival: Arrival, source: Source, terms: Terms) -> Ite
 
 def _on_sheet(source: Source, sheet: str) -> Source:
     """The ledger line of a sheet; its file is named with `#sheet` added."""
-    named = f"{source.source_file}#{sheet}" if sheet else source.source_file
+    named = f"{source.source_file}#{shown(sheet)}" if sheet else source.source_file
     return replace(source, source_file=named, sheet=sheet)
 
 
@@ -240,7 +240,7 @@ def _unlisted(arrival: Arrival) -> Received:
     try:
         stored = read.stored_bytes(arrival)
         source = replace(source, sha256=read.digest(stored))
-        rows = _rows_not_used(read.opened(stored, arrival.path.name), arrival.path.name)
+        rows = _rows_not_used(read.opened(stored, arrival.name), arrival.name)
     except Refusal:
         return Received(source)
     return Received(replace(source, rows_read=rows, refused=rows))

@@ -254,6 +254,7 @@ def test_what_lies_elsewhere_is_not_read(workspace: Any, rules: Any, header: str
     assert intake.sources == ()
     assert sorted(rules(intake)) == [
         "file_outside_receipt",
+        "folder_in_receipt",
         "folder_not_a_date",
         "folder_not_a_date",
         "site_id_malformed",
