@@ -23,7 +23,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
     "Quality officer": ("new", "receive", "check", "run"),
     "Reviewer and surgeon": ("trace",),
-    "Builder": ("sample", "dictionary", "catalogue"),
+    "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
 
 
@@ -302,3 +302,15 @@ def catalogue(workspace: Path | None) -> None:
     from pipeline.catalogue import load_catalogue, markdown
 
     click.echo(markdown(load_catalogue(workspace / "catalogue.toml" if workspace else None)), nl=False)
+
+
+@main.command()
+def findings() -> None:
+    """Print what every finding means and what to do about it, as Markdown.
+
+    \b
+    Example: limbaudit findings > findings.md
+    """
+    from schemas.findings_page import markdown
+
+    click.echo(markdown(), nl=False)

@@ -8,12 +8,15 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from schemas.exports import EXPORTS
 from schemas.findings import FINDINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     import pandas as pd
+
+    from schemas.columns import Column
 
 COLUMNS = (
     "site",
@@ -39,9 +42,49 @@ REPAIR_COLUMNS = (
     "after",
 )
 
-
 #: Code → rule.
 CATALOGUE = FINDINGS
+_FORMS = {
+    "date": "a day such as 2025-03-03, or the order the mapping declares",
+    "moment": "a moment such as 2025-03-03T14:30",
+    "integer": "a whole number",
+    "number": "a number such as 12.5",
+    "yes_no": "yes or no",
+    "id": "a pseudonym without name or address",
+}
+
+
+def remedy(rule: str, site: str, column: str = "") -> str:
+    """What to do about a rule at a site and column: its remedy with their names put in."""
+    text = CATALOGUE[rule].remedy
+    text = text.replace("<site>", site) if site else text
+    return text.replace("<column>", column) if column else text
+
+
+def expected(column: Column) -> str:
+    """What a cell of the column should hold, in words; empty where anything goes."""
+    if column.vocabulary:
+        return "one of " + ", ".join(column.vocabulary)
+    limits = ""
+    if column.low is not None and column.high is not None:
+        limits = f" from {column.low:g} to {column.high:g}"
+    return _FORMS.get(column.kind, "") + (limits if column.kind in ("integer", "number") else "")
+
+
+def asked_of_sender(rule: str, site: str, table: str, column: str) -> str:
+    """What the sender of a file is asked to do, with what the column should hold; empty where it is not theirs to act.
+
+    It is made of the list of findings and the contract alone, so it holds nothing of any file.
+    """
+    about = CATALOGUE[rule]
+    if about.acts not in ("sender", "either"):
+        return ""
+    asked = about.asks or remedy(rule, site, column)
+    if table not in EXPORTS or column not in EXPORTS[table].names:
+        return asked
+    described = EXPORTS[table][column]
+    wanted = expected(described)
+    return f"{asked} `{column}`: {described.description}" + (f" Expected: {wanted}." if wanted else "")
 
 
 def empty() -> pd.DataFrame:

@@ -1,8 +1,11 @@
 """The closed list of what a check may say: data, in the order of the way through the program.
 
 Terms for the kind of fault follow the harmonised data-quality terminology of Kahn et al. 2016, eGEMs 4(1):1244:
-`dimension` is conformance, completeness or plausibility; `context` is verification (against expectation within
-the data) or validation (against an outside source).
+`dimension` is conformance (`kind`: value, relational, computational), completeness (no kinds), or plausibility
+(`kind`: uniqueness, atemporal, temporal); `context` is verification (against what the data and the contract lead
+one to expect) or validation (against a source outside the export: a published code list, a control total).
+
+`<site>` and `<column>` in a remedy stand for the site and the column it is about; whoever says it puts them in.
 """
 
 from __future__ import annotations
@@ -11,11 +14,33 @@ from dataclasses import dataclass
 from typing import Literal
 
 Action = Literal["repair", "quarantine", "refuse", "set_aside", "warn"]
+#: Who can do something about it: the hospital that sent the file, the department that runs the audit, both, or
+#: nobody because nothing is to be done.
+Actor = Literal["sender", "department", "either", "nobody"]
+
+#: Kinds of fault under each dimension. Completeness has none.
+KINDS: dict[str, tuple[str, ...]] = {
+    "conformance": ("value", "relational", "computational"),
+    "completeness": ("",),
+    "plausibility": ("uniqueness", "atemporal", "temporal"),
+}
+CONTEXTS = ("verification", "validation")
 
 
 @dataclass(frozen=True)
 class Rule:
-    """One entry of the catalogue."""
+    """One entry of the list.
+
+    Attributes:
+        code: As it stands in tables.
+        title: What is wrong, in a few words.
+        cause: Why it is wrong, or how it usually comes about.
+        remedy: What to do, for whoever acts.
+        action: What the program did.
+        dimension, kind, context: Kind of fault (Kahn 2016).
+        acts: Who can do something about it.
+        asks: What the sender is asked to do, where that differs from `remedy`.
+    """
 
     code: str
     title: str
@@ -23,7 +48,16 @@ class Rule:
     remedy: str
     action: Action
     dimension: str
-    context: str = "verification"
+    kind: str
+    context: str
+    acts: Actor
+    asks: str
+
+
+_ACTS: dict[Action, Actor] = {
+    "repair": "nobody", "quarantine": "sender", "refuse": "sender", "set_aside": "sender", "warn": "department",
+}  # fmt: skip
+NOTHING_TO_DO = "Nothing to do."
 
 
 def _rule(
@@ -32,184 +66,281 @@ def _rule(
     dimension: str,
     title: str,
     cause: str,
-    remedy: str,
+    remedy: str = NOTHING_TO_DO,
     context: str = "verification",
+    *,
+    acts: Actor | None = None,
+    asks: str = "",
 ) -> Rule:
-    return Rule(code, title, cause, remedy, action, dimension, context)
+    """An entry. `dimension` is written with its kind, as in `value conformance`.
+
+    `acts` is by default nobody for a repair, the department for a warning and the sender for everything else.
+    """
+    kind, _, name = dimension.rpartition(" ")
+    return Rule(code, title, cause, remedy, action, name, kind, context, acts or _ACTS[action], asks)
 
 
-_ENTRIES = (
-    # files and folders
-    _rule("folder_not_a_date", "warn", "conformance", "A folder under the site is not a receipt date",
+_FILES = (
+    _rule("folder_not_a_date", "warn", "value conformance", "A folder under the site is not a receipt date",
           "Folders under a site are named by the day the export was received.",
           "Rename the folder to YYYY-MM-DD; nothing in it was read."),
-    _rule("site_not_listed", "warn", "conformance", "A site folder is not in audit.toml",
+    _rule("site_not_listed", "warn", "relational conformance", "A site's folder is not in audit.toml",
           "audit.toml lists sites, and this one is not among them.",
-          "Add [sites.<id>] to audit.toml or remove the folder; its exports were not used."),
-    _rule("site_id_malformed", "warn", "conformance", "A site's name has characters that are not allowed",
-          "Site ids are letters, digits, _ and -.", "Rename the folder, or translate the values of site_from."),
-    _rule("file_unmapped", "warn", "conformance", "No mapping claims the file",
-          "Neither the site's mapping nor the file's name says which table it holds.",
-          "Name it in mappings/<site>.toml, or let its name start with the table's name."),
-    _rule("sheet_unclear", "refuse", "conformance", "The workbook's sheet is not clear",
-          "Several sheets could hold the table.", "Say `sheet = \"…\"` in mappings/<site>.toml."),
-    _rule("file_unreadable", "refuse", "conformance", "The file cannot be read",
-          "It is locked, damaged, or not what its ending says.", "Send it again, unlocked, as CSV, XLSX or Parquet."),
-    _rule("file_too_large", "refuse", "conformance", "The file unpacks to more than the limit",
-          "A compressed file grew beyond what is allowed.", "Send it in parts."),
-    _rule("file_undecodable", "refuse", "conformance", "The file's bytes do not fit its encoding",
-          "It is not UTF-8, and the mapping declares no other encoding (or a wrong one).",
-          "Declare `encoding` in mappings/<site>.toml, or send the file as UTF-8."),
-    _rule("file_empty", "refuse", "completeness", "The file holds no rows",
-          "An empty export is not the same as no operations.", "Ask the sender whether the export failed."),
-    _rule("file_truncated", "refuse", "completeness", "The file breaks off",
-          "The last row is cut, or a quotation mark is never closed.", "Ask the sender for the whole file."),
-    _rule("delimiter_unclear", "refuse", "conformance", "The columns cannot be told apart",
-          "No delimiter gives every row the same number of columns.", "Declare `delimiter` in mappings/<site>.toml."),
-    _rule("header_repeated_name", "refuse", "conformance", "Two columns carry the same name",
-          "The same header occurs twice, so it is unclear which is meant.", "Rename one of them at the source."),
-    _rule("header_column_missing", "refuse", "conformance", "A required column is missing",
-          "The header lacks a column the table needs.", "Map another header to it in mappings/<site>.toml, or give a constant."),
-    _rule("column_unknown", "warn", "conformance", "A column is not used",
-          "The header is neither a contract column nor mapped.", "Map it, or ignore this; it is never copied."),
-    _rule("date_order_unclear", "refuse", "conformance", "The order of day and month is not clear",
-          "Dates such as 03/04/2025 can be read in two ways.", "Declare `date_order` in mappings/<site>.toml."),
-    _rule("identifiers_in_columns", "refuse", "conformance", "A column seems to hold direct identifiers",
-          "A header or its content looks like names, birth dates, contact data or record numbers.",
-          "Take the column out at the source and send the file again."),
-    _rule("header_unclear", "refuse", "conformance", "The header row is not clear",
-          "Several of the first rows could be the header.", "Say `header_row = …` in mappings/<site>.toml."),
-    _rule("header_mapped_absent", "warn", "conformance", "A mapped column is not in the file",
-          "The mapping names a header for an optional column that this file does not have.",
-          "Add the new header to the list of names in mappings/<site>.toml."),
-    _rule("file_outside_receipt", "warn", "conformance", "A file does not lie in a receipt folder",
+          "Add [sites.<site>] to audit.toml or remove the folder; its exports were not used."),
+    _rule("site_id_malformed", "warn", "value conformance", "A site's name has characters that are not allowed",
+          "Site ids are letters, digits, _ and -.",
+          "Rename the folder, or translate the values of the column named by `site_from`."),
+    _rule("file_outside_receipt", "warn", "relational conformance", "A file does not lie in a receipt folder",
           "Exports are read from received/<site>/<YYYY-MM-DD>/ only.",
           "Move it into the folder of the day it was received; it was not read."),
-    _rule("folder_in_receipt", "warn", "conformance", "A folder lies inside a receipt",
+    _rule("folder_in_receipt", "warn", "relational conformance", "A folder lies inside a receipt",
           "Only the files directly in a receipt's folder are read.", "Move its files up into the receipt's folder."),
-    _rule("folder_is_link", "warn", "conformance", "A site or receipt folder is a link",
+    _rule("folder_is_link", "warn", "relational conformance", "A site or receipt folder is a link",
           "Links are not followed.", "Put the folder itself there; nothing in it was read."),
-    _rule("folder_unreadable", "warn", "conformance", "A folder cannot be opened",
+    _rule("folder_unreadable", "warn", "relational conformance", "A folder cannot be opened",
           "The program may not look into it.", "Check its permissions; nothing in it was read."),
-    _rule("receipt_far_ahead", "warn", "plausibility", "A receipt lies more than a year after every other one",
+    _rule("receipt_far_ahead", "warn", "temporal plausibility",
+          "A receipt lies more than a year after every other one",
           "The year in the name of its folder is probably mistyped.",
           "Check the folder's name; the day of knowledge is taken from the newest one."),
-    _rule("encoding_by_mark", "repair", "conformance", "The encoding was taken from the byte order mark",
-          "The file begins with a mark that names its encoding.", "Nothing to do."),
-    _rule("delimiter_found", "repair", "conformance", "Another delimiter than the comma was found",
-          "It gives every row the same number of columns.", "Nothing to do."),
-    _rule("header_below_preamble", "repair", "conformance", "Lines above the header were skipped",
-          "The report prints its title above the header.", "Nothing to do."),
-    _rule("row_not_data", "repair", "conformance", "A row that is no record was skipped",
-          "A total, a closing line or a repeated header.", "Nothing to do."),
-    # rows as cut
-    _rule("row_ragged", "quarantine", "conformance", "The row has more or fewer cells than the header",
-          "Often a delimiter inside text that is not quoted.", "Quote text that holds the delimiter."),
-    _rule("row_site_unclear", "quarantine", "conformance", "The row names no usable site",
-          "The column named by `site_from` is empty or malformed.", "Fill it, or translate its values."),
-    # cells
-    _rule("value_missing", "quarantine", "completeness", "A required value is missing",
-          "The cell is empty or says that nothing is known.", "Fill it at the source."),
-    _rule("value_missing_token", "repair", "completeness", "A word for `missing` became empty",
-          "Words such as N/A or - mean that nothing is known.", "Nothing to do."),
-    _rule("value_unparsable", "quarantine", "conformance", "The value is not of the column's type",
-          "For example text in a number.", "Correct it at the source, or translate it in the mapping."),
-    _rule("value_unknown_word", "quarantine", "conformance", "The word is not one of the column's words",
-          "The site uses other words.", "Translate it under `values.<column>` in mappings/<site>.toml."),
-    _rule("value_out_of_range", "quarantine", "plausibility", "The number is outside the possible range",
-          "Often an extra zero, another unit or a code for missing.", "Correct it at the source."),
-    _rule("value_code_for_missing", "warn", "completeness", "A number that stands for missing became empty",
-          "999, -1 and the like stand for missing in some systems.", "Declare it under `missing.<column>`."),
-    _rule("unit_removed", "repair", "conformance", "A unit was taken off a number",
-          "The cell held 110° or 110 deg.", "Nothing to do."),
-    _rule("date_partial", "quarantine", "conformance", "The date lacks its day",
-          "A day is never invented.", "Send the whole date."),
-    _rule("date_after_receipt", "quarantine", "plausibility", "The date lies after the day of receipt",
-          "A planned visit, or a mistyped year.", "Correct it at the source."),
-    _rule("recorded_after_receipt", "warn", "plausibility", "A version was written after the day of receipt",
-          "The clock of the sending system runs ahead.", "Check the clock at the source; versions are ordered by it."),
-    _rule("dates_in_wrong_order", "quarantine", "plausibility", "Two dates of the row contradict each other",
-          "For example discharged before admitted.", "Correct it at the source."),
-    _rule("date_reread", "repair", "conformance", "A date was written another way",
-          "The declared order, base or time zone was applied.", "Nothing to do."),
-    _rule("number_reread", "repair", "conformance", "A number was written another way",
-          "The declared decimal comma was applied.", "Nothing to do."),
-    _rule("word_translated", "repair", "conformance", "A word was translated",
-          "The mapping, or an agreed synonym, says what it means.", "Nothing to do."),
-    _rule("code_normalised", "repair", "conformance", "A code was written the usual way",
-          "Upper case, no blanks, a dot where the system has one.", "Nothing to do."),
-    _rule("age_over_89", "repair", "conformance", "An age of 90 or more became 90+",
-          "Ages over 89 identify people (45 CFR 164.514(b)(2)).", "Nothing to do."),
-    _rule("identifier_masked", "warn", "conformance", "Something like an identifier stands in free text",
-          "A name, number or address was written into a note.", "Take it out at the source; it is masked in every output."),
-    _rule("placeholder_patient", "quarantine", "plausibility", "The patient id is a placeholder",
-          "000000, TEST and the like are no patients.", "Nothing to do, or send the real pseudonym."),
-    _rule("event_says_nothing", "quarantine", "completeness", "The event has neither code, note nor structured field",
-          "Nothing tells what happened.", "Send a code, a note or a structured field."),
-    _rule("score_without_points", "quarantine", "conformance", "Unit and measure do not go together",
-          "A motion is in degrees, a score in points.", "Correct the unit."),
-    # between records
-    _rule("record_conflict", "quarantine", "conformance", "Two different records carry one id",
-          "The same receipt holds both, and nothing says which is newer.", "Send recorded_at, or one of them."),
-    _rule("record_duplicate", "repair", "conformance", "The record was sent before, unchanged", "Exports repeat.",
-          "Nothing to do."),
-    _rule("record_superseded", "repair", "conformance", "A newer version replaces the record",
-          "A correction was sent.", "Nothing to do."),
-    _rule("record_withdrawn", "repair", "conformance", "The record was withdrawn", "record_status says so.",
-          "Nothing to do."),
-    _rule("id_used_again", "quarantine", "conformance", "One id, two patients more than a year apart",
-          "The site used the number again.", "Set `id_scope = \"year\"` in the mapping."),
-    _rule("operation_unknown", "warn", "conformance", "The record names an operation that was not sent",
-          "The operation is missing, held back, or the id mistyped.", "Send the operation or correct the id."),
-    _rule("operation_of_another_patient", "warn", "plausibility", "The named operation belongs to another patient",
-          "One of the two ids is wrong.", "Correct it at the source; the record goes to review."),
-    _rule("side_conflict", "warn", "plausibility", "Side and operation do not agree",
-          "The side of the record, its code or the named operation contradict each other.",
-          "Check the patient's record: possibly a wrong-site event."),
-    _rule("side_against_diagnosis", "quarantine", "plausibility", "The diagnosis names the other side",
-          "The side of the operation and that of its diagnosis code contradict each other.",
-          "Check the patient's record: possibly a wrong-site operation."),
-    _rule("side_missing_for_sided", "warn", "plausibility", "A sided operation without a side",
-          "The operation is done on one side, but the row says `none`.", "Send left, right or bilateral."),
-    _rule("joint_unknown", "quarantine", "conformance", "The joint or bone is not in the catalogue",
-          "The site uses another word.", "Translate it in the mapping or add it to catalogue.toml."),
-    _rule("procedure_code_unknown", "warn", "conformance", "No procedure of the catalogue has this code",
-          "The operation is not audited, or its code is new.", "Add the code to catalogue.toml if it should be counted."),
-    _rule("fixation_unknown", "warn", "conformance", "A fixation is not in the catalogue",
-          "The site uses another word.", "Translate it in the mapping or add it to `fixations` in catalogue.toml."),
-    _rule("code_unknown", "warn", "conformance", "No entry of the catalogue has this diagnosis code",
-          "It may be irrelevant, or a new spelling.", "Add it to catalogue.toml if it should count."),
-    _rule("death_before_operation", "set_aside", "plausibility", "A patient died before an operation",
-          "Two patients were probably merged into one.", "Ask the sender to check the patient; the export was not used."),
-    # sites, decisions
-    _rule("site_late", "warn", "completeness", "The site's export is late",
-          "Its due day has passed and no newer export is here.", "Ask the sender; its windows close earlier until then."),
-    _rule("site_incomplete", "warn", "completeness", "The site never sent a required table",
-          "A table listed under `required` has never arrived.", "Ask the sender, or change `required`."),
-    _rule("export_set_aside", "set_aside", "completeness", "The export breaks a stop limit",
-          "Far fewer rows, vanished records or an impossible order.", "Ask the sender; the previous export stands."),
-    _rule("records_vanished", "warn", "completeness", "Records sent before are no longer sent",
-          "The site sends everything, yet some ids are gone.", "Ask for withdrawn records to be marked."),
-    _rule("period_empty", "warn", "completeness", "No operation lies in the period",
-          "Nothing was sent, or nothing was done.", "Check with the site before reporting nothing."),
-    _rule("decision_unknown_case", "warn", "conformance", "A decision names a case that does not exist",
-          "The case id is mistyped, or its operation is gone.", "Correct the decision."),
-    _rule("decision_unknown_category", "warn", "conformance", "A decision names a category not in the catalogue",
-          "Mistyped, or the catalogue changed.", "Correct the decision."),
-    _rule("link_unknown_record", "warn", "conformance", "A link names a record or case that does not exist",
-          "Mistyped, or the record is gone.", "Correct the link."),
-    _rule("people_row_unusable", "warn", "conformance", "A row written by a person cannot be used",
-          "A cell of a decision, link or merge is empty or not what its column holds.", "Correct the row."),
-    _rule("decision_before_operation", "warn", "plausibility", "A decision dates a complication before the operation",
-          "`occurred_on` lies before the case's operation.", "Correct the day; until then it is taken as not known."),
-    _rule("link_to_another_patient", "warn", "plausibility", "A link names a case of another patient",
-          "The record and the case belong to different patients.", "Correct the link; it is not used."),
-    _rule("return_without_anaesthesia", "warn", "completeness", "A return to theatre does not say how it was done",
-          "`anaesthesia` is empty; the return is counted and listed.", "Send the kind of anaesthesia."),
-    _rule("merge_unclear", "warn", "conformance", "A merge of patients cannot be followed",
-          "It names itself, an unknown patient, or runs in a circle.", "Correct the merge."),
-    _rule("code_in_two_entries", "warn", "conformance", "The workspace takes a code from a built-in entry",
-          "catalogue.toml lists a code that a built-in entry also has.", "Nothing to do if intended."),
+    _rule("file_unmapped", "warn", "relational conformance", "No mapping claims the file",
+          "Neither the site's mapping nor the file's name says which table it holds.",
+          "Name it in mappings/<site>.toml, or let its name start with the table's name; it was not read."),
+    _rule("sheet_unclear", "refuse", "relational conformance", "The workbook's sheet is not clear",
+          "Several sheets could hold the table, or none can be told to.",
+          "Say `sheet = \"…\"` in mappings/<site>.toml.", acts="department"),
+    _rule("file_unreadable", "refuse", "value conformance", "The file cannot be read",
+          "It is locked, damaged, an archive, or not what its ending says.",
+          "Send it again unlocked and unpacked, as CSV, XLSX or Parquet."),
+    _rule("file_too_large", "refuse", "value conformance", "The file is larger than the limit",
+          "It unpacks to more than is allowed, or one of its lines is longer than any record.",
+          "Send it in parts, one file for each span of time; check that lines end where records end."),
+    _rule("file_undecodable", "refuse", "value conformance", "The file's bytes do not fit its encoding",
+          "It is not UTF-8, and the mapping declares no other encoding, or a wrong one.",
+          "Declare `encoding` in mappings/<site>.toml (often \"cp1252\"), or ask for the file as UTF-8.",
+          acts="either", asks="Send the file as UTF-8, or tell the department which encoding it has."),
+    _rule("file_empty", "refuse", "completeness", "The file holds no rows",
+          "An empty export is not the same as nothing to report.",
+          "Check whether the export failed and send it again. If there was truly nothing, say so to the department."),
+    _rule("file_truncated", "refuse", "completeness", "The file breaks off",
+          "The last row is cut, or a quotation mark is never closed.", "Send the whole file again."),
 )  # fmt: skip
 
-FINDINGS: dict[str, Rule] = {rule.code: rule for rule in _ENTRIES}
+_COLUMNS = (
+    _rule("delimiter_unclear", "refuse", "value conformance", "The columns cannot be told apart",
+          "No delimiter gives every row the same number of columns.",
+          "Declare `delimiter` in mappings/<site>.toml, or ask for a file in which every row has one.",
+          acts="either", asks="Tell the department which sign separates the columns, or send commas and put text that "
+          "holds one between quotation marks."),
+    _rule("header_repeated_name", "refuse", "relational conformance", "Two columns carry the same name",
+          "The same header occurs twice, so it is unclear which is meant.",
+          "Give one of the two columns another name and send the file again."),
+    _rule("header_column_missing", "refuse", "relational conformance", "A required column is missing",
+          "The header lacks a column the table needs; often it was renamed.",
+          "Add the header's new name to `columns.<column>` in mappings/<site>.toml, or give a constant.",
+          acts="either", asks="Send the column, or tell the department under which header it now comes."),
+    _rule("header_unclear", "refuse", "relational conformance", "The header row is not clear",
+          "Several of the first rows could be the header.", "Say `header_row = …` in mappings/<site>.toml.",
+          acts="department"),
+    _rule("header_mapped_absent", "warn", "relational conformance", "A mapped column is not in the file",
+          "The mapping names a header for an optional column that this file does not have.",
+          "Add the header's new name to `columns.<column>` in mappings/<site>.toml, or ask for the column.",
+          acts="either", asks="Send the column again, or tell the department that it was renamed or dropped."),
+    _rule("column_unknown", "warn", "relational conformance", "A column is not used",
+          "The header is neither a contract column nor mapped.",
+          "Map it in mappings/<site>.toml, or ignore this; the column is never copied."),
+    _rule("date_order_unclear", "refuse", "value conformance", "The order of day and month is not clear",
+          "Dates such as 03/04/2025 can be read in two ways, and nothing declares which is meant.",
+          "Declare `date_order` in mappings/<site>.toml.",
+          acts="either", asks="Tell the department whether the day or the month comes first, or send dates as "
+          "YYYY-MM-DD."),
+    _rule("identifiers_in_columns", "refuse", "value conformance", "A column seems to hold direct identifiers",
+          "A header or its content looks like names, birth dates, contact data or record numbers "
+          "(classes of 45 CFR 164.514(b)(2)).",
+          "Take the column out at the source and send the file again; nothing of it was kept."),
+    _rule("encoding_by_mark", "repair", "value conformance", "The encoding was taken from the byte order mark",
+          "The file begins with a mark that names its encoding."),
+    _rule("delimiter_found", "repair", "value conformance", "Another delimiter than the comma was found",
+          "It gives every row the same number of columns."),
+    _rule("header_below_preamble", "repair", "relational conformance", "Lines above the header were skipped",
+          "The report prints its title above the header."),
+    _rule("row_not_data", "repair", "relational conformance", "A row that is no record was skipped",
+          "A total, a closing line or a repeated header."),
+)  # fmt: skip
+
+_ROWS = (
+    _rule("row_ragged", "quarantine", "relational conformance", "The row has more or fewer cells than the header",
+          "Often a delimiter inside text that is not quoted.",
+          "Put text that holds the delimiter between quotation marks and send the row again."),
+    _rule("row_site_unclear", "quarantine", "relational conformance", "The row names no usable site",
+          "The column named by `site_from` is empty or holds a word that is no site.",
+          "Fill it at the source, or translate its words under `values.site_id` in mappings/<site>.toml.",
+          acts="either", asks="Fill the column that names the site, or tell the department what its new word means."),
+    _rule("placeholder_patient", "quarantine", "atemporal plausibility", "The patient id is a placeholder",
+          "000000, TEST and the like are no patients.",
+          "Send the row with the patient's own pseudonym, or leave rows of test patients out of the export."),
+    _rule("event_says_nothing", "quarantine", "completeness", "The event has neither code, note nor structured field",
+          "Nothing tells what happened.", "Send a code, a note or a structured field with it."),
+    _rule("score_without_points", "quarantine", "relational conformance", "Unit and measure do not go together",
+          "A motion is in degrees, a score in points.", "Send the unit that belongs to the measure."),
+    _rule("dates_in_wrong_order", "quarantine", "temporal plausibility", "Two dates of the row contradict each other",
+          "For example, an end before its beginning.", "Correct the wrong one of the two dates at the source."),
+    _rule("side_against_diagnosis", "quarantine", "atemporal plausibility", "The diagnosis names the other side",
+          "The side of the operation and that of its diagnosis code contradict each other.",
+          "Check the patient's record, possibly a wrong-site operation, and correct the side or the code."),
+)  # fmt: skip
+
+_CELLS = (
+    _rule("value_missing", "quarantine", "completeness", "A required value is missing",
+          "The cell is empty or says that nothing is known.", "Fill it at the source and send the row again."),
+    _rule("value_missing_token", "repair", "completeness", "A word for `missing` became empty",
+          "Words such as N/A or - mean that nothing is known."),
+    _rule("value_code_for_missing", "warn", "completeness", "A number that stands for missing became empty",
+          "999, -1 and the like stand for missing in some systems.",
+          "If so, declare it under `missing.<column>` in mappings/<site>.toml; if not, ask for the value.",
+          acts="either", asks="Leave the cell empty where nothing is known."),
+    _rule("value_unparsable", "quarantine", "value conformance", "The value is not of the column's type",
+          "For example text in a number, or a form of writing nobody declared.",
+          "Correct it at the source, or translate it under `values.<column>` in mappings/<site>.toml.",
+          acts="either", asks="Correct it at the source and send the row again."),
+    _rule("value_unknown_word", "quarantine", "value conformance", "The word is not one of the column's words",
+          "The site uses other words, or one is mistyped.",
+          "Translate it under `values.<column>` in mappings/<site>.toml, or correct it at the source.",
+          acts="either", asks="Correct the word, or tell the department what it means."),
+    _rule("value_out_of_range", "quarantine", "atemporal plausibility", "The number is outside the possible range",
+          "Often an extra zero, another unit or a code for missing.",
+          "Correct it at the source and send the row again."),
+    _rule("unit_removed", "repair", "value conformance", "A unit was taken off a number",
+          "The cell held 110° or 110 deg."),
+    _rule("date_partial", "quarantine", "value conformance", "The date lacks its day",
+          "A day is never invented.", "Send the whole date."),
+    _rule("date_after_receipt", "quarantine", "temporal plausibility", "The date lies after the day of receipt",
+          "A planned visit, or a mistyped year.",
+          "Correct the date at the source; leave out what has not happened yet."),
+    _rule("recorded_after_receipt", "warn", "temporal plausibility", "A version was written after the day of receipt",
+          "The clock of the sending system runs ahead.",
+          "Check the clock of the sending system; versions of a record are ordered by it.", acts="sender"),
+    _rule("date_reread", "repair", "value conformance", "A date was written another way",
+          "The declared order, base or time zone was applied."),
+    _rule("number_reread", "repair", "value conformance", "A number was written another way",
+          "The declared decimal comma was applied."),
+    _rule("word_translated", "repair", "value conformance", "A word was translated",
+          "The mapping, or an agreed synonym, says what it means."),
+    _rule("code_normalised", "repair", "value conformance", "A code was written the usual way",
+          "Upper case, no blanks, a dot where the system has one."),
+    _rule("age_over_89", "repair", "value conformance", "An age of 90 or more became 90+",
+          "Ages over 89 identify people (45 CFR 164.514(b)(2))."),
+    _rule("identifier_masked", "warn", "value conformance", "Something like an identifier stands in free text",
+          "A name, number or address was written into a note.",
+          "Take it out at the source; it is masked in every output.", acts="sender"),
+    _rule("joint_unknown", "quarantine", "relational conformance", "The joint or bone is not in the catalogue",
+          "The site uses another word, or one is mistyped.",
+          "Translate it under `values.<column>` in mappings/<site>.toml, or add the joint to catalogue.toml.",
+          acts="either", asks="Correct the word, or tell the department what it means."),
+)  # fmt: skip
+
+_RECORDS = (
+    _rule("record_conflict", "quarantine", "uniqueness plausibility", "Two different records carry one id",
+          "The same receipt holds both, and nothing says which is newer.",
+          "Send recorded_at with every version, or only the version that holds."),
+    _rule("record_duplicate", "repair", "uniqueness plausibility", "The record was sent before, unchanged",
+          "Exports repeat."),
+    _rule("record_superseded", "repair", "uniqueness plausibility", "A newer version replaces the record",
+          "A correction was sent."),
+    _rule("record_withdrawn", "repair", "uniqueness plausibility", "The record was withdrawn",
+          "`record_status` says so."),
+    _rule("id_used_again", "quarantine", "uniqueness plausibility", "One id, two patients more than a year apart",
+          "The site used the number again.",
+          "If the site numbers anew each year, set `id_scope = \"year\"` in mappings/<site>.toml; if not, the id or "
+          "the patient is wrong.",
+          acts="either", asks="Correct the id or the patient, or tell the department that numbers start anew each year."),
+    _rule("operation_unknown", "warn", "relational conformance", "The record names an operation that was not sent",
+          "The operation is missing, held back, or the id mistyped.",
+          "Send the operation or correct the id; until then the record goes to review.", acts="sender"),
+    _rule("operation_of_another_patient", "warn", "relational conformance",
+          "The named operation belongs to another patient",
+          "One of the two ids is wrong.", "Correct the wrong id at the source; until then the record goes to review.",
+          acts="sender"),
+    _rule("side_conflict", "warn", "atemporal plausibility", "Side and operation do not agree",
+          "The side of the record, its code or the named operation contradict each other.",
+          "Check the patient's record, possibly a wrong-site event, and correct what is wrong; until then the record "
+          "goes to review.", acts="sender"),
+    _rule("side_missing_for_sided", "warn", "completeness", "A sided operation without a side",
+          "The operation is done on one side, but the row says `none`.", "Send left, right or bilateral.",
+          acts="sender"),
+    _rule("procedure_code_unknown", "warn", "relational conformance", "No procedure of the catalogue has this code",
+          "The operation is not audited, or its code is new.",
+          "Add the code to catalogue.toml if the operation should be counted."),
+    _rule("fixation_unknown", "warn", "relational conformance", "A fixation is not in the catalogue",
+          "The site uses another word.",
+          "Translate it under `values.fixation` in mappings/<site>.toml, or add it to `fixations` in catalogue.toml."),
+    _rule("code_unknown", "warn", "relational conformance", "No entry of the catalogue has this diagnosis code",
+          "It may be irrelevant, or a new spelling.", "Add it to catalogue.toml if it should count."),
+    _rule("return_without_anaesthesia", "warn", "completeness", "A return to theatre does not say how it was done",
+          "`anaesthesia` is empty; the return is counted and listed.", "Send the kind of anaesthesia.", acts="sender"),
+)  # fmt: skip
+
+_SITES = (
+    _rule("death_before_operation", "set_aside", "temporal plausibility", "A patient died before an operation",
+          "Two patients were probably merged into one.",
+          "Check the patient at the source and send the export again; until then the one before stands."),
+    _rule("export_set_aside", "set_aside", "completeness", "The export breaks a stop limit",
+          "Far fewer rows, vanished records or an impossible order.",
+          "Check the export and send it again; until then the one before stands."),
+    _rule("records_vanished", "warn", "completeness", "Records sent before are no longer sent",
+          "The site sends everything, yet some ids are gone.",
+          "Mark records that were withdrawn in `record_status`, or send them again; until then they stand.",
+          acts="sender"),
+    _rule("site_late", "warn", "completeness", "The site's export is late",
+          "Its due day has passed and no newer export is here.",
+          "Send the export; the site's windows close earlier until then.", acts="sender"),
+    _rule("site_incomplete", "warn", "completeness", "The site never sent a required table",
+          "A table listed under `required` has never arrived in a form that could be used.",
+          "Ask for the table, or take it out of `required` of [sites.<site>] in audit.toml.",
+          acts="either", asks="Send the table, or tell the department that there is none."),
+    _rule("period_empty", "warn", "completeness", "No operation lies in the period",
+          "Nothing was sent, or nothing was done.", "Check with the site before reporting nothing."),
+)  # fmt: skip
+
+_PEOPLE = (
+    _rule("people_file_unusable", "warn", "value conformance", "A file written by people cannot be used",
+          "A file of decisions, links, merges or known findings is no CSV with commas in UTF-8, or lacks a column.",
+          "Save it as CSV (UTF-8) with the columns of the data dictionary; until then nothing of it is used."),
+    _rule("people_row_unusable", "warn", "value conformance", "A row written by a person cannot be used",
+          "A cell of a decision, link, merge or known finding is empty or not what its column holds.",
+          "Correct the row; the other rows of the file are used."),
+    _rule("known_finding_expired", "warn", "temporal plausibility", "A known finding has run out and still occurs",
+          "Its day `until` has passed, so the finding is announced as new again.",
+          "Have it mended at the source, or add a row with a later `until`."),
+    _rule("decision_unknown_case", "warn", "relational conformance", "A decision names a case that does not exist",
+          "The case id is mistyped, or its operation is gone.", "Correct the case id; the decision is not used."),
+    _rule("decision_unknown_category", "warn", "relational conformance",
+          "A decision names a category not in the catalogue",
+          "Mistyped, or the catalogue changed.", "Correct the category; the decision is not used."),
+    _rule("decision_before_operation", "warn", "temporal plausibility",
+          "A decision dates a complication before the operation",
+          "`occurred_on` lies before the case's operation.", "Correct the day; until then it is taken as not known."),
+    _rule("link_unknown_record", "warn", "relational conformance", "A link names a record or case that does not exist",
+          "Mistyped, or the record is gone.", "Correct the ids; the link is not used."),
+    _rule("link_to_another_patient", "warn", "relational conformance", "A link names a case of another patient",
+          "The record and the case belong to different patients.", "Correct the link; it is not used."),
+    _rule("merge_unclear", "warn", "relational conformance", "A merge of patients cannot be followed",
+          "It names itself, an unknown patient, or runs in a circle.", "Correct the merge; it is not used."),
+    _rule("code_in_two_entries", "warn", "uniqueness plausibility",
+          "The workspace takes a code from a built-in entry",
+          "catalogue.toml lists a code that a built-in entry also has.",
+          "Nothing to do if that is meant; else take the code out of catalogue.toml."),
+)  # fmt: skip
+
+#: Where on the way a rule arises → its rules.
+GROUPS: dict[str, tuple[Rule, ...]] = {
+    "Folders and files": _FILES,
+    "Columns": _COLUMNS,
+    "Rows": _ROWS,
+    "Cells": _CELLS,
+    "Records, and records among each other": _RECORDS,
+    "Exports and sites": _SITES,
+    "What people write, and the catalogue": _PEOPLE,
+}
+
+FINDINGS: dict[str, Rule] = {rule.code: rule for rules in GROUPS.values() for rule in rules}

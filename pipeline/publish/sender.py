@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
-from pipeline.findings import CATALOGUE
+from pipeline.findings import asked_of_sender
 from schemas.published import PUBLISHED
 
 if TYPE_CHECKING:
@@ -16,21 +16,19 @@ COLUMNS = PUBLISHED["for_the_sender"].names
 
 
 def notes_for(found: pd.DataFrame, site: str) -> pd.DataFrame:
-    """One row a fault of the site's files: file, line, column, rule, what to do. Repairs need nothing done."""
-    import pandas as pd
+    """One row a fault that the site can mend: file, line, column, rule, what to do.
 
-    theirs = found[(found["site"] == site) & (found["action"] != "repair")]
-    remedies = {code: rule.remedy for code, rule in CATALOGUE.items()}
-    notes = pd.DataFrame(
-        {
-            "source_file": theirs["source_file"],
-            "source_line": theirs["source_line"].astype("Int64"),
-            "column": theirs["column"],
-            "rule": theirs["rule"],
-            "what_to_do": theirs["rule"].map(remedies).fillna(""),
-        },
-        columns=list(COLUMNS),
-    )
+    Args:
+        found: Findings; those the sender cannot act on are left out.
+        site: Whose notes.
+    """
+    theirs = found[found["site"] == site]
+    told = [
+        asked_of_sender(rule, site, table, column)
+        for rule, table, column in zip(theirs["rule"], theirs["table"], theirs["column"], strict=True)
+    ]
+    notes = theirs.assign(what_to_do=told)
+    notes = notes.loc[notes["what_to_do"] != "", list(COLUMNS)].astype({"source_line": "Int64"})
     return notes.drop_duplicates().sort_values(list(COLUMNS), na_position="first", ignore_index=True)
 
 

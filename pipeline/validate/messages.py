@@ -2,17 +2,10 @@
 
 from __future__ import annotations
 
+from pipeline import findings
 from pipeline.findings import CATALOGUE
-from schemas.columns import Column, Table
+from schemas.columns import Table
 
-_EXPECTED = {
-    "date": "a day such as 2025-03-03, or the order the mapping declares",
-    "moment": "a moment such as 2025-03-03T14:30",
-    "integer": "a whole number",
-    "number": "a number such as 12.5",
-    "yes_no": "yes or no",
-    "id": "a pseudonym without name or address",
-}
 _GOT = {
     "value_missing": "nothing",
     "value_unparsable": "a text that cannot be read",
@@ -24,20 +17,11 @@ _GOT = {
 }
 
 
-def message(rule: str, table: Table, column: str) -> str:
-    """One finding's sentence for a rule and column of a table."""
-    entry = CATALOGUE[rule]
+def message(rule: str, table: Table, column: str, site: str) -> str:
+    """One finding's sentence for a rule and column of a table; `site` names the mapping that may have to change."""
+    entry, remedy = CATALOGUE[rule], findings.remedy(rule, site, column)
     if rule not in _GOT or column not in table.names:
-        return f"{entry.title}. {entry.cause} {entry.remedy}"
-    expected = _expected(table[column])
+        return f"{entry.title}. {entry.cause} {remedy}"
+    expected = findings.expected(table[column])
     wanted = f", expected {expected}" if expected else ""
-    return f"`{column}`: got {_GOT[rule]}{wanted}. {entry.remedy}"
-
-
-def _expected(column: Column) -> str:
-    if column.vocabulary:
-        return "one of " + ", ".join(column.vocabulary)
-    limits = ""
-    if column.low is not None and column.high is not None:
-        limits = f" from {column.low:g} to {column.high:g}"
-    return _EXPECTED.get(column.kind, "") + (limits if column.kind in ("integer", "number") else "")
+    return f"`{column}`: got {_GOT[rule]}{wanted}. {remedy}"

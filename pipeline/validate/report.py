@@ -58,7 +58,9 @@ def without_refused(said: pd.DataFrame, sources: Iterable[Source]) -> pd.DataFra
 def of_file(export: Export, rule: str) -> pd.DataFrame:
     """One finding about the whole file."""
     table = _table(export)
-    return catalogue.frame([{**_whole(export), "rule": rule, "message": message(rule, table, "")}])
+    return catalogue.frame(
+        [{**_whole(export), "rule": rule, "message": message(rule, table, "", export.source.site)}]
+    )
 
 
 def of_suspects(export: Export, suspects: Iterable[Suspect]) -> pd.DataFrame:
@@ -113,7 +115,7 @@ def of_rows(
     found = pd.concat([part.astype(object) for part in parts], ignore_index=True)
     found = found.astype({"row": "int64"})
     found["value"] = _values(export, table, found)
-    found["message"] = _by_pair(found, lambda rule, column: message(rule, table, column))
+    found["message"] = _by_pair(found, lambda rule, column: message(rule, table, column, export.source.site))
     found["action"] = found["rule"].map(lambda rule: catalogue.CATALOGUE[rule].action)
     return _ordered(_with_place(export, table, site, found), table)
 

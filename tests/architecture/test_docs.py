@@ -53,7 +53,7 @@ def test_every_command_the_pages_name_exists(limbaudit: Callable[..., Any]) -> N
 
 
 @pytest.mark.parametrize(
-    "command", ["new", "receive", "check", "run", "trace", "sample", "dictionary", "catalogue"]
+    "command", ["new", "receive", "check", "run", "trace", "sample", "dictionary", "catalogue", "findings"]
 )
 def test_every_command_has_an_example_in_its_help(limbaudit: Callable[..., Any], command: str) -> None:
     shown = limbaudit(command, "--help")
@@ -76,7 +76,8 @@ def test_every_rule_the_pages_name_exists(root: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("command", "page"), [("dictionary", "data-dictionary.md"), ("catalogue", "catalogue.md")]
+    ("command", "page"),
+    [("dictionary", "data-dictionary.md"), ("catalogue", "catalogue.md"), ("findings", "findings.md")],
 )
 def test_generated_pages_are_up_to_date(
     limbaudit: Callable[..., Any], root: Path, command: str, page: str

@@ -136,7 +136,9 @@ def test_the_sender_learns_where_and_what_but_no_values_or_ids(department: Path)
         {
             "source_file": "received/harbour/2026-11-03/operations.csv", "source_line": "17", "column": "side",
             "rule": "value_unknown_word",
-            "what_to_do": "Translate it under `values.<column>` in mappings/<site>.toml.",
+            "what_to_do": "Correct the word, or tell the department what it means. `side`: Side operated on; "
+            "`bilateral` stands for two cases, `none` for an operation without a side. "
+            "Expected: one of left, right, bilateral, none.",
         }
     ]  # fmt: skip
     text = (department / "for_the_sender" / "harbour.csv").read_text()

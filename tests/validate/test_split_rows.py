@@ -114,7 +114,7 @@ def test_a_finding_names_file_line_record_and_what_to_do(export):
             "rule": "value_unparsable",
             "value": "x",
             "message": "`age_years`: got a text that cannot be read, expected a whole number from 0 to 90. "
-            "Correct it at the source, or translate it in the mapping.",
+            "Correct it at the source, or translate it under `values.age_years` in mappings/harbour.toml.",
             "action": "quarantine",
         }
     ]
