@@ -9,9 +9,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cached_property
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.handover import Reading
 from pipeline.validate.answers import Answer
@@ -19,25 +22,33 @@ from pipeline.validate.answers import Answer
 #: Days that systems write when they know none (common practice, no source).
 DAYS_FOR_MISSING = frozenset({date(1899, 12, 30), date(1899, 12, 31), date(1900, 1, 1), date(9999, 12, 31)})
 FIRST_YEAR, LAST_YEAR = 1900, 2200
-#: Serial days outside these years are numbers of something else.
-FIRST_SERIAL_YEAR = 1955
+#: Serial days before this one are numbers of something else.
+FIRST_SERIAL_DAY = date(1955, 1, 1)
+#: So many different days that the declared order makes impossible, and none that needs it: the declaration is wrong.
+CONTRADICTIONS = 3
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 ORDERS = {"DMY": (0, 1, 2), "MDY": (1, 0, 2), "YMD": (2, 1, 0)}  # place of day, month, year
 
 _CLOCK = r"(?:[T ]+(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?\s*(?:[AaPp][Mm])?))?"
-_ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})")
-_ISO_MOMENT = re.compile(
+
+
+def _shape(pattern: str) -> re.Pattern[str]:
+    """A pattern in which a digit is one of 0 to 9: digits of other scripts are not taken for them."""
+    return re.compile(pattern, re.ASCII)
+
+
+_ISO = _shape(r"(\d{4})-(\d{2})-(\d{2})")
+_ISO_MOMENT = _shape(
     r"\d{4}-\d{2}-\d{2}[T ]\d{2}(:?\d{2}){0,2}([.,]\d+)?\s*(?P<zone>Z|z|[+-]\d{2}(:?\d{2})?)?"
 )
-_BASIC = re.compile(r"(\d{4})(\d{2})(\d{2})")
-_THREE = re.compile(r"(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})" + _CLOCK)
-_NAMED_DAY_FIRST = re.compile(
-    r"(\d{1,2})(?:st|nd|rd|th)?[\s.-]*([A-Za-z]{3,9})\.?[\s,.-]*(\d{4}|\d{2})" + _CLOCK
-)
-_NAMED_MONTH_FIRST = re.compile(r"([A-Za-z]{3,9})\.?\s*(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4})" + _CLOCK)
-_SERIAL = re.compile(r"\d{5}(\.\d+)?")
-_PARTIAL = re.compile(r"\d{4}([-/.]\d{1,2})?|\d{1,2}[-/.]\d{4}|[A-Za-z]{3,9}\.?[\s-]*\d{4}")
-_WHOLE = re.compile(r"-?\d{1,6}")
+_BASIC = _shape(r"(\d{4})(\d{2})(\d{2})")
+_THREE = _shape(r"(\d{1,4})([./-])(\d{1,2})\2(\d{1,4})" + _CLOCK)
+_NAMED_DAY_FIRST = _shape(r"(\d{1,2})(?:st|nd|rd|th)?[\s.-]*([A-Za-z]{3,9})\.?[\s,.-]*(\d{4}|\d{2})" + _CLOCK)
+_NAMED_MONTH_FIRST = _shape(r"([A-Za-z]{3,9})\.?\s*(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4})" + _CLOCK)
+_SERIAL = _shape(r"\d{5}(\.\d+)?")
+_PARTIAL = _shape(r"\d{4}([-/.]\d{1,2})?|\d{1,2}[-/.]\d{4}|[A-Za-z]{3,9}\.?[\s-]*\d{4}")
+_WHOLE = _shape(r"-?\d{1,6}")
+_AT_CLOCK = _shape(r"(\d{1,2}):(\d{2})(?::(\d{2}))?(?:\.\d+)?\s*([AaPp])?")
 
 
 @dataclass(frozen=True)
@@ -67,34 +78,41 @@ class DateReading:
 def order_in(texts: Iterable[str], declared: str) -> str | None:
     """The order of day and month: declared, or the only one that all `texts` allow; None if that is unclear.
 
-    Empty where no text depends on it.
+    A declared order is unclear where several clear days contradict it and none needs it. Empty where no text
+    depends on an order.
     """
+    dates = {_three_numbers(text) for text in texts}
+    day_first = sum(12 < first <= 31 and 1 <= second <= 12 for first, second, _ in dates)
+    month_first = sum(12 < second <= 31 and 1 <= first <= 12 for first, second, _ in dates)
     if declared:
-        return declared
-    day_first, month_first, unclear = False, False, False
-    for text in texts:
-        first, second = _first_two(text)
-        day_first |= 12 < first <= 31 and 1 <= second <= 12
-        month_first |= 12 < second <= 31 and 1 <= first <= 12
-        unclear |= first != second and 1 <= first <= 12 and 1 <= second <= 12
+        against, needing = (month_first, day_first) if declared == "DMY" else (day_first, month_first)
+        return declared if needing or against < CONTRADICTIONS or declared == "YMD" else None
     if day_first and month_first:
         return None
     if day_first or month_first:
         return "DMY" if day_first else "MDY"
+    unclear = any(first != second and 1 <= first <= 12 and 1 <= second <= 12 for first, second, _ in dates)
     return None if unclear else ""
 
 
-def _first_two(text: str) -> tuple[int, int]:
-    """First and second part of a numeric date that ends in its year, else zeros."""
+def _three_numbers(text: str) -> tuple[int, int, int]:
+    """The three numbers of a date that ends in its year, else zeros."""
     found = _THREE.fullmatch(text)
     if not found or len(found[1]) > 2 or len(found[4]) < 2:
-        return 0, 0
-    return int(found[1]), int(found[3])
+        return 0, 0, 0
+    return int(found[1]), int(found[3]), int(found[4])
 
 
-def all_serials(texts: Iterable[str]) -> bool:
-    """Whether every text is a five-digit number, as in a column of days without their format."""
-    return all(_SERIAL.fullmatch(text) for text in texts)
+def all_serials(texts: Iterable[str], base: int | None, last: date) -> bool:
+    """Whether every text is a number of a day from 1955 to `last`, as in a column of days without their format."""
+    days = [_day_of_serial(text, base) if _SERIAL.fullmatch(text) else None for text in texts]
+    return all(day is not None and FIRST_SERIAL_DAY <= day <= last for day in days)
+
+
+def _day_of_serial(text: str, base: int | None) -> date | None:
+    """Base 1900 counts from 1899-12-30, for it has a 29 February 1900 that never was; base 1904 from 1904-01-01."""
+    first = {1900: date(1899, 12, 30), 1904: date(1904, 1, 1)}.get(base or 0)
+    return None if first is None else first + timedelta(days=int(text.split(".")[0]))
 
 
 def read_day(text: str, how: DateReading, column: str = "") -> Answer:
@@ -205,14 +223,8 @@ def _month(name: str) -> int:
 
 
 def _serial(text: str, how: DateReading, serials: bool) -> Answer:
-    """Spreadsheet day numbers: base 1900 counts 1899-12-30 as 0 after its false 29 February, base 1904 1904-01-01."""
-    base = {1900: date(1899, 12, 30), 1904: date(1904, 1, 1)}.get(how.reading.excel_base or 0)
-    if base is None or not serials:
-        return Answer(fault="value_unparsable")
-    day = base + timedelta(days=int(text.split(".")[0]))
-    if not FIRST_SERIAL_YEAR <= day.year <= LAST_YEAR:
-        return Answer(fault="value_unparsable")
-    return Answer(day, repair="date_reread")
+    day = _day_of_serial(text, how.reading.excel_base) if serials else None
+    return Answer(fault="value_unparsable") if day is None else Answer(day, repair="date_reread")
 
 
 def _day_of_moment(text: str, how: DateReading) -> Answer:
@@ -220,10 +232,11 @@ def _day_of_moment(text: str, how: DateReading) -> Answer:
     if moment is None:
         return Answer(fault="value_unparsable")
     if moment.tzinfo is None:
-        return Answer(moment.date())
+        return Answer(moment.date(), repair="time_dropped")
     if how.zone is None:
         return Answer(fault="value_unparsable")
-    return Answer(_shifted(moment, how.zone).date(), repair="date_reread")
+    here = _shifted(moment, how.zone).date()
+    return Answer(here, repair="time_dropped" if here == moment.date() else "date_moved_by_zone")
 
 
 def _shifted(moment: datetime, zone: tzinfo) -> datetime:
@@ -253,18 +266,39 @@ def read_moment(text: str, how: DateReading, column: str = "") -> Answer:
         answer = read_day(text, how, column)
         if not isinstance(answer.value, date):
             return answer
-        return Answer(_at_clock(answer.value, text), repair=answer.repair)
+        clock = _clock(text)
+        if clock is None:
+            return Answer(fault="value_unparsable")
+        return Answer(datetime.combine(answer.value, clock), repair="date_reread")
     if moment.date() in DAYS_FOR_MISSING:
         return Answer(fault="value_code_for_missing")
-    return Answer(moment) if FIRST_YEAR <= moment.year <= LAST_YEAR else Answer(fault="value_unparsable")
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        return Answer(fault="value_unparsable")
+    return Answer(moment, repair="date_reread")
 
 
-def _at_clock(day: date, text: str) -> datetime:
-    """The day with the clock that follows it in the text, midnight if none can be read."""
-    found = re.search(r"(\d{1,2}):(\d{2})(?::(\d{2}))?(?:\.\d+)?\s*([AaPp])?", text)
-    if not found or int(found[1]) > 23 or int(found[2]) > 59 or int(found[3] or 0) > 59:
-        return datetime(day.year, day.month, day.day)
+def _clock(text: str) -> time | None:
+    """The clock that follows a day in the text: midnight where none does, None for one that does not exist."""
+    found = _AT_CLOCK.search(text)
+    if not found:
+        return time()
     hour = int(found[1])
     if found[4]:
-        hour = hour % 12 + (12 if found[4] in "Pp" else 0)
-    return datetime(day.year, day.month, day.day, hour, int(found[2]), int(found[3] or 0))
+        hour = hour % 12 + (12 if found[4] in "Pp" else 0) if 1 <= hour <= 12 else 24
+    if hour > 23 or int(found[2]) > 59 or int(found[3] or 0) > 59:
+        return None
+    return time(hour, int(found[2]), int(found[3] or 0))
+
+
+def unclear_hours(moments: pa.Array, timezone: str) -> int:
+    """How many moments lie in an hour that the zone's clock shows twice, or leaves out, when it is put back or forward."""
+    if not timezone or moments.null_count == len(moments):
+        return 0
+    try:
+        earlier, later = (
+            pc.assume_timezone(moments, timezone, ambiguous=side, nonexistent=side)
+            for side in ("earliest", "latest")
+        )
+    except pa.ArrowInvalid:  # a zone that the system's table lacks
+        return 0
+    return int(pc.sum(pc.not_equal(earlier, later)).as_py() or 0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 import numpy as np
@@ -28,13 +27,15 @@ NUMBERS_FOR_MISSING: dict[str, tuple[float, ...]] = {
 IN_DEGREES = ("value",)
 OLDEST, OVER_89 = 110, 90
 
-_PLAIN = r"^[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]{1,3})?$"
+# No exponent: a spreadsheet writes 112 as 1E+02 and a code 1E1 as 10. No digits but 0 to 9: others are not keyed in
+# by a system that counts degrees, so they are a sign of damage.
+_PLAIN = r"^[+-]?[0-9]+(\.[0-9]+)?$"
 _DEGREES = re.compile(r"(.*?)\s*(?:°|º|deg\.?|degs\.?|degrees?|grad)", re.IGNORECASE)
 _NUMBER = re.compile(_PLAIN)
-_AFTER_COMMA = re.compile(r"[+-]?\d+,\d+")
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,]\d{3})+")
+_AFTER_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+_THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}([.,][0-9]{3})+")
 _LARGEST_EXACT = 2**53
-_NINETY_AND_OVER = re.compile(r"(?:9\d|10\d|110)\s*\+|(?:>\s*|over\s+)89|>=\s*90|≥\s*90", re.IGNORECASE)
+_NINETY_AND_OVER = re.compile(r"(?:9[0-9]|10[0-9]|110)\s*\+|(?:>\s*|over\s+)89|>=\s*90|≥\s*90", re.IGNORECASE)
 
 
 def numbers(texts: pa.Array, column: str, decimal: str) -> Answers:
@@ -110,12 +111,5 @@ def ages(texts: pa.Array, column: str, decimal: str) -> Answers:
     over = pc.and_(pc.greater(read.values, OVER_89), pc.less_equal(read.values, OLDEST))
     values = pc.if_else(pc.fill_null(over, False), pa.scalar(OVER_89, pa.int64()), read.values)
     changed = pc.fill_null(pc.equal(values, OVER_89), False).to_numpy(zero_copy_only=False)
-    changed &= ~np.isin(written, ["90", "90+"])
+    changed &= written != "90+"
     return Answers(values, read.faults, np.where(changed, "age_over_89", read.repairs))
-
-
-def printed(number: float | int | None) -> str:
-    """A number as a repair shows it: without a needless `.0`."""
-    if number is None or (isinstance(number, float) and math.isnan(number)):
-        return ""
-    return str(int(number)) if float(number).is_integer() else repr(float(number))

@@ -1,13 +1,14 @@
 """Text to typed columns, one fault per bad cell.
 
-A bad cell is one that became null but was not. Blanks around a text, and the case of a word, are not worth a
-line in the log; every other change of a cell is a repair.
+A bad cell is one that became null but was not. Every difference between a cell and its value is a repair; only
+blanks around cells, which change nothing, are told once a column, with how many there were.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,8 @@ import pyarrow.compute as pc
 
 from pipeline.handover import Reading
 from pipeline.validate import codes, dates, masking, numbers, words
-from pipeline.validate.answers import Answers, empty_codes, one_by_one, overlaid, without_fault
+from pipeline.validate.answers import Answers, one_by_one, overlaid, without_fault
+from pipeline.validate.written import differences
 from schemas.columns import ARROW_TYPES, Column, Table
 from schemas.exports import DEFAULTS
 
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 PLACE_COLUMNS = ("joint", "bone")
+#: How far beyond its receipt a file may name days: what is booked or planned.
+PLANNED_AHEAD_DAYS = 366
 #: Kinds whose texts are mostly all different: not worth looking for the distinct ones.
 _EACH_ITS_OWN = ("id", "note")
 #: Kinds in which a name or an address makes the cell unreadable.
@@ -40,12 +44,16 @@ class Parsed:
         table: All columns of the contract in their Arrow types, row by row as in the export.
         faults: `row, column, rule, value` of cells that could not be read, or whose number stands for missing.
         repairs: `row, column, rule, before, after`.
+        blanks: Column → how many of its cells had blanks around them.
+        noted: Rule, column and in how many cells, of what is told once a column.
         refusal: Rule for which the whole file is refused, else empty; then `table` has no rows.
     """
 
     table: pa.Table
     faults: pd.DataFrame
     repairs: pd.DataFrame
+    blanks: dict[str, int] = field(default_factory=dict)
+    noted: tuple[tuple[str, str, int], ...] = ()
     refusal: str = ""
 
 
@@ -53,12 +61,14 @@ class Parsed:
 class Cells:
     """A column's distinct texts, trimmed: `sent` as they are, `texts` with null for missing.
 
-    `positions` leads from each row to its distinct text; None where every row has its own.
+    `positions` leads from each row to its distinct text; None where every row has its own. `blanks` is the number
+    of rows whose cell had blanks around it.
     """
 
     sent: pa.Array
     texts: pa.Array
     positions: np.ndarray | None
+    blanks: int = 0
 
     def spread(self, values: pa.Array) -> pa.Array:
         return values if self.positions is None else values.take(pa.array(self.positions))
@@ -73,7 +83,12 @@ class Cells:
 
 
 def parsed(
-    rows: pa.Table, table: Table, reading: Reading, places: tuple[str, ...], day_numbers: bool = False
+    rows: pa.Table,
+    table: Table,
+    reading: Reading,
+    places: tuple[str, ...],
+    day_numbers: bool = False,
+    received: date | None = None,
 ) -> Parsed:
     """Typed columns from the text of one export; absent columns are null, or hold the contract's default.
 
@@ -83,32 +98,43 @@ def parsed(
         reading: What the site declares about its cells.
         places: Joint and bone words of the catalogue in force.
         day_numbers: The site sends numbers of days in place of days.
+        received: Day of receipt; numbers of days far beyond it are no days.
     """
     cells = {
         column.name: _cells(rows[column.name], column, reading)
         for column in table.columns
         if column.name in rows.column_names
     }
-    how = _date_reading(cells, table, reading, day_numbers)
+    how = _date_reading(cells, table, reading, day_numbers, _last_day(received))
     if how is None:
-        return Parsed(_nothing(table), _faults([]), _repairs([]), "date_order_unclear")
+        return Parsed(_nothing(table), _faults([]), _repairs([]), refusal="date_order_unclear")
     typed: dict[str, pa.Array] = {}
     faults: list[dict[str, object]] = []
     repairs: list[dict[str, object]] = []
+    noted: list[tuple[str, str, int]] = []
     for column in table.columns:
         if column.name not in cells:
             typed[column.name] = pa.nulls(rows.num_rows, pa.type_for_alias(ARROW_TYPES[column.kind]))
             continue
-        answers = _no_person(
-            _answers(cells[column.name].texts, column, how, places), cells[column.name].texts, column
-        )
-        typed[column.name] = cells[column.name].spread(answers.values)
-        faults.extend(_fault_rows(column.name, cells[column.name], answers))
-        repairs.extend(_repair_rows(column.name, cells[column.name], answers))
+        own = cells[column.name]
+        answers = _no_person(_answers(own.texts, column, how, places), own.texts, column)
+        typed[column.name] = own.spread(answers.values)
+        faults.extend(_fault_rows(column.name, own, answers))
+        changed = list(_repair_rows(column, own, answers, day_numbers))
+        repairs.extend(changed)
+        noted.extend(_noted(column, how, typed[column.name], changed))
     for name, word in DEFAULTS.get(table.name, {}).items():
         typed[name] = pc.fill_null(typed[name], word)
     repairs.extend(_spell_codes(typed))
-    return Parsed(pa.table(typed), _faults(faults), _repairs(repairs))
+    blanks = {name: own.blanks for name, own in cells.items() if own.blanks}
+    return Parsed(pa.table(typed), _faults(faults), _repairs(repairs), blanks, tuple(noted))
+
+
+def _last_day(received: date | None) -> date:
+    """The last day a file of this receipt may speak of: a plan reaches a year ahead."""
+    return (
+        date(dates.LAST_YEAR, 12, 31) if received is None else received + timedelta(days=PLANNED_AHEAD_DAYS)
+    )
 
 
 def _nothing(table: Table) -> pa.Table:
@@ -133,7 +159,15 @@ def _cells(text: pa.ChunkedArray, column: Column, reading: Reading) -> Cells:
         positions = pc.fill_null(encoded.indices, last).to_numpy(zero_copy_only=False)
     trimmed = pc.utf8_trim_whitespace(whole)
     sent = pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
-    return Cells(sent, _known(sent, column, reading), positions)
+    return Cells(sent, _known(sent, column, reading), positions, _blanks(whole, trimmed, positions))
+
+
+def _blanks(whole: pa.Array, trimmed: pa.Array, positions: np.ndarray | None) -> int:
+    """How many rows have blanks around their text."""
+    around = pc.fill_null(pc.not_equal(whole, trimmed), False).to_numpy(zero_copy_only=False)
+    if not around.any():
+        return 0
+    return int(np.count_nonzero(around if positions is None else around[positions]))
 
 
 def _known(sent: pa.Array, column: Column, reading: Reading) -> pa.Array:
@@ -148,7 +182,7 @@ def _known(sent: pa.Array, column: Column, reading: Reading) -> pa.Array:
 
 
 def _date_reading(
-    cells: dict[str, Cells], table: Table, reading: Reading, day_numbers: bool
+    cells: dict[str, Cells], table: Table, reading: Reading, day_numbers: bool, last: date
 ) -> dates.DateReading | None:
     """How this file's days are read; None where the order of day and month is not clear."""
     named = [
@@ -161,7 +195,7 @@ def _date_reading(
     order = dates.order_in(with_marks, reading.date_order)
     if order is None:
         return None
-    serials = frozenset(name for name in named if dates.all_serials(texts[name]))
+    serials = frozenset(name for name in named if dates.all_serials(texts[name], reading.excel_base, last))
     return dates.DateReading(reading, order, serials, day_numbers)
 
 
@@ -233,36 +267,37 @@ def _fault_rows(column: str, cells: Cells, answers: Answers) -> Iterator[dict[st
         }
 
 
-def _repair_rows(column: str, cells: Cells, answers: Answers) -> Iterator[dict[str, object]]:
-    said_nothing = pc.and_(cells.sent.is_valid(), cells.texts.is_null()).to_numpy(zero_copy_only=False)
-    rules = np.where(said_nothing, "value_missing_token", answers.repairs)
-    rows = cells.rows_where(rules != "")
+def _repair_rows(
+    column: Column, cells: Cells, answers: Answers, day_numbers: bool
+) -> Iterator[dict[str, object]]:
+    """Rows of the repairs table, one column of it per key."""
+    found = differences(answers, cells.sent, cells.texts, column, day_numbers)
+    rows = cells.rows_where(found.rules != "")
     if len(rows):
         distinct = cells.distinct_of(rows)
-        used = np.unique(distinct)
-        after = empty_codes(len(cells.sent))
-        after[used] = [shown(value) for value in answers.values.take(pa.array(used)).to_pylist()]
-        before = _texts(cells.sent, distinct)
         yield {
             "row": rows,
-            "column": column,
-            "rule": rules[distinct],
-            "before": before,
-            "after": after[distinct],
+            "column": column.name,
+            "rule": found.rules[distinct],
+            "before": _texts(cells.sent, distinct),
+            "after": _texts(found.after, distinct),
         }
+
+
+def _noted(
+    column: Column, how: dates.DateReading, values: pa.Array, changed: list[dict[str, object]]
+) -> Iterator[tuple[str, str, int]]:
+    """What the declared zone does to a column: days it moves, and hours of the clock that do not tell the moment."""
+    moved = sum(int(np.count_nonzero(each["rule"] == "date_moved_by_zone")) for each in changed)
+    if moved:
+        yield "days_moved_by_zone", column.name, moved
+    unclear = dates.unclear_hours(values, how.reading.timezone) if column.kind == "moment" else 0
+    if unclear:
+        yield "hour_unclear", column.name, unclear
 
 
 def _texts(texts: pa.Array, positions: np.ndarray) -> np.ndarray:
     return texts.take(pa.array(positions)).to_numpy(zero_copy_only=False)
-
-
-def shown(value: object) -> str:
-    """A value as a repair shows it."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return numbers.printed(value) if isinstance(value, float) else str(value)
 
 
 def _spell_codes(typed: dict[str, pa.Array]) -> Iterator[dict[str, object]]:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 #: Longest value shown in a finding.
 SHOWN_CHARACTERS = 80
 _IDS = ("id", "code", "words")
+#: Kinds in whose cells anything may be written.
+FREE_KINDS = ("id", "code", "word", "words", "text", "note")
 
 
 def place_of(source: Source) -> str:
@@ -181,11 +183,56 @@ def _ordered(found: pd.DataFrame, table: Table) -> pd.DataFrame:
     return found.iloc[order].reset_index(drop=True)
 
 
-def of_repairs(export: Export, table: Table, site: pa.Array, repairs: pd.DataFrame) -> pd.DataFrame:
-    """Repairs of one file with site, file, line and record."""
-    if not len(repairs):
-        return joined_repairs([])
-    return joined_repairs([_ordered(_with_place(export, table, site, repairs), table)])
+def of_columns(export: Export, table: Table, noted: Iterable[tuple[str, str, int]]) -> pd.DataFrame:
+    """A finding for each rule and column of which it is enough to say in how many cells it was met."""
+    return catalogue.frame(
+        {
+            **_whole(export),
+            "column": column,
+            "rule": rule,
+            "message": f"{cells} cells. {message(rule, table, column)}",
+        }
+        for rule, column, cells in noted
+    )
+
+
+def of_repairs(
+    export: Export,
+    table: Table,
+    site: pa.Array,
+    repairs: pd.DataFrame,
+    blanks: dict[str, int],
+    masks: dict[str, np.ndarray],
+) -> pd.DataFrame:
+    """Repairs of one file with site, file, line and record; blanks around cells in one line a column."""
+    import pandas as pd
+
+    trimmed = [
+        {**_whole(export), "record_id": "", "column": name, "rule": "blanks_trimmed", "before": "", "after": f"{n} cells"}
+        for name, n in blanks.items()
+    ]  # fmt: skip
+    masked = [
+        pd.DataFrame({"row": rows, "column": name, "rule": "identifier_masked", "before": "", "after": masking.MASK})
+        for name, rows in masks.items()
+    ]  # fmt: skip
+    changed = [part.astype({"column": "object"}) for part in (repairs, *masked) if len(part)]
+    frames = [pd.DataFrame(trimmed)] if trimmed else []
+    if changed:
+        whole = _masked_repairs(pd.concat(changed, ignore_index=True), table)
+        frames.append(_ordered(_with_place(export, table, site, whole), table))
+    return joined_repairs(frames)
+
+
+def _masked_repairs(repairs: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """The same without identifiers in texts that may hold any."""
+    shown = repairs.copy()
+    for column, rows in repairs.groupby("column", sort=False).groups.items():
+        kind = table[str(column)].kind
+        if kind in FREE_KINDS:
+            for name in ("before", "after"):
+                texts = pa.array(repairs.loc[rows, name], pa.string())
+                shown.loc[rows, name] = masked_by_kind(texts, kind).to_numpy(zero_copy_only=False)
+    return shown
 
 
 def joined_repairs(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:

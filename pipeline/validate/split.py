@@ -147,7 +147,7 @@ def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed
         return _refused(export, table, "identifiers_in_columns", report.of_suspects(export, suspects))
     site = settings.sites.get(export.source.site)
     day_numbers = site is not None and site.dates == "day_numbers"
-    cells = parsed(export.rows, table, export.reading, places, day_numbers)
+    cells = parsed(export.rows, table, export.reading, places, day_numbers, export.source.receipt)
     if cells.refusal:
         return _refused(export, table, cells.refusal, report.of_file(export, cells.refusal))
     return cells
@@ -188,8 +188,10 @@ def _split(export: Export, cells: Parsed, settings: Settings, of_model: pd.DataF
         export.source,
         whole.filter(pa.array(~held)),
         pa.concat_tables([text, broken]),
-        catalogue.tidy(found.drop(columns="row")),
-        report.of_repairs(export, table, site, cells.repairs),
+        catalogue.joined(
+            [report.of_columns(export, table, cells.noted), catalogue.tidy(found.drop(columns="row"))]
+        ),
+        report.of_repairs(export, table, site, cells.repairs, cells.blanks, masks),
     )
 
 

@@ -111,7 +111,7 @@ def yes_no(texts: pa.Array) -> Answers:
 
 
 def word_lists(texts: pa.Array, column: str, vocabulary: Iterable[str]) -> Answers:
-    """Lists joined by `;`, in the order given; `|` between words is understood and logged."""
+    """Lists joined by `;`, in the order given; `|` between words is understood."""
     known = _dictionary(column, vocabulary)
     as_code = column.endswith("_codes")
 
@@ -121,6 +121,6 @@ def word_lists(texts: pa.Array, column: str, vocabulary: Iterable[str]) -> Answe
             return Answer(fault="value_unknown_word")
         spelled = [str(known[plain_word(part)].value) for part in parts] if known else parts
         joined = ";".join(spelled if known or as_code else map(plain_word, parts))
-        return Answer(joined or None, repair="word_translated" if "|" in text else "")
+        return Answer(joined or None, repair="" if ";".join(parts) == text else "list_rewritten")
 
     return one_by_one(texts, read, "string")
