@@ -150,8 +150,9 @@ _COLUMNS = (
           "The header is neither a contract column nor mapped.",
           "Map it in mappings/<site>.toml, or ignore this; the column is never copied."),
     _rule("date_order_unclear", "refuse", "value conformance", "The order of day and month is not clear",
-          "Dates such as 03/04/2025 can be read in two ways, and nothing declares which is meant.",
-          "Declare `date_order` in mappings/<site>.toml.",
+          "Dates such as 03/04/2025 can be read in two ways and nothing declares which is meant, or clear dates "
+          "contradict what is declared.",
+          "Declare the file's own `date_order` in mappings/<site>.toml.",
           acts="either", asks="Tell the department whether the day or the month comes first, or send dates as "
           "YYYY-MM-DD."),
     _rule("identifiers_in_columns", "refuse", "value conformance", "A column seems to hold direct identifiers",

@@ -190,7 +190,7 @@ def of_columns(export: Export, table: Table, noted: Iterable[tuple[str, str, int
             **_whole(export),
             "column": column,
             "rule": rule,
-            "message": f"{cells} cells. {message(rule, table, column)}",
+            "message": f"{cells} cells. {message(rule, table, column, export.source.site)}",
         }
         for rule, column, cells in noted
     )
