@@ -190,10 +190,14 @@ def of_columns(export: Export, table: Table, noted: Iterable[tuple[str, str, int
             **_whole(export),
             "column": column,
             "rule": rule,
-            "message": f"{cells} cells. {message(rule, table, column, export.source.site)}",
+            "message": f"{_cells(cells)}. {message(rule, table, column, export.source.site)}",
         }
         for rule, column, cells in noted
     )
+
+
+def _cells(number: int) -> str:
+    return "1 cell" if number == 1 else f"{number} cells"
 
 
 def of_repairs(
@@ -208,7 +212,7 @@ def of_repairs(
     import pandas as pd
 
     trimmed = [
-        {**_whole(export), "record_id": "", "column": name, "rule": "blanks_trimmed", "before": "", "after": f"{n} cells"}
+        {**_whole(export), "record_id": "", "column": name, "rule": "blanks_trimmed", "before": "", "after": _cells(n)}
         for name, n in blanks.items()
     ]  # fmt: skip
     masked = [
