@@ -136,9 +136,7 @@ class _Rows:
     def _sites(self) -> Text:
         if not self.form.site_from:
             return self._constant(self.site)
-        named = pc.fill_null(self._helper(self.form.site_from), "")
-        words = self.form.values.get(SITE_COLUMN, {})
-        return _translation_of(named, words, "text")[0] if words else named
+        return pc.fill_null(self._helper(self.form.site_from), "")
 
     def _wide(self, made: dict[str, Text]) -> pa.Table:
         ordered = [name for name in EXPORTS[self.form.table].names if name in made]
@@ -172,12 +170,13 @@ class _Rows:
     def _translated(self, rows: pa.Table) -> tuple[pa.Table, tuple[Translation, ...]]:
         kinds = {column.name: column.kind for column in EXPORTS[self.form.table].columns}
         changes = []
-        for name, words in self.form.values.items():
+        for column, words in self.form.values.items():
+            name = "site" if column == SITE_COLUMN else column
             if name not in rows.column_names or not words:
                 continue
-            after, changed = _translation_of(rows[name], words, kinds[name])
+            after, changed = _translation_of(rows[name], words, kinds.get(name, "text"))
             before, indices = rows[name], pa.array(changed)
-            changes.append(Translation(name, changed, before.take(indices), after.take(indices)))
+            changes.append(Translation(column, changed, before.take(indices), after.take(indices)))
             rows = rows.set_column(rows.column_names.index(name), name, after)
         return rows, tuple(change for change in changes if len(change.rows))
 

@@ -11,7 +11,8 @@ from pipeline.findings import REPAIR_COLUMNS
 from pipeline.handover import Source
 from pipeline.intake.contract_form import ContractForm, Translation
 from pipeline.intake.cut import LoggedStep
-from schemas.exports import ID_COLUMN
+from pipeline.intake.mapping import TableMapping
+from schemas.exports import DAY_COLUMN, ID_COLUMN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,6 +49,32 @@ def step_repairs(source: Source, steps: Iterable[LoggedStep]) -> pa.Table:
         "after": pa.array([step.after for step in listed], pa.string()),
     }
     return _repairs(source, columns, len(listed))
+
+
+def made_columns(source: Source, form: TableMapping) -> pa.Table:
+    """One repair a file for each column that the mapping makes: from which headers, and what or how."""
+    made = [(name, "", word) for name, word in form.constants.items()]
+    made += [
+        (name, f"{each.start} + {each.plus_days}", "day and days after it")
+        for name, each in form.dates.items()
+    ]
+    own_id = ID_COLUMN[form.table]
+    if form.id_from:
+        made.append((own_id, " + ".join(form.id_from), "joined by -"))
+    if form.unpivot:
+        made.append((form.unpivot.column, " + ".join(form.unpivot.of), "a row for each of these columns"))
+    if form.reading.id_scope and form.table in DAY_COLUMN:
+        made.append((own_id, own_id, f"year of {DAY_COLUMN[form.table]} and -, before it"))
+    if form.site_from:
+        made.append(("site_id", form.site_from, "the site of each row"))
+    columns: dict[str, pa.Array | pa.ChunkedArray | str] = {
+        "source_line": pa.nulls(len(made), pa.int64()),
+        "column": pa.array([column for column, _, _ in made], pa.string()),
+        "rule": "column_made",
+        "before": pa.array([before for _, before, _ in made], pa.string()),
+        "after": pa.array([after for _, _, after in made], pa.string()),
+    }
+    return _repairs(source, columns, len(made))
 
 
 def translation_repairs(source: Source, made: ContractForm) -> list[pa.Table]:

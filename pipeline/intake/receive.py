@@ -20,12 +20,14 @@ from pipeline.intake.claims import Claim, file_claims, sheet_claims, unclear_she
 from pipeline.intake.contract_form import ContractForm, contract_form
 from pipeline.intake.cut import Cut
 from pipeline.intake.furniture import without_furniture
-from pipeline.intake.logs import repairs_frame, said, step_repairs, translation_repairs
-from pipeline.intake.mapping import Mapping, TableMapping, load_mapping
+from pipeline.intake.logs import made_columns, repairs_frame, said, step_repairs, translation_repairs
+from pipeline.intake.mapping import Mapping, TableMapping
+from pipeline.intake.mapping_reading import load_mapping
 from pipeline.intake.read import Opened
 from pipeline.intake.refusal import Refusal
 from pipeline.intake.row_findings import (
     absent_columns,
+    columns_given_twice,
     header_name,
     ragged_rows,
     unclear_sites,
@@ -185,12 +187,16 @@ def _accepted(
     told = (
         *ragged_rows(counted, cut),
         *unclear_sites(counted, unclear, form),
-        *unknown_columns(counted, cut, bound, named),
+        *unknown_columns(counted, cut, bound, form, named),
+        *columns_given_twice(counted, cut, bound, form, named),
         *absent_columns(counted, bound, form, named),
     )
-    return Received(
-        counted, export, told, (step_repairs(counted, cut.steps), *translation_repairs(counted, made))
+    repairs = (
+        step_repairs(counted, cut.steps),
+        made_columns(counted, form),
+        *translation_repairs(counted, made),
     )
+    return Received(counted, export, told, repairs)
 
 
 def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:

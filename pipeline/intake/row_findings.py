@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.handover import Source
 from pipeline.intake.bindings import Bindings
 from pipeline.intake.cut import Cut
+from pipeline.intake.header import plain
 from pipeline.intake.logs import said
 from pipeline.intake.mapping import TableMapping
 
@@ -42,9 +44,16 @@ def header_name(headers: tuple[str, ...], at: int) -> str:
     return headers[at].strip() or f"column {at + 1}"
 
 
-def unknown_columns(source: Source, cut: Cut, bound: Bindings, mapping: str) -> list[dict[str, object]]:
+def unknown_columns(
+    source: Source, cut: Cut, bound: Bindings, form: TableMapping, mapping: str
+) -> list[dict[str, object]]:
     """One finding for each column that feeds nothing; nameless ones only if they hold anything."""
-    unused = [at for at in bound.unused if cut.headers[at].strip() or _holds_anything(cut, at)]
+    given = _given_by_both(cut, bound, form)
+    unused = [
+        at
+        for at in bound.unused
+        if (cut.headers[at].strip() or _holds_anything(cut, at)) and at not in given.values()
+    ]
     names = [header_name(cut.headers, at) for at in unused]
     return [
         said(
@@ -60,6 +69,37 @@ def unknown_columns(source: Source, cut: Cut, bound: Bindings, mapping: str) -> 
 def _holds_anything(cut: Cut, at: int) -> bool:
     column = cut.cells.column(at)
     return bool(column.null_count < len(column))
+
+
+def _given_by_both(cut: Cut, bound: Bindings, form: TableMapping) -> dict[str, int]:
+    """Contract columns that the mapping makes and the file has too → where it has them."""
+    named = {plain(cut.headers[at]): at for at in bound.unused}
+    return {name: named[name] for name in sorted(form.provided) if name in named}
+
+
+def columns_given_twice(
+    source: Source, cut: Cut, bound: Bindings, form: TableMapping, mapping: str
+) -> list[dict[str, object]]:
+    """Columns that the mapping makes although the file says something else in a column of that name."""
+    found = []
+    for name, at in _given_by_both(cut, bound, form).items():
+        differing = _cells_against(cut.cells.column(at), form.constants.get(name))
+        if differing:
+            message = (
+                f"The file has a column `{name}` too; {mapping} says otherwise than {differing} of its cells, and was "
+                f"followed. If the file is right, take `{name}` out of {mapping}."
+            )
+            found.append(said(source, "column_given_twice", message, column=name))
+    return found
+
+
+def _cells_against(column: pa.ChunkedArray, constant: str | None) -> int:
+    """How many filled cells say something else than the constant; without a constant, how many are filled."""
+    cells = pc.utf8_lower(pc.utf8_trim_whitespace(column))
+    same = pc.equal(cells, "")
+    if constant is not None:
+        same = pc.or_(same, pc.equal(cells, constant.lower()))
+    return int(pc.sum(pc.invert(pc.fill_null(same, True))).as_py() or 0)
 
 
 def absent_columns(

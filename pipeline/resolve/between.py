@@ -17,7 +17,8 @@ from schemas.relations import RELATIONS
 MESSAGES = {
     "record_conflict": "Another record with this id in the same receipt says something else, and nothing says which is "
     "newer. Send recorded_at with both, or one of them.",
-    "id_used_again": "This id stands for two patients more than a year apart. Set id_scope in the mapping.",
+    "id_used_again": "This id stands for two patients more than a year apart. If numbers start again each year, say "
+    '`id_scope = "year"` in mappings/<site>.toml.',
     "operation_unknown": "The operation named here was not sent or is held back. Send it, or correct the id. "
     "The record goes to review.",
     "operation_of_another_patient": "The operation named here belongs to another patient. Correct one of the ids. "
@@ -27,8 +28,8 @@ MESSAGES = {
     "side_missing_for_sided": "The operation is done on one side, but the row says `none`. Send left, right or bilateral.",
     "procedure_code_unknown": "No procedure of the catalogue has this code, so the operation is no case. Add the code "
     "to catalogue.toml if it should be counted.",
-    "fixation_unknown": "No procedure of the catalogue lists this fixation. Translate it in the mapping or add it to "
-    "`fixations` in catalogue.toml.",
+    "fixation_unknown": "No procedure of the catalogue lists this fixation. Translate it under `values.fixation` in "
+    "mappings/<site>.toml or add it to `fixations` in catalogue.toml.",
     "code_unknown": "No complication of the catalogue has this code, so it proves none. Add it to catalogue.toml if it "
     "should count.",
 }
@@ -130,10 +131,12 @@ def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: s
         return findings.empty()
     table = accepted.tables[name].take(rows)
     files = np.array([source.source_file for source in accepted.sources], dtype=object)
+    said = [MESSAGES[rule].replace("<site>", source.site) for source in accepted.sources]
+    numbers = table["source_number"].to_numpy()
     found = pd.DataFrame(
         {
             "site": table["site"].to_pandas(),
-            "source_file": files[table["source_number"].to_numpy()],
+            "source_file": files[numbers],
             "source_line": table["source_line"].to_numpy(),
             "record_id": table[ID_COLUMN[name]].to_pandas(),
             "value": pc.fill_null(table[column], "").to_pandas(),
@@ -141,5 +144,11 @@ def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: s
     )
     action = findings.CATALOGUE[rule].action
     return findings.tidy(
-        found.assign(table=name, column=column, rule=rule, message=MESSAGES[rule], action=action)
+        found.assign(
+            table=name,
+            column=column,
+            rule=rule,
+            message=np.array(said, dtype=object)[numbers],
+            action=action,
+        )
     )

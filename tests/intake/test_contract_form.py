@@ -54,7 +54,8 @@ def test_translated_words_are_logged_cell_by_cell(workspace: Any) -> None:
     workspace.put("log.csv", LOG + "\n".join([*rows, "c4,p1,2026-10-01,X,,20,"]) + "\n")
     intake = workspace.received()
     assert intake.exports[0].rows["side"].to_pylist() == ["right", "left", "?", None]
-    assert intake.repairs.to_dict("records") == [
+    translated = intake.repairs[intake.repairs["rule"] == "word_translated"]
+    assert translated.to_dict("records") == [
         {
             "site": "harbour",
             "source_file": "received/harbour/2026-11-02/log.csv",
@@ -73,6 +74,35 @@ def test_lists_are_translated_word_by_word(workspace: Any) -> None:
     workspace.map(MAPPED + 'values.fixation = { KW = "wire", PL = "plate" }\n')
     workspace.put("log.csv", LOG.replace("Status", "fixation") + "c1,p1,2026-10-01,X,R,20,KW; PL;x\n")
     assert workspace.only().rows["fixation"].to_pylist() == ["wire;plate;x"]
+
+
+def test_a_constant_is_logged_once_a_file(workspace: Any) -> None:
+    workspace.map(MAPPED)
+    workspace.put("log.csv", LOG + "c1,p1,2026-10-01,X,R,20,\nc2,p2,2026-10-01,X,R,20,\n")
+    made = workspace.received().repairs[["column", "rule", "before", "after"]]
+    assert made.to_numpy().tolist() == [
+        ["sex", "column_made", "", "unknown"],
+        ["procedure_system", "column_made", "", "local"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"), [(("Unknown", ""), []), (("unknown", "f"), ["1 of its cells"]), (("m", "f"), ["2 of its cells"])]
+)  # fmt: skip
+def test_a_constant_against_a_column_of_the_file_is_told(
+    workspace: Any, cells: tuple[str, str], told: list[str]
+) -> None:
+    workspace.map(MAPPED)
+    rows = [f"c{n},p{n},2026-10-01,X,R,20,{cell}\n" for n, cell in enumerate(cells)]
+    workspace.put("log.csv", LOG.replace("Status", " Sex ") + "".join(rows))
+    intake = workspace.received()
+    assert intake.exports[0].rows["sex"].to_pylist() == ["unknown", "unknown"]
+    said = intake.findings[["rule", "column", "action", "message"]].to_numpy().tolist()
+    assert [found[:3] for found in said] == [["column_given_twice", "sex", "warn"]] * len(told)
+    assert all(
+        part in found[3] and "mappings/harbour.toml" in found[3]
+        for part, found in zip(told, said, strict=True)
+    )
 
 
 def test_where_counts_what_it_leaves_out(workspace: Any) -> None:
@@ -118,6 +148,14 @@ def test_made_ids_dates_and_sites(workspace: Any, rules: Any) -> None:
         [None, "8", None, "C", "two words", 4]
     ]
     assert rules(intake) == ["row_site_unclear"]
+    assert intake.repairs[["source_line", "column", "rule", "before", "after"]].astype(object).fillna(
+        0
+    ).to_numpy().tolist() == [
+        [0, "occurred_on", "column_made", "random + tstop", "day and days after it"],
+        [0, "event_id", "column_made", "id + enum", "joined by -"],
+        [0, "site_id", "column_made", "center", "the site of each row"],
+        [2, "site_id", "word_translated", "1", "north"],
+    ]
 
 
 @pytest.mark.parametrize(
