@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from pipeline.handover import Source
     from schemas.columns import Column
 
 COLUMNS = (
@@ -125,3 +126,24 @@ def joined(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
 
     filled = [each for each in frames if len(each)]
     return tidy(pd.concat(filled, ignore_index=True)) if filled else empty()
+
+
+def without_refused(said: pd.DataFrame, sources: Iterable[Source]) -> pd.DataFrame:
+    """Findings or repairs without lines about single rows of files that were refused whole.
+
+    Rows of a file may have been repaired or complained of before it was refused; nothing of such a file is copied.
+    Why it was refused stays, also where that names a line.
+    """
+    import pandas as pd
+
+    refused = [
+        (source.source_file, source.table) for source in sources if source.refused and not source.is_used
+    ]
+    if not refused:
+        return said
+    places = pd.MultiIndex.from_frame(said[["source_file", "table"]].astype(object))
+    about_them = places.isin(pd.MultiIndex.from_tuples(refused, names=["source_file", "table"]))
+    about_rows = said["source_line"].notna().to_numpy()
+    if "action" in said:
+        about_rows = about_rows & (said["action"] != "refuse").to_numpy()
+    return said[~(about_them & about_rows)].reset_index(drop=True)

@@ -54,6 +54,27 @@ class Source:
     reason: str = ""
     entry: int = 0
 
+    @property
+    def is_used(self) -> bool:
+        """Whether any of it goes on: not refused, or refused only in part (rows of one of several sites)."""
+        return not self.reason or 0 < self.refused < self.rows_read
+
+
+@dataclass(frozen=True)
+class ControlTotal:
+    """A count from outside the export: `rows` of a table or of a file of the same receipt, or the file's `bytes`."""
+
+    site: str
+    receipt: date
+    source_file: str
+    line: int
+    table: str
+    file: str
+    first_day: date | None
+    last_day: date | None
+    rows: int | None
+    bytes: int | None
+
 
 @dataclass(frozen=True)
 class Reading:
@@ -99,6 +120,7 @@ class Intake:
     exports: tuple[Export, ...]
     findings: pd.DataFrame
     repairs: pd.DataFrame
+    controls: tuple[ControlTotal, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -181,12 +203,14 @@ class Resolved:
     """Facts, and what happened to each accepted row on the way.
 
     `fates[table]`: int8 over its rows. `standing[table]`: the rows that stand on the cut.
+    `impossible[table]`: accepted rows that together say a patient was operated on after death.
     """
 
     facts: Facts
     fates: dict[str, np.ndarray]
     standing: dict[str, np.ndarray]
     findings: pd.DataFrame
+    impossible: dict[str, np.ndarray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from schemas.exports import EXPORTS
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.handover import Intake, Resolved, Validated
+    from pipeline.handover import ControlTotal, Intake, Resolved, Validated
     from pipeline.lookup import Lookup
     from pipeline.people import People
     from pipeline.publish.context import Context
@@ -152,9 +152,8 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.intake import receive_all
     from pipeline.ledger import ledger_of
     from pipeline.people import people_known
-    from pipeline.resolve import resolved
     from pipeline.sites import reaches, warnings
-    from pipeline.validate import validated, without_refused
+    from pipeline.validate import validated
 
     asked, settings = ground.asked, ground.settings
     with clock.stage("intake"):
@@ -162,22 +161,54 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         people = people_known(asked.workspace, ground.as_of)
     with clock.stage("validate"):
         checked = validated(intake, settings, ground.catalogue.places)
-        intake = replace(
-            intake,
-            findings=without_refused(intake.findings, checked.accepted.sources),
-            repairs=without_refused(intake.repairs, checked.accepted.sources),
-        )
     with clock.stage("resolve"):
-        found = resolved(checked.accepted, people, settings, ground.look, ground.cut_on)
+        checked, found, limits = _within_limits(checked, intake.controls, people, ground)
         ledger = ledger_of(checked, found.fates)
+    intake = replace(
+        intake,
+        findings=findings.without_refused(intake.findings, checked.accepted.sources),
+        repairs=findings.without_refused(intake.repairs, checked.accepted.sources),
+    )
     reached = reaches(checked, found.fates, settings, ground.cut_on, ground.as_of)
     own = findings.frame(ground.catalogue.notes)
     told = findings.joined(
-        [own, intake.findings, people.findings, checked.findings, found.findings, _about_sites(reached)]
+        [
+            own,
+            intake.findings,
+            people.findings,
+            checked.findings,
+            found.findings,
+            limits,
+            _about_sites(reached),
+        ]
     )
     return Accounted(
         ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told)
     )
+
+
+def _within_limits(
+    checked: Validated, controls: tuple[ControlTotal, ...], people: People, ground: Ground
+) -> tuple[Validated, Resolved, pd.DataFrame]:
+    """Rows of the exports that keep the stop limits, resolved, and what the limits say.
+
+    Whether a death contradicts an operation is known after `resolve` only; setting an export aside brings back what
+    it had replaced, so all is looked at again until nothing more is set aside.
+    """
+    from pipeline import stop_limits
+    from pipeline.resolve import resolved
+
+    impossible: tuple[stop_limits.SetAside, ...] = ()
+    while True:
+        possible = stop_limits.without(checked, impossible)
+        looked = stop_limits.looked_at(possible, controls, ground.settings)
+        kept = stop_limits.without(possible, looked.aside)
+        found = resolved(kept.accepted, people, ground.settings, ground.look, ground.cut_on)
+        more = stop_limits.contradictory(kept.accepted, found.impossible)
+        if not more:
+            aside = [each.finding for each in (*impossible, *looked.aside)]
+            return kept, found, findings.frame([*aside, *looked.told])
+        impossible += more
 
 
 def _about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
@@ -290,6 +321,7 @@ def context_of(rows: Accounted, found: pd.DataFrame, inputs: dict[str, str]) -> 
             data_until=reach.data_until,
             late=reach.late,
             incomplete=reach.incomplete,
+            set_aside=tuple(source.source_file for source in reach.set_aside),
             verdict="over_tolerance" if reach.over_tolerance else "within_tolerance",
         )
         for reach in rows.reached

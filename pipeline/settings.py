@@ -29,7 +29,7 @@ class Window:
 class Site:
     site_id: str
     name: str = ""
-    sends: str = "everything"  # or "changes"
+    sends: str = ""  # "everything", "changes"; empty: not stated
     due_day: int | None = None
     required: tuple[str, ...] = ("operations", "events", "followups")
     dates: str = "exact"  # "shifted", "day_numbers"

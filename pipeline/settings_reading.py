@@ -206,7 +206,7 @@ def _site(key: str, table: TomlTable) -> Site:
     site = Site(
         site_id=key,
         name=table.text("name", key),
-        sends=table.text("sends", usual.sends, among=SENDS),
+        sends=table.text("sends", among=SENDS),
         due_day=table.whole("due_day", low=1, high=28),
         required=_once(table, "required", table.texts("required", usual.required, among=TABLES)),
         dates=table.text("dates", usual.dates, among=DATES),

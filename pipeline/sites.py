@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.findings import CATALOGUE
 from pipeline.handover import CONFLICTING, Accepted, Source, Validated
 from pipeline.settings import Settings, Site
 
@@ -28,6 +29,7 @@ class Reach:
         late: Its due day has passed and nothing newer than the cut was accepted.
         incomplete: Required tables it has never sent.
         over_tolerance: Tables of whose newest receipt too many rows were held back.
+        set_aside: Exports that broke a stop limit and were not followed by an accepted one.
     """
 
     site: Site
@@ -35,6 +37,7 @@ class Reach:
     late: bool
     incomplete: tuple[str, ...]
     over_tolerance: tuple[str, ...]
+    set_aside: tuple[Source, ...] = ()
 
 
 def reaches(
@@ -45,14 +48,19 @@ def reaches(
     sent = {site for site, _ in newest}
     named = settings.sites if settings.sites_listed else {site: Site(site) for site in sent}
     held = _shares_held_back(validated, fates, newest)
-    return tuple(_reach(named[name], newest, held, settings, cut_on, as_of) for name in sorted(named))
+    aside = [source for source in validated.accepted.sources if _is_aside(source, validated.accepted.sources)]
+    found = (_reach(named[name], newest, held, settings, cut_on, as_of) for name in sorted(named))
+    return tuple(
+        replace(reach, set_aside=tuple(source for source in aside if source.site == reach.site.site_id))
+        for reach in found
+    )
 
 
 def newest_receipts(accepted: Accepted) -> dict[tuple[str, str], date]:
     """(site, table) → receipt of the newest accepted export; the site is the one the rows name."""
     newest: dict[tuple[str, str], date] = {}
     for source in accepted.sources:
-        if source.table and _is_accepted(source):
+        if source.table in accepted.tables and _is_accepted(source):
             _keep_newest(newest, (source.site, source.table), source.receipt)
     for name, table in accepted.tables.items():
         pairs = table.select(["site", "source_number"]).group_by(["site", "source_number"]).aggregate([])
@@ -66,7 +74,13 @@ def _keep_newest(newest: dict[tuple[str, str], date], key: tuple[str, str], rece
 
 
 def _is_accepted(source: Source) -> bool:
-    return not source.refused and not source.reason
+    return not source.reason
+
+
+def _is_aside(source: Source, sources: tuple[Source, ...]) -> bool:
+    """The export broke a stop limit, and no accepted one of the table followed."""
+    rule = CATALOGUE.get(source.reason)
+    return rule is not None and rule.action == "set_aside" and _is_missed(source, sources)
 
 
 def _reach(
@@ -180,7 +194,8 @@ def _sites_with(found: pd.DataFrame, rule: str) -> list[str]:
 
 
 def _not_used(source: Source) -> str:
-    return f"{source.source_file} is not used ({source.reason.replace('_', ' ')})."
+    title = CATALOGUE[source.reason].title
+    return f"{source.source_file} is not used: {title[:1].lower()}{title[1:]}."
 
 
 def _is_missed(source: Source, sources: tuple[Source, ...]) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from schemas.columns import Column, Kind, Table
+from schemas.controls import CONTROL_TOTALS
 from schemas.exports import DEFAULTS, EXPORTS
 from schemas.people import PEOPLE
 from schemas.published import PUBLISHED
@@ -41,7 +42,7 @@ _PARTS: tuple[tuple[str, str, dict[str, Table]], ...] = (
     (
         "Tables a hospital sends",
         "A file is read as one of these, by its mapping or by its name. Ids are unique within a site.",
-        EXPORTS,
+        {**EXPORTS, CONTROL_TOTALS.name: CONTROL_TOTALS},
     ),
     ("Tables people write", "CSV files in folders of the same name in the workspace.", PEOPLE),
     (

@@ -12,12 +12,13 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import findings
-from pipeline.handover import Export, Intake, Source
+from pipeline.handover import ControlTotal, Export, Intake, Source
 from pipeline.intake import read
 from pipeline.intake.arrivals import Arrival, arrivals, shown
 from pipeline.intake.bindings import Bindings, bindings, feeding, wanted
 from pipeline.intake.claims import Claim, file_claims, sheet_claims, unclear_sheet
 from pipeline.intake.contract_form import ContractForm, contract_form
+from pipeline.intake.controls import is_control_file, read_controls, stated_bytes
 from pipeline.intake.cut import Cut
 from pipeline.intake.furniture import without_furniture
 from pipeline.intake.logs import made_columns, repairs_frame, said, step_repairs, translation_repairs
@@ -75,12 +76,17 @@ def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path
         for site in sorted({each.site for each in found.files})
     }
     said_before += [_not_listed(site) for site in terms if not _is_listed(settings, site)]
+    controls = [read_controls(each) for each in found.files if is_control_file(each)]
+    totals = tuple(total for each in controls for total in each.totals)
+    received += [Received(each.source, None, each.findings) for each in controls]
     for arrival in found.files:
+        if is_control_file(arrival):
+            continue
         if _is_listed(settings, arrival.site):
-            received.extend(receive_file(arrival, terms[arrival.site]))
+            received.extend(receive_file(arrival, terms[arrival.site], stated_bytes(totals, arrival)))
         else:
             received.append(_unlisted(arrival))
-    return _together(received, said_before)
+    return _together(received, said_before, totals)
 
 
 def site_terms(mappings: Path, settings: Settings, site: str) -> Terms:
@@ -90,8 +96,12 @@ def site_terms(mappings: Path, settings: Settings, site: str) -> Terms:
     return Terms(mapping, sites, settings.sites.get(site, Site(site)).sends == "changes")
 
 
-def receive_file(arrival: Arrival, terms: Terms) -> tuple[Received, ...]:
-    """Every table that one file feeds, in the order sheet, table; a line without a table if none."""
+def receive_file(arrival: Arrival, terms: Terms, stated: int | None = None) -> tuple[Received, ...]:
+    """Every table that one file feeds, in the order sheet, table; a line without a table if none.
+
+    Args:
+        stated: The file's size by a control total, if one gives it.
+    """
     blank = Source(arrival.site, arrival.receipt, arrival.source_file, "", "", "")
     try:
         stored = read.stored_bytes(arrival)
@@ -100,9 +110,18 @@ def receive_file(arrival: Arrival, terms: Terms) -> tuple[Received, ...]:
     hashed = replace(blank, sha256=read.digest(stored))
     try:
         file = read.opened(stored, arrival.name)
+        _refuse_shorter(len(stored), stated, arrival.name)
         return tuple(_ordered(_tables(file, arrival, hashed, terms)))
     except Refusal as refusal:
         return (_refused(_named(hashed, arrival, terms), refusal),)
+
+
+def _refuse_shorter(size: int, stated: int | None, name: str) -> None:
+    if stated is not None and size < stated:
+        raise Refusal(
+            "file_truncated",
+            f"{name} has {size} bytes, its control total says {stated}. Ask the sender for the whole file.",
+        )
 
 
 def _ordered(received: Iterator[Received]) -> list[Received]:
@@ -259,11 +278,14 @@ def _rows_not_used(file: Opened, name: str) -> int:
     return int(np.sum([workbook.rows[sheet] - 1 for sheet in workbook.sheets], dtype=int))
 
 
-def _together(received: list[Received], said_before: list[dict[str, object]]) -> Intake:
+def _together(
+    received: list[Received], said_before: list[dict[str, object]], totals: tuple[ControlTotal, ...]
+) -> Intake:
     told = [*said_before, *(finding for each in received for finding in each.findings)]
     return Intake(
         tuple(each.source for each in received),
         tuple(each.export for each in received if each.export is not None),
         findings.frame(told),
         repairs_frame(repair for each in received for repair in each.repairs),
+        totals,
     )

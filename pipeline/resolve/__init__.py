@@ -14,6 +14,7 @@ from pipeline import findings
 from pipeline.handover import KEPT, Accepted, Facts, Resolved
 from pipeline.resolve.between import between_tables, repeated_ids
 from pipeline.resolve.characteristics import Characteristics, characteristics_of
+from pipeline.resolve.deaths import operations_after_death
 from pipeline.resolve.facts import (
     Numbers,
     concomitant_facts,
@@ -26,7 +27,6 @@ from pipeline.resolve.facts import (
 )
 from pipeline.resolve.named_cases import decision_facts, link_facts
 from pipeline.resolve.patients import patients_of
-from pipeline.resolve.vanished import vanished_records
 from pipeline.resolve.versions import Versions, versions_of
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 
@@ -65,13 +65,12 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     found = findings.joined(
         [
             repeated_ids(accepted, standing.versions),
-            vanished_records(accepted, standing.versions, settings),
             between_tables(numbers, facts),
             findings.frame(complaints),
         ]
     )
     fates = {name: versions.fate for name, versions in standing.versions.items()}
-    return Resolved(facts, fates, standing.rows, found)
+    return Resolved(facts, fates, standing.rows, found, operations_after_death(accepted, fates, look))
 
 
 def _standing(accepted: Accepted, cut_on: date) -> _Standing:

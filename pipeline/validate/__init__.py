@@ -1,6 +1,5 @@
 """Text to typed rows; accepted rows apart from those held back, with a finding for each fault."""
 
-from pipeline.validate.report import without_refused
 from pipeline.validate.split import SOURCE_NUMBER, Checked, checked, combined, validated
 
-__all__ = ["SOURCE_NUMBER", "Checked", "checked", "combined", "validated", "without_refused"]
+__all__ = ["SOURCE_NUMBER", "Checked", "checked", "combined", "validated"]

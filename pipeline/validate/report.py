@@ -38,25 +38,6 @@ def masked_by_kind(texts: pa.Array, kind: str) -> pa.Array:
     return (masking.masked_ids(texts) if kind in _IDS else masking.masked(texts)).texts
 
 
-def without_refused(said: pd.DataFrame, sources: Iterable[Source]) -> pd.DataFrame:
-    """Findings or repairs without lines about single rows of files that were refused whole.
-
-    Intake may have repaired rows of a file that the checks then refuse; nothing of such a file is copied. Why it
-    was refused stays, also where that names a line.
-    """
-    import pandas as pd
-
-    refused = [(place_of(source), source.table) for source in sources if source.refused]
-    if not refused:
-        return said
-    places = pd.MultiIndex.from_frame(said[["source_file", "table"]].astype(object))
-    about_them = places.isin(pd.MultiIndex.from_tuples(refused, names=["source_file", "table"]))
-    about_rows = said["source_line"].notna().to_numpy()
-    if "action" in said:
-        about_rows = about_rows & (said["action"] != "refuse").to_numpy()
-    return said[~(about_them & about_rows)].reset_index(drop=True)
-
-
 def of_file(export: Export, rule: str) -> pd.DataFrame:
     """One finding about the whole file."""
     table = _table(export)

@@ -7,10 +7,10 @@ from datetime import date
 import pyarrow as pa
 import pytest
 
-from pipeline.findings import COLUMNS, REPAIR_COLUMNS
+from pipeline.findings import COLUMNS, REPAIR_COLUMNS, without_refused
 from pipeline.handover import Reading
 from pipeline.settings import Settings
-from pipeline.validate import checked, combined, validated, without_refused
+from pipeline.validate import checked, combined, validated
 from pipeline.validate.split import accepted_schema, quarantined_schema
 from schemas.exports import EXPORTS
 

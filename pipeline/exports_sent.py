@@ -1,0 +1,187 @@
+"""What each receipt brought of each table, as sets of record numbers: the view in which exports are compared."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.columns import calendar_days
+from pipeline.handover import NO_DAY, Source, Validated
+from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN
+
+EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Rows of one table, accepted ones first; `record` numbers the ids, -1 where none is given."""
+
+    names: pa.Array
+    record: np.ndarray
+    site: pa.Array
+    source: np.ndarray
+    day: np.ndarray
+    active: np.ndarray  # neither withdrawn nor held back; of operations, performed
+    withdrawn: np.ndarray
+    held_back: np.ndarray
+
+
+@dataclass(frozen=True)
+class Sent:
+    """One export: what a receipt of a site brought of a table, rows held back included.
+
+    `records`, `accepted`, `withdrawn`, `active`, `uncertain` are sorted numbers of records; `uncertain` were held back,
+    `active` are accepted and not withdrawn.
+    `files`: name → its rows that are records.
+    """
+
+    site: str
+    table: str
+    receipt: date
+    source_file: str
+    rows: int
+    files: dict[str, int]
+    at: np.ndarray
+    table_rows: _Rows
+
+    @property
+    def records(self) -> np.ndarray:
+        return self._where(np.ones(len(self.at), bool))
+
+    @property
+    def accepted(self) -> np.ndarray:
+        return self._where(~self.table_rows.held_back[self.at])
+
+    @property
+    def withdrawn(self) -> np.ndarray:
+        return self._where(self.table_rows.withdrawn[self.at])
+
+    @property
+    def active(self) -> np.ndarray:
+        held = self.table_rows.withdrawn[self.at] | self.table_rows.held_back[self.at]
+        return self._where(~held)
+
+    @property
+    def uncertain(self) -> np.ndarray:
+        return self._where(self.table_rows.held_back[self.at])
+
+    def certain_between(self, first: date | None, last: date | None) -> np.ndarray:
+        """Accepted records (of operations: performed) with a day between two days, both included."""
+        chosen = self.table_rows.active[self.at]
+        day = self.table_rows.day[self.at]
+        if first is not None:
+            chosen = chosen & (day >= (first - EPOCH).days)
+        if last is not None:
+            chosen = chosen & (day <= (last - EPOCH).days) & (day != NO_DAY)
+        return self._where(chosen)
+
+    def names_of(self, records: np.ndarray) -> list[str]:
+        names: list[str] = self.table_rows.names.take(pa.array(records)).to_pylist()
+        return names
+
+    def _where(self, chosen: np.ndarray) -> np.ndarray:
+        numbers = np.unique(self.table_rows.record[self.at][chosen])
+        return numbers[numbers >= 0]
+
+
+def exports_sent(validated: Validated, also: Collection[tuple[str, date]]) -> Iterator[Sequence[Sent]]:
+    """Per site and table its exports in the order of receipt, where there is anything to compare.
+
+    Args:
+        validated: Rows accepted and held back.
+        also: (site, receipt) looked at even where a table came only once.
+    """
+    sources = validated.accepted.sources
+    for name in EXPORTS:
+        receipts = {source.receipt for source in sources if source.table == name and source.is_used}
+        if len(receipts) > 1 or any(receipt in receipts for _, receipt in also):
+            yield from _of_table(name, validated, sources)
+
+
+def _of_table(name: str, validated: Validated, sources: Sequence[Source]) -> Iterator[Sequence[Sent]]:
+    rows = _rows(name, validated)
+    receipt = np.array([source.receipt.toordinal() for source in sources], np.int64)[rows.source]
+    encoded = rows.site.dictionary_encode()
+    site = encoded.indices.to_numpy(zero_copy_only=False)
+    order = np.lexsort((receipt, site))
+    starts = np.flatnonzero(np.append(True, (np.diff(site[order]) != 0) | (np.diff(receipt[order]) != 0)))
+    found: dict[str, list[Sent]] = {}
+    for at in np.split(order, starts[1:]) if len(order) else []:
+        named = encoded.dictionary[int(site[at[0]])].as_py()
+        found.setdefault(named, []).append(_sent(name, named, at, rows, sources))
+    yield from (found[named] for named in sorted(found))
+
+
+def _sent(name: str, site: str, at: np.ndarray, rows: _Rows, sources: Sequence[Source]) -> Sent:
+    counts = np.bincount(rows.source[at], minlength=len(sources))
+    used = np.flatnonzero(counts).tolist()
+    files = {sources[n].source_file.rpartition("/")[2]: int(counts[n]) for n in used}
+    whole = {sources[n].source_file.rpartition("/")[2].partition("#")[0]: int(counts[n]) for n in used}
+    first = sources[used[0]]
+    return Sent(site, name, first.receipt, first.source_file, len(at), {**whole, **files}, np.sort(at), rows)
+
+
+def _rows(name: str, validated: Validated) -> _Rows:
+    accepted, held_back = validated.accepted.tables[name], validated.quarantined[name]
+    ids = [*accepted[ID_COLUMN[name]].chunks, *pc.utf8_trim_whitespace(held_back[ID_COLUMN[name]]).chunks]
+    encoded = pa.chunked_array(ids, pa.string()).combine_chunks().dictionary_encode()
+    waiting = np.arange(len(encoded)) >= accepted.num_rows
+    withdrawn = _is(accepted, "record_status", "withdrawn", held_back.num_rows)
+    performed = _is(accepted, "status", "performed", held_back.num_rows) if name == "operations" else ~waiting
+    days = (
+        calendar_days(accepted[DAY_COLUMN[name]])
+        if name in DAY_COLUMN
+        else np.full(accepted.num_rows, NO_DAY)
+    )
+    return _Rows(
+        encoded.dictionary,
+        pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64),
+        pa.chunked_array([*accepted["site"].chunks, *held_back["site"].chunks], pa.string()).combine_chunks(),
+        np.concatenate([accepted["source_number"].to_numpy(), held_back["source_number"].to_numpy()]),
+        np.concatenate([days, np.full(held_back.num_rows, NO_DAY)]),
+        performed & ~withdrawn,
+        withdrawn,
+        waiting,
+    )
+
+
+def _is(table: pa.Table, column: str, word: str, more: int) -> np.ndarray:
+    """bool over the accepted rows: they hold the word; False for `more` rows behind them."""
+    found = pc.fill_null(pc.equal(table[column], word), False).to_numpy().astype(bool)
+    return np.append(found, np.zeros(more, bool))
+
+
+def rows_kept(
+    validated: Validated, aside: Collection[tuple[str, str, date]]
+) -> tuple[dict[str, pa.Table], dict[str, pa.Table], np.ndarray]:
+    """Rows accepted and held back without those of some exports, and per source how many were taken out."""
+    sources = validated.accepted.sources
+    dropped = np.zeros(len(sources), np.int64)
+    kept: tuple[dict[str, pa.Table], dict[str, pa.Table]] = ({}, {})
+    for into, tables in zip(kept, (validated.accepted.tables, validated.quarantined), strict=True):
+        for name, table in tables.items():
+            out = _of_exports(table, name, sources, aside)
+            dropped += np.bincount(table["source_number"].to_numpy()[out], minlength=len(sources))
+            into[name] = table.filter(pa.array(~out)) if out.any() else table
+    return *kept, dropped
+
+
+def _of_exports(
+    table: pa.Table, name: str, sources: Sequence[Source], aside: Collection[tuple[str, str, date]]
+) -> np.ndarray:
+    """bool over the rows: they belong to one of the exports (site, table, receipt)."""
+    out = np.zeros(table.num_rows, bool)
+    for site, of, receipt in aside:
+        if of == name:
+            numbers = [
+                n for n, source in enumerate(sources) if (source.table, source.receipt) == (of, receipt)
+            ]
+            out |= (
+                np.isin(table["source_number"].to_numpy(), numbers) & pc.equal(table["site"], site).to_numpy()
+            )
+    return out

@@ -1,0 +1,90 @@
+"""Operations on patients who had died: rows that cannot both be true.
+
+Told by the rows as they were sent, by the site's own patient id: what a merge brings together is the merge's fault.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.catalogue import PATIENT_DIED
+from pipeline.columns import JOINER, calendar_days, joined
+from pipeline.handover import KEPT, NO_DAY, Accepted
+
+if TYPE_CHECKING:
+    from pipeline.lookup import Lookup
+
+#: A contact that tells of a death.
+DIED = "died"
+
+
+def operations_after_death(
+    accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup
+) -> dict[str, np.ndarray]:
+    """Table → rows that stand and contradict each other: an operation performed, and a death days before it.
+
+    Both the operation's row and the rows that tell of the death are given. Empty where nothing does.
+    """
+    told = _deaths(accepted, fates, look)
+    if told.empty:
+        return {}
+    operations = _performed(accepted, fates)
+    died = told.groupby("patient", sort=False)["day"].min()
+    late = operations[operations["day"] > operations["patient"].map(died).fillna(np.inf)]
+    if late.empty:
+        return {}
+    newest = late.groupby("patient", sort=False)["day"].max()
+    early = told[told["day"] < told["patient"].map(newest).fillna(-np.inf)]
+    both = pd.concat([late.assign(table="operations"), early])
+    return {str(name): rows.to_numpy(np.int64) for name, rows in both.groupby("table")["row"]}
+
+
+def _deaths(accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup) -> pd.DataFrame:
+    """`table, row, patient, day` of every row that tells of a death."""
+    tables = accepted.tables
+    telling = {
+        "patients": ("died_on", pc.is_valid(tables["patients"]["died_on"])),
+        "followups": ("seen_on", pc.equal(tables["followups"]["status"], DIED)),
+        "events": ("occurred_on", _fatal(tables["events"], look)),
+    }
+    found = [
+        _rows(tables[name], day, chosen, fates[name]).assign(table=name)
+        for name, (day, chosen) in telling.items()
+    ]
+    return pd.concat(found, ignore_index=True)
+
+
+def _performed(accepted: Accepted, fates: Mapping[str, np.ndarray]) -> pd.DataFrame:
+    table = accepted.tables["operations"]
+    return _rows(table, "performed_on", pc.equal(table["status"], "performed"), fates["operations"])
+
+
+def _rows(table: pa.Table, day: str, chosen: pa.ChunkedArray, fate: np.ndarray) -> pd.DataFrame:
+    """`row, patient, day` of the chosen rows that stand and have a day."""
+    rows = np.flatnonzero(pc.fill_null(chosen, False).to_numpy().astype(bool) & (fate == KEPT))
+    taken = table.select(["site", "patient_id", day]).take(rows)
+    days = calendar_days(taken[day])
+    keys = joined(taken["site"], taken["patient_id"]).to_pandas()
+    found = pd.DataFrame({"row": rows, "patient": keys, "day": days})
+    return found[(days != NO_DAY) & found["patient"].notna()]
+
+
+def _fatal(events: pa.Table, look: Lookup) -> pa.ChunkedArray:
+    """Events whose code says that the patient died, looked up once a distinct code."""
+    fatal = {key for key, entry in look.catalogue.complications.items() if PATIENT_DIED in entry.implied_by}
+    keys = joined(events["code_system"], events["code"])
+    distinct = pc.drop_null(pc.unique(keys)).to_pylist()
+    deadly = [key for key in distinct if _means(look, key, fatal)]
+    return pc.is_in(keys, value_set=pa.array(deadly, pa.string()))
+
+
+def _means(look: Lookup, key: str, categories: set[str]) -> bool:
+    system, code = key.split(JOINER, 1)
+    found = look.catalogue.complication_of(system, code)
+    return found is not None and found.rule.specific and found.key in categories
