@@ -91,9 +91,7 @@ def made(volume: Volume, workspace: Path) -> Path:
     return workspace
 
 
-def _written(
-    name: str, columns: Columns, volume: Volume, draw: np.random.Generator, workspace: Path
-) -> None:
+def _written(name: str, columns: Columns, volume: Volume, draw: np.random.Generator, workspace: Path) -> None:
     """Both receipts of a table: all its rows with their faults, then some of them corrected or again."""
     rows = pa.table(columns)
     if volume.bad:
@@ -195,7 +193,9 @@ def _events(rows: int, operated: _Operated, draw: np.random.Generator) -> Column
         "patient_id": columns["patient_id"],
         "occurred_on": columns["day"],
         "operation_id": columns["operation_id"],
-        "code": pc.if_else(coded, _of(("T81.41XA", "M24.60", "T84.89XA", "I82.40"), draw.integers(0, 4, rows)), ""),
+        "code": pc.if_else(
+            coded, _of(("T81.41XA", "M24.60", "T84.89XA", "I82.40"), draw.integers(0, 4, rows)), ""
+        ),
         "side": columns["side"],
         "joint": _of(JOINTS, kinds),
         "energy": _of(("low", "high", "none"), draw.integers(0, 3, rows)),
