@@ -1,4 +1,4 @@
-"""The DuckDB script as a program of its own: `python -m tests.bench.floor WORKSPACE` prints what it counted."""
+"""The DuckDB script as a program of its own: `python tests/bench/floor.py WORKSPACE` prints what it counted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`python -m tests.bench.parse WORKSPACE`: every export through pyarrow's CSV reader as text, and nothing else."""
+"""`python tests/bench/parse.py WORKSPACE`: every export through pyarrow's CSV reader as text, and nothing else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`python -m tests.bench.stages WORKSPACE OUT`: seconds of each stage of `limbaudit check`, as JSON."""
+"""`python tests/bench/stages.py WORKSPACE OUT`: seconds of each stage of `limbaudit check`, as JSON."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`python -m tests.bench.run`: pyarrow's bare parse, the DuckDB script and `limbaudit check`, side by side.
+"""`python tests/bench`: pyarrow's bare parse, the DuckDB script and `limbaudit check`, side by side.
 
 Each is a process of its own, started cold, in turn, several times; what counts is the median of the ratios within
 one turn, because other work on the machine slows all three. `--write` puts the table into docs/performance.md.
@@ -20,7 +20,7 @@ from importlib.metadata import version
 from pathlib import Path
 from time import perf_counter
 
-from tests.bench.volume import Volume, made
+from volume import Volume, made
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "performance.md"
@@ -62,7 +62,7 @@ def measured(arguments: Sequence[str], state: Path) -> Measured:
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
-        env={**os.environ, "LIMBAUDIT_STATE_DIR": str(state)},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "LIMBAUDIT_STATE_DIR": str(state)},
     )
     assert child.stdout is not None
     said = child.stdout.read()
@@ -81,12 +81,12 @@ def line(operations: int, turns: int, volumes: Path, bad: float) -> Line:
     with tempfile.TemporaryDirectory() as scratch:
         out, state = Path(scratch) / "out", Path(scratch) / "state"
         programs = {
-            "parse": ("-m", "tests.bench.parse", str(workspace)),
-            "floor": ("-m", "tests.bench.floor", str(workspace)),
+            "parse": ("tests/bench/parse.py", str(workspace)),
+            "floor": ("tests/bench/floor.py", str(workspace)),
             "check": ("-m", "pipeline", "check", str(workspace), "--out", str(out)),
         }
         took = [{name: measured(program, state) for name, program in programs.items()} for _ in range(turns)]
-        stages = measured(("-m", "tests.bench.stages", str(workspace), str(out)), state)
+        stages = measured(("tests/bench/stages.py", str(workspace), str(out)), state)
     return Line(
         operations,
         int(took[0]["parse"].said),
@@ -156,7 +156,7 @@ def written(page: str, part: str) -> str:
 
 def main() -> None:
     """Measure and print; with `--write`, into docs/performance.md as well."""
-    asked = argparse.ArgumentParser(prog="python -m tests.bench.run", description=__doc__)
+    asked = argparse.ArgumentParser(prog="python tests/bench", description=__doc__)
     asked.add_argument("--sizes", type=int, nargs="+", default=SIZES, metavar="N", help="operations")
     asked.add_argument("--turns", type=int, default=TURNS, metavar="N", help=f"how often each, {TURNS}")
     asked.add_argument("--bad", type=float, default=BAD, help=f"share of faulty rows, {BAD}")
@@ -168,7 +168,7 @@ def main() -> None:
     given = asked.parse_args()
     lines = [line(size, given.turns, given.volumes, given.bad) for size in given.sizes]
     said = (
-        f"Measured with `python -m tests.bench.run --turns {given.turns}` on {machine()}\n\n"
+        f"Measured with `python tests/bench --turns {given.turns}` on {machine()}\n\n"
         f"{table(lines)}\n\nSeconds of each stage of `check`, from one further run:\n\n{stage_table(lines)}"
     )
     print(said)
