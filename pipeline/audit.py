@@ -264,6 +264,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
+        **rows.scorecard.tables,
         "cases": cases_list(lists),
         "complications": complications_list(lists),
         "unattributed": unattributed_list(lists),

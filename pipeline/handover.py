@@ -141,14 +141,13 @@ class Validated:
     """The split: what goes on, what is held back and why.
 
     `quarantined[name]` keeps contract columns as (masked) text with `site`, `source_number`, `source_line`.
-    `quality` is the published table. Every quarantined row has at least one finding of action quarantine.
+    Every quarantined row has at least one finding of action quarantine.
     """
 
     accepted: Accepted
     quarantined: dict[str, pa.Table]
     findings: pd.DataFrame
     repairs: pd.DataFrame
-    quality: pd.DataFrame
 
 
 #: What became of an accepted row among the versions of its record; `fates[table]` holds positions here.

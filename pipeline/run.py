@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from pipeline.lookup import Lookup
     from pipeline.people import People
     from pipeline.publish.context import Context
+    from pipeline.scorecard import Scorecard
     from pipeline.sites import Reach
 
 STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimate", "publish")
@@ -89,6 +90,7 @@ class Accounted:
     ledger: pd.DataFrame
     findings: pd.DataFrame
     warnings: tuple[str, ...]
+    scorecard: Scorecard
 
 
 @dataclass(frozen=True)
@@ -152,6 +154,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.intake import receive_all
     from pipeline.ledger import ledger_of
     from pipeline.people import people_known
+    from pipeline.scorecard import scorecard_of
     from pipeline.sites import reaches, warnings
     from pipeline.validate import validated
 
@@ -182,8 +185,19 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
             _about_sites(reached),
         ]
     )
+    scores = scorecard_of(checked, found.fates, told, reached, settings)
+    told = findings.joined([told, scores.findings])
     return Accounted(
-        ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told)
+        ground,
+        intake,
+        checked,
+        people,
+        found,
+        reached,
+        ledger,
+        told,
+        warnings(reached, checked, told),
+        scores,
     )
 
 
@@ -242,6 +256,7 @@ def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
         tables = row_tables(
             rows.validated, rows.resolved.fates, rows.ledger, rows.findings, rows.intake.repairs
         )
+        tables |= rows.scorecard.tables
         write_check(out, tables, rows.findings, sites, ground.settings.access_group)
     return Done(out, rows.warnings, ground)
 
@@ -322,7 +337,8 @@ def context_of(rows: Accounted, found: pd.DataFrame, inputs: dict[str, str]) -> 
             late=reach.late,
             incomplete=reach.incomplete,
             set_aside=tuple(source.source_file for source in reach.set_aside),
-            verdict="over_tolerance" if reach.over_tolerance else "within_tolerance",
+            verdict=rows.scorecard.verdicts[reach.site.site_id].word,
+            reasons=rows.scorecard.verdicts[reach.site.site_id].reasons,
         )
         for reach in rows.reached
     )

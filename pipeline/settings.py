@@ -119,6 +119,7 @@ class Settings:
     compare: tuple[Compare, ...] = ()
     counted: tuple[str, ...] = ("definite", "probable")
     tolerance: Tolerance = Tolerance()
+    tolerance_of_rule: dict[str, float] = field(default_factory=dict)  # rule → share of failing rows
     shared_identity: tuple[str, ...] = ()
     access_group: str = ""
     nonoperative_weeks_expected: dict[str, int] = field(default_factory=dict)

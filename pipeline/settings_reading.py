@@ -23,6 +23,7 @@ from pipeline.settings import (
 )
 from pipeline.settings_comparisons import Known, check_window, compare, group, primary
 from pipeline.toml_reading import TomlTable, read_toml
+from schemas.measures import SCORED_RULES
 
 CONTRACT = 1
 PERIODS = ("month", "quarter", "year")
@@ -53,7 +54,7 @@ def read_settings(path: Path, catalogue: Catalogue, operation_columns: Collectio
         groups=groups,
         primary=primary(top.table("primary"), known) if top.has("primary") else None,
         compare=tuple(compare(table, known) for table in top.tables("compare")),
-        tolerance=_tolerance(top.table("tolerance")),
+        **_tolerances(top.table("tolerance")),
         nonoperative_weeks_expected=_weeks(top.table("nonoperative_weeks_expected"), catalogue),
         schedule=_schedule(top.table("schedule")),
         **_single_keys(top),
@@ -220,13 +221,17 @@ def _site(key: str, table: TomlTable) -> Site:
     return site
 
 
-def _tolerance(table: TomlTable) -> Tolerance:
+def _tolerances(table: TomlTable) -> dict[str, Any]:
+    """`[tolerance]` itself and `[tolerance.rules]`, whose keys are rules of the scorecard."""
     usual = Tolerance()
+    rules = table.table("rules")
+    of_rule = {key: rules.number(key, None, 0, 1) for key in rules.keys if key in SCORED_RULES}
+    rules.finish(SCORED_RULES)
     shares = {
         each.name: table.number(each.name, getattr(usual, each.name), 0, 1) for each in fields(Tolerance)
     }
     table.finish()
-    return Tolerance(**shares)
+    return {"tolerance": Tolerance(**shares), "tolerance_of_rule": of_rule}
 
 
 def _weeks(table: TomlTable, catalogue: Catalogue) -> dict[str, int]:

@@ -7,6 +7,7 @@ from schemas.exports import OURS
 from schemas.shorthand import (
     AUDIT,
     CATALOGUE,
+    EXACT_LIMITS,
     KAHN,
     SETTINGS,
     always,
@@ -15,7 +16,9 @@ from schemas.shorthand import (
     count,
     days,
     level,
+    limits,
     maybe,
+    number,
     place,
     share,
     site,
@@ -132,14 +135,83 @@ QUALITY = Table(
             KAHN,
             ("conformance", "completeness", "plausibility"),
         ),
-        always("rule", "word", "Code of the rule, explained in the list of findings."),
+        always(
+            "rule",
+            "word",
+            "Code of the rule, explained in the list of findings, or a measure of the scorecard.",
+        ),
         count("rows", "Rows the rule was applied to.", "rows", AUDIT),
         count("failing", "Rows that fail the rule.", "rows", AUDIT),
         share("share", "Failing rows among the rows."),
         share("tolerance", "Share up to which it is tolerated; empty where none is set.", SETTINGS),
-        maybe("verdict", "word", "Whether the share is within the tolerance."),
+        maybe("verdict", "word", "Whether the share is within the tolerance, or that none is set."),
     ),
     key=("site", "table", "column", "dimension", "rule"),
+)
+
+_TREND_KEY = ("site", "table", "column", "rule", "receipt")
+
+
+def _receipt() -> Column:
+    return always("receipt", "date", "Day the export was received: the name of its folder.")
+
+
+QUALITY_TREND = Table(
+    "quality_trend",
+    "One rule over one column in one receipt of a site, against what its earlier receipts showed.",
+    (
+        site(),
+        always("table", "word", "Table that was checked."),
+        maybe("column", "word", "Column that was checked; empty where the whole row was."),
+        always("rule", "word", "Code of the rule, or a measure of the scorecard."),
+        _receipt(),
+        count("rows", "Rows of this receipt the rule was applied to.", "rows", AUDIT),
+        count("failing", "Rows of this receipt that fail the rule.", "rows", AUDIT),
+        share("share", "Failing rows among the rows."),
+        share(
+            "expected",
+            "The same share over the earlier receipts; over the last one where a site sends everything.",
+        ),
+        *limits("limit_low", "limit_high", "the share chance allows", EXACT_LIMITS),
+        always("outside", "yes_no", "Whether the share lies outside these limits.", EXACT_LIMITS),
+    ),
+    key=_TREND_KEY,
+)
+
+QUALITY_VOLUME = Table(
+    "quality_volume",
+    "How many rows of a table one receipt brought, against the eight before it.",
+    (
+        site(),
+        always("table", "word", "Table that was sent."),
+        _receipt(),
+        count("rows", "Rows, accepted and held back.", "rows", AUDIT),
+        number(
+            "median",
+            "Median of the rows of up to eight receipts before; empty for the first.",
+            AUDIT,
+            "rows",
+            0,
+        ),
+        number("ratio", "Rows over that median.", AUDIT, "ratio", 0),
+    ),
+    key=("site", "table", "receipt"),
+)
+
+QUALITY_LAG = Table(
+    "quality_lag",
+    "How long after the day it speaks of a row was written down, or else received.",
+    (
+        site(),
+        always("table", "word", "Table of the rows."),
+        _receipt(),
+        count("rows", "Rows whose lag is known.", "rows", AUDIT),
+        days("median_days", "Half of the rows were there within so many days."),
+        days("days_90", "Nine in ten were."),
+        count("late", "Rows that came more than 150 days after.", "rows", AUDIT),
+        days("longest_days", "All were; at most 3650 are told."),
+    ),
+    key=("site", "table", "receipt"),
 )
 
 FOR_THE_SENDER = Table(

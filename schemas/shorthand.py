@@ -15,6 +15,9 @@ GARWOOD = "Garwood 1936, exact Poisson"
 AALEN = "Aalen and Johansen, death competing"
 SPIEGELHALTER = "Spiegelhalter 2005, Stat Med 24:1185"
 STEINER = "Steiner 2000, Biostatistics 1:441"
+EXACT_LIMITS = (
+    "exact binomial, central 99.8 % (Spiegelhalter 2005, Stat Med 24:1185), around Clopper and Pearson 1934"
+)
 KAPPA = "Cohen's kappa, interval from its own variance"
 
 _DISPLAYS: dict[Kind, Display] = {"date": "day", "integer": "count", "number": "decimal"}

@@ -58,7 +58,7 @@ def validated() -> Validated:
     return Validated(
         Accepted(sources, {"operations": located(*[0] * 6), "events": located(1)}),
         {"operations": located(0), "events": located(1)},
-        empty(), empty(), pd.DataFrame(),
+        empty(), empty(),
     )  # fmt: skip
 
 

@@ -26,7 +26,8 @@ class SiteState:
         late: Its due day has passed and nothing newer was accepted.
         incomplete: Required tables it has never sent.
         set_aside: Exports (source files) that broke a stop limit and were not used.
-        verdict: `within_tolerance`, `over_tolerance` or another word for its data quality; empty: not judged.
+        verdict: One of `schemas.measures.VERDICTS`: whether its figures may be compared; empty: not judged.
+        reasons: Why it is not simply fit, in words.
     """
 
     site: str
@@ -36,6 +37,7 @@ class SiteState:
     incomplete: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     verdict: str = ""
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The tables about rows: ledger, held back, repairs, quality."""
+"""The tables about rows: ledger, held back, repairs."""
 
 from __future__ import annotations
 
@@ -20,13 +20,12 @@ def row_tables(
     found: pd.DataFrame,
     intake_repairs: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
-    """`ledger`, `quarantine`, `repairs`, `quality` and one `quarantined/<table>` a table with rows held back."""
+    """`ledger`, `quarantine`, `repairs` and one `quarantined/<table>` a table with rows held back."""
     repairs = pd.concat([intake_repairs, validated.repairs], ignore_index=True)
     tables = {
         "ledger": ledger,
         "quarantine": _quarantine(found),
         "repairs": repairs[list(catalogue.REPAIR_COLUMNS)].drop_duplicates(list(PUBLISHED["repairs"].key)),
-        "quality": validated.quality,
     }
     return {**tables, **_held_back(validated, fates)}
 

@@ -37,8 +37,6 @@ IN_PRINT = {
     "repair": "mended",
     "removed": "removed on request",
     "too_few": "too few cases for an estimate",
-    "within_tolerance": "within tolerance",
-    "over_tolerance": "outside tolerance",
     "non_data": "not data rows",
     "not_selected": "not selected by the mapping",
     "pre_existing": "there before the operation",

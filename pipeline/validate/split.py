@@ -15,7 +15,6 @@ from pipeline.handover import Accepted, Export, Intake, Source, Validated
 from pipeline.settings import Settings
 from pipeline.validate import check, identifiers, masking, report
 from pipeline.validate.parse import Parsed, one_chunk, parsed
-from pipeline.validate.quality import quality
 from schemas.columns import Table
 from schemas.exports import EXPORTS
 from schemas.models import arrow_schema
@@ -56,10 +55,10 @@ def validated(intake: Intake, settings: Settings, places: tuple[str, ...]) -> Va
         settings: Sites, the kind of their dates, tolerances.
         places: Joint and bone words of the catalogue in force.
     """
-    return combined(intake, checked_together(intake.exports, settings, places), settings)
+    return combined(intake, checked_together(intake.exports, settings, places))
 
 
-def combined(intake: Intake, exports: Sequence[Checked], settings: Settings) -> Validated:
+def combined(intake: Intake, exports: Sequence[Checked]) -> Validated:
     """The checked exports as one, in the order of `intake.exports`.
 
     `exports[i]` is what `checked` made of `intake.exports[i]`, computed now or kept from an earlier run.
@@ -73,9 +72,7 @@ def combined(intake: Intake, exports: Sequence[Checked], settings: Settings) -> 
     held_back = _by_table(exports, places, "quarantined")
     found = catalogue.joined(one.findings for one in exports)
     repairs = report.joined_repairs([one.repairs for one in exports])
-    everything = catalogue.joined([intake.findings, found])
-    scores = quality(accepted, held_back, everything, tuple(sources), settings.tolerance.quarantined_share)
-    return Validated(Accepted(tuple(sources), accepted), held_back, found, repairs, scores)
+    return Validated(Accepted(tuple(sources), accepted), held_back, found, repairs)
 
 
 def _by_table(exports: Sequence[Checked], places: Sequence[int], part: str) -> dict[str, pa.Table]:

@@ -121,9 +121,24 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
         "unattributed": table_of("unattributed", []),
         "quality": table_of("quality", [
             {"site": "harbour", "table": "operations", "column": "side", "dimension": "conformance", "rule": "value_unknown_word",
-             "rows": 60, "failing": 1, "share": 1 / 60, "tolerance": 0.02, "verdict": "within_tolerance"},
+             "rows": 60, "failing": 1, "share": 1 / 60, "tolerance": 0.02, "verdict": "within tolerance"},
             {"site": "harbour", "table": "operations", "column": None, "dimension": "conformance", "rule": "row_ragged",
-             "rows": 60, "failing": 0, "share": 0.0, "tolerance": 0.02, "verdict": "within_tolerance"},
+             "rows": 60, "failing": 0, "share": 0.0, "tolerance": 0.02, "verdict": "within tolerance"},
+        ]),
+        "quality_trend": table_of("quality_trend", [
+            {"site": "harbour", "table": "operations", "column": None, "rule": "quarantined_share",
+             "receipt": date(2026, month, 3), "rows": 60, "failing": n, "share": n / 60, "expected": 0.01,
+             "limit_low": 0.0, "limit_high": 0.1, "outside": n > 6}
+            for month, n in ((9, 1), (10, 0), (11, 8))
+        ]),
+        "quality_volume": table_of("quality_volume", [
+            {"site": "harbour", "table": "operations", "receipt": date(2026, 10, 3), "rows": 50},
+            {"site": "harbour", "table": "operations", "receipt": date(2026, 11, 3), "rows": 60, "median": 50.0,
+             "ratio": 1.2},
+        ]),
+        "quality_lag": table_of("quality_lag", [
+            {"site": "harbour", "table": "operations", "receipt": date(2026, 11, 3), "rows": 55, "median_days": 4,
+             "days_90": 9, "late": 1, "longest_days": 160},
         ]),
         "review": table_of("review", [
             {"case_id": f"harbour.H{n}.L", "category": category if n % 2 else None,
@@ -155,7 +170,7 @@ def context(catalogue: Catalogue) -> Context:
     return Context(
         period="2026-10", cut_on=CUT, as_of=AS_OF,
         sites=(
-            SiteState("harbour", "Harbour <Hospital> & Friends", CUT, verdict="within_tolerance"),
+            SiteState("harbour", "Harbour <Hospital> & Friends", CUT, verdict="fit"),
             SiteState("hill", "مستشفى التل", date(2026, 10, 2), late=True, incomplete=("followups",)),
         ),
         settings=settings, catalogue=replace(catalogue, differs=("windows of <one> & category",)), version="0.1.0",

@@ -69,7 +69,7 @@ def test_the_manifest_states_every_file_and_what_the_edition_was_made_from(depar
         "2026-11-09",
     )
     assert manifest["data_until"] == {"harbour": "2026-10-31", "hill": "2026-10-02"}
-    assert manifest["verdicts"]["harbour"] == "within_tolerance"
+    assert manifest["verdicts"]["harbour"] == "fit"
     assert manifest["settings"]["confidence"] == 0.95
     assert manifest["findings"] == {"value_unknown_word": 1, "word_translated": 1}
     assert manifest["versions"] == {"pandas": "3.1.1"}

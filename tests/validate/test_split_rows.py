@@ -26,7 +26,6 @@ def test_every_table_is_there_with_its_types_even_if_nothing_came(intake):
         assert result.accepted.tables[name].num_rows == 0
     assert list(result.findings) == list(COLUMNS)
     assert list(result.repairs) == list(REPAIR_COLUMNS)
-    assert len(result.quality) == 0
 
 
 def test_types_of_what_goes_on(export, intake):
@@ -167,9 +166,8 @@ def test_a_repair_names_file_line_and_record(export):
 def test_checks_made_earlier_give_the_same(export, intake):
     received = intake(export("operations", {}, {"side": "?!"}), export("events", {"note": "x"}))
     earlier = [checked(each, SETTINGS, PLACES) for each in received.exports]
-    now, then = validated(received, SETTINGS, PLACES), combined(received, earlier, SETTINGS)
+    now, then = validated(received, SETTINGS, PLACES), combined(received, earlier)
     assert now.findings.equals(then.findings)
-    assert now.quality.equals(then.quality)
     assert all(now.accepted.tables[name].equals(then.accepted.tables[name]) for name in EXPORTS)
 
 
