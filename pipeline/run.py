@@ -155,7 +155,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.ledger import ledger_of
     from pipeline.people import people_known
     from pipeline.scorecard import scorecard_of
-    from pipeline.sites import reaches, warnings
+    from pipeline.sites import about_sites, reaches, warnings
     from pipeline.validate import validated
 
     asked, settings = ground.asked, ground.settings
@@ -175,30 +175,13 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     reached = reaches(checked, found.fates, settings, ground.cut_on, ground.as_of)
     own = findings.frame(ground.catalogue.notes)
     told = findings.joined(
-        [
-            own,
-            intake.findings,
-            people.findings,
-            checked.findings,
-            found.findings,
-            limits,
-            _about_sites(reached),
-        ]
-    )
+        [own, intake.findings, people.findings, checked.findings, found.findings, limits, about_sites(reached)]
+    )  # fmt: skip
     scores = scorecard_of(checked, found.fates, told, reached, settings)
     told = findings.joined([told, scores.findings])
     return Accounted(
-        ground,
-        intake,
-        checked,
-        people,
-        found,
-        reached,
-        ledger,
-        told,
-        warnings(reached, checked, told),
-        scores,
-    )
+        ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores,
+    )  # fmt: skip
 
 
 def _within_limits(
@@ -223,20 +206,6 @@ def _within_limits(
             aside = [each.finding for each in (*impossible, *looked.aside)]
             return kept, found, findings.frame([*aside, *looked.told])
         impossible += more
-
-
-def _about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
-    """Late and incomplete sites as findings."""
-    rows: list[dict[str, object]] = []
-    for reach in reached:
-        site = reach.site.site_id
-        if reach.late:
-            message = f"{site} is late: its due day has passed. Ask the sender; its windows close by its last export."
-            rows.append({"site": site, "rule": "site_late", "message": message})
-        for table in reach.incomplete:
-            message = f"{site} has sent no usable export of {table}. Ask the sender, or change `required` in audit.toml."
-            rows.append({"site": site, "table": table, "rule": "site_incomplete", "message": message})
-    return findings.frame(rows)
 
 
 def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:

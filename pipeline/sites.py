@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline import findings
 from pipeline.findings import CATALOGUE
 from pipeline.handover import CONFLICTING, Accepted, Source, Validated
 from pipeline.settings import Settings, Site
@@ -159,6 +160,20 @@ def known_until(sites: tuple[str, ...], reached: tuple[Reach, ...], cut_on: date
     """(sites,) int32 calendar day to which each site's records are complete; a site without any: before all days."""
     until = {reach.site.site_id: (reach.data_until - EPOCH).days for reach in reached if reach.data_until}
     return np.array([until.get(site, -(2**30)) for site in sites], dtype=np.int32)
+
+
+def about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
+    """Late and incomplete sites as findings."""
+    rows: list[dict[str, object]] = []
+    for reach in reached:
+        site = reach.site.site_id
+        if reach.late:
+            message = f"{site} is late: its due day has passed. Ask the sender; its windows close by its last export."
+            rows.append({"site": site, "rule": "site_late", "message": message})
+        for table in reach.incomplete:
+            message = f"{site} has sent no usable export of {table}. Ask the sender, or change `required` in audit.toml."
+            rows.append({"site": site, "table": table, "rule": "site_incomplete", "message": message})
+    return findings.frame(rows)
 
 
 def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFrame) -> tuple[str, ...]:
