@@ -14,6 +14,7 @@ import pandas as pd
 from pipeline import findings
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.handover import NO_DAY, RECORD_TABLES, RETURN, Cases, Facts, Labels
+from pipeline.known import marked
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
 
@@ -79,7 +80,8 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     told = findings.joined(
         [rows.findings, _strays(rows, whole), _unsaid(rows, whole), _empty_period(rows, whole)]
     )
-    return Analysed(labels, whole, counts, rates, comparisons, activity, told)
+    known = rows.people.known_findings
+    return Analysed(labels, whole, counts, rates, comparisons, activity, marked(told, known, ground.as_of))
 
 
 def _linked_and_classified(
@@ -222,7 +224,7 @@ def _stray(row: dict[str, object], table: str, rule: str) -> dict[str, object]:
         "column": "case_id",
         "rule": rule,
         "value": row["case_id"],
-        "message": f"{where}: `{row['case_id']}` is no case of this edition. Correct the row; it is not used.",
+        "message": f"{where}: `case_id` is no case of this edition. Correct the row; it is not used.",
     }
 
 

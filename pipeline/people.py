@@ -1,12 +1,15 @@
-"""What people decided: decisions, links and merges, as dated CSV files beside the exports.
+"""What people wrote: decisions, links, merges and known findings, as CSV files beside the exports.
 
 Each file is small and written by hand, so rows are read one by one. A row that cannot be used is a finding
-with file, line and column; the others go on. What was decided after `as_of` is not known yet.
+with file, line and column; the others go on. A file that cannot be used is a finding, and the run says so at its
+end. What was decided after `as_of` is not known yet.
 """
 
 from __future__ import annotations
 
 import csv
+import difflib
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -22,20 +25,27 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-#: Table → where its files lie in the workspace.
-PLACES = {"decisions": "decisions/**/*.csv", "links": "links/*.csv", "merges": "merges/*.csv"}
-#: Column by which a row becomes known.
-KNOWN_BY = {"decisions": "decided_on", "links": "decided_on", "merges": "decided_on"}
+#: Tables, each in the folder of its name. Decisions may lie deeper, in a folder for each reviewer.
+FOLDERS = ("decisions", "links", "merges", "known_findings")
+DEEP = ("decisions",)
+#: Column by which a row becomes known; a known finding always is, and says itself how long it holds.
+DECIDED_ON = "decided_on"
+#: Files beside the tables that are nobody's concern.
+NOTES = (".txt", ".md")
 ENCODING = "utf-8-sig"
 
 
 @dataclass(frozen=True)
 class People:
-    """Rows known on `as_of`, all text but the dates; each frame also has `source_file` and `source_line`."""
+    """Rows known on `as_of`, all text but the dates; each frame also has `source_file` and `source_line`.
+
+    `files` are all that were read or tried, for the edition's list of inputs.
+    """
 
     decisions: pd.DataFrame
     links: pd.DataFrame
     merges: pd.DataFrame
+    known_findings: pd.DataFrame
     files: tuple[Path, ...]
     findings: pd.DataFrame
 
@@ -53,17 +63,33 @@ def people_known(workspace: Path, as_of: date) -> People:
     frames: dict[str, pd.DataFrame] = {}
     complaints: list[dict[str, object]] = []
     files: list[Path] = []
-    for name, pattern in PLACES.items():
-        found = sorted(path for path in workspace.glob(pattern) if path.is_file() and not path.is_symlink())
+    for name in FOLDERS:
+        found = _files_under(workspace / name)
         sheets = [_sheet(path, workspace, PEOPLE[name]) for path in found]
-        rows = [row for sheet in sheets for row in sheet.rows if _is_known(row[KNOWN_BY[name]], as_of)]
-        rows = [row for row in rows if not _is_known(row.get("undone_on"), as_of)]
+        rows = [row for sheet in sheets for row in sheet.rows if _is_in_force(row, as_of)]
         frames[name] = pd.DataFrame(
             rows, columns=[*PEOPLE[name].names, "source_file", "source_line"], dtype=object
         )
         complaints += [complaint for sheet in sheets for complaint in sheet.complaints]
-        files += found
+        files += [path for path in found if path.is_file() and not path.is_symlink()]
     return People(**frames, files=tuple(files), findings=findings.frame(complaints))
+
+
+def _files_under(folder: Path) -> list[Path]:
+    """Everything in a folder that may be meant as a table, also where it cannot be used."""
+    return sorted(
+        path
+        for path in folder.rglob("*")
+        if (path.is_symlink() or not path.is_dir())
+        and not path.name.startswith((".", "~$"))
+        and path.suffix.lower() not in NOTES
+    )
+
+
+def _is_in_force(row: dict[str, object], as_of: date) -> bool:
+    return (DECIDED_ON not in row or _is_known(row[DECIDED_ON], as_of)) and not _is_known(
+        row.get("undone_on"), as_of
+    )
 
 
 def _is_known(decided_on: object, as_of: date) -> bool:
@@ -73,34 +99,75 @@ def _is_known(decided_on: object, as_of: date) -> bool:
 def newest_decision(workspace: Path) -> date | None:
     """The newest date on which anything was decided, for the default of `as_of`."""
     known = people_known(workspace, date.max)
-    days = [day for frame in (known.decisions, known.links, known.merges) for day in frame["decided_on"]]
+    days = [day for frame in (known.decisions, known.links, known.merges) for day in frame[DECIDED_ON]]
     return max(days, default=None)
 
 
 def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
+    """The usable rows of one file, and what is to be said about the others."""
     name = path.relative_to(workspace).as_posix()
+    trouble = _misplaced(path, workspace / table.name, table)
+    if trouble:
+        return _unusable(name, table, trouble)
     try:
         with path.open(encoding=ENCODING, newline="") as lines:
             rows = list(_with_lines(csv.reader(lines)))
-        headers = [header.strip() for header in rows[0][1]] if rows else []
-        records = [(line, dict(zip(headers, cells, strict=False))) for line, cells in rows[1:]]
-    except UnicodeDecodeError as broken:
-        return _Sheet(
-            [],
-            [_complaint(name, None, "", table, f"{name} is not UTF-8 ({broken.reason}). Save it as UTF-8.")],
-        )
+    except UnicodeDecodeError:
+        return _unusable(name, table, "it is not UTF-8. Save it as CSV UTF-8.")
+    except csv.Error:
+        return _unusable(name, table, "it cannot be cut into cells. Save it anew as CSV UTF-8.")
+    except OSError as refused:
+        return _unusable(name, table, f"it cannot be opened ({refused.strerror}). Check its permissions.")
+    headers = [header.strip() for header in rows[0][1]] if rows else []
+    return _filled(name, table, headers, rows[1:], _reviewer(path, table))
+
+
+def _reviewer(path: Path, table: Table) -> str:
+    """The folder of decisions/<reviewer>/…csv, who decided where the row names nobody."""
     folder = path.parent.name
-    reviewer = folder if table.name == "decisions" and folder != table.name else ""
-    given = [*headers, "reviewer"] if reviewer else headers
-    missing = [column for column in table.required if column not in given]
+    return folder if table.name == "decisions" and folder != table.name else ""
+
+
+def _filled(
+    name: str, table: Table, headers: list[str], rows: list[tuple[int, list[str]]], reviewer: str
+) -> _Sheet:
+    missing = [
+        column
+        for column in table.required
+        if column not in headers and not (column == "reviewer" and reviewer)
+    ]
     if missing:
-        return _Sheet(
-            [], [_complaint(name, 1, missing[0], table, _missing_column(name, missing[0], headers))]
-        )
+        return _unusable(name, table, _missing_column(missing[0], headers, table), missing[0])
     sheet = _Sheet([], [])
-    for line, record in records:
-        _take_row(sheet, table, record, name, line, reviewer)
+    for line, cells in rows:
+        if any(cell.strip() for cell in cells[len(headers) :]):
+            sheet.complaints.append(_complaint(name, line, "", table, _too_long(name, line)))
+        else:
+            _take_row(sheet, table, dict(zip(headers, cells, strict=False)), name, line, reviewer)
     return sheet
+
+
+def _too_long(name: str, line: int) -> str:
+    return (
+        f"{name} line {line} has more cells than the header. The row is not used; put text that holds a comma between "
+        "quotation marks."
+    )
+
+
+def _misplaced(path: Path, folder: Path, table: Table) -> str:
+    """Why a file is not even opened; empty if it is."""
+    if path.is_symlink() or not path.is_file():
+        return "it is a link or no ordinary file. Put the file itself there."
+    if path.suffix.lower() != ".csv":
+        return "it is no CSV file. Save it as CSV UTF-8, or take it out of the folder."
+    if path.parent != folder and table.name not in DEEP:
+        return f"it lies too deep. Move it up into {table.name}/."
+    return ""
+
+
+def _unusable(name: str, table: Table, trouble: str, column: str = "") -> _Sheet:
+    message = f"{name} is not used: {trouble}"
+    return _Sheet([], [_complaint(name, None, column, table, message, "people_file_unusable")])
 
 
 def _with_lines(reader: Reader) -> Iterator[tuple[int, list[str]]]:
@@ -141,26 +208,41 @@ def _cell(column: Column, text: str) -> tuple[object, str]:
         try:
             return date.fromisoformat(text), ""
         except ValueError:
-            return None, f"`{text[:20]}` is not a date such as 2026-10-31."
+            return None, "it is not a date such as 2026-10-31."
     if column.kind == "yes_no":
         known = {"yes": True, "no": False}
         return known.get(text.lower()), "" if text.lower() in known else "it is neither yes nor no."
     if column.vocabulary and text not in column.vocabulary:
         return None, f"expected one of {', '.join(column.vocabulary)}."
+    if column.name == "rule" and text not in findings.CATALOGUE:
+        return None, _no_such_rule(text)
     return text, ""
 
 
-def _missing_column(name: str, column: str, headers: list[str]) -> str:
-    found = ", ".join(f"`{header}`" for header in headers) or "none"
-    return f"{name} has no column `{column}`. Found: {found}. Add the column; nothing of the file is used."
+def _no_such_rule(text: str) -> str:
+    near = difflib.get_close_matches(text, findings.CATALOGUE, 1)
+    hint = f" Did you mean `{near[0]}`?" if near else ""
+    return f"no rule has this code.{hint} `limbaudit findings` prints them all."
 
 
-def _complaint(name: str, line: int | None, column: str, table: Table, message: str) -> dict[str, object]:
+def _missing_column(column: str, headers: list[str], table: Table) -> str:
+    """What is wrong with the first line. It may be a row of ids, so only what is surely a header is shown."""
+    if len(headers) == 1 and (";" in headers[0] or "\t" in headers[0]):
+        return "its cells are not separated by commas. Save it as CSV UTF-8 with commas."
+    if not set(headers) & set(table.names):
+        return f"its first line names none of the columns of {table.name}. Begin it with {','.join(table.names)}."
+    found = ", ".join(f"`{header}`" for header in headers if not re.search(r"[^A-Za-z_ ]", header))
+    return f"it has no column `{column}`. Found: {found}. Add the column."
+
+
+def _complaint(
+    name: str, line: int | None, column: str, table: Table, message: str, rule: str = "people_row_unusable"
+) -> dict[str, object]:
     return {
         "source_file": name,
         "source_line": line,
         "table": table.name,
         "column": column,
-        "rule": "people_row_unusable",
+        "rule": rule,
         "message": message,
     }

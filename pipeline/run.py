@@ -18,6 +18,7 @@ from pipeline import findings
 from pipeline.catalogue import Catalogue, load_catalogue
 from pipeline.clock import Clock, Listener, silent
 from pipeline.errors import CannotFinish, WrongUse
+from pipeline.known import marked
 from pipeline.periods import Period, last_complete, parse_period
 from pipeline.settings import Compare, Primary, Settings, load_settings
 from pipeline.store import sha256_of
@@ -157,11 +158,12 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.scorecard import scorecard_of
     from pipeline.sites import about_sites, reaches, warnings
     from pipeline.validate import validated
+    from pipeline.validate.masking import without_names
 
     asked, settings = ground.asked, ground.settings
     with clock.stage("intake"):
         intake = receive_all(asked.workspace, settings, ground.as_of, asked.rules_folder / "mappings")
-        people = people_known(asked.workspace, ground.as_of)
+        people = without_names(people_known(asked.workspace, ground.as_of))
     with clock.stage("validate"):
         checked = validated(intake, settings, ground.catalogue.places)
     with clock.stage("resolve"):
@@ -222,11 +224,10 @@ def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
         )
     with clock.stage("publish"):
         sites = tuple(reach.site.site_id for reach in rows.reached)
-        tables = row_tables(
-            rows.validated, rows.resolved.fates, rows.ledger, rows.findings, rows.intake.repairs
-        )
+        told = marked(rows.findings, rows.people.known_findings, ground.as_of)
+        tables = row_tables(rows.validated, rows.resolved.fates, rows.ledger, told, rows.intake.repairs)
         tables |= rows.scorecard.tables
-        write_check(out, tables, rows.findings, sites, ground.settings.access_group)
+        write_check(out, tables, told, sites, ground.settings.access_group)
     return Done(out, rows.warnings, ground)
 
 

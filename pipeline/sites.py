@@ -201,6 +201,7 @@ def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFra
         for source in validated.accepted.sources
         if _is_missed(source, validated.accepted.sources)
     ]
+    told += list(found.loc[found["rule"] == "people_file_unusable", "message"])
     return tuple(dict.fromkeys(told))
 
 

@@ -87,6 +87,9 @@ QUARANTINE = Table(
         *_cell(),
         maybe("value", "text", "The cell as received, identifiers masked."),
         always("message", "text", "What was found, what was expected and what to do."),
+        always(
+            "new", "yes_no", "No where the department has marked it as known; it is counted all the same."
+        ),
     ),
     key=_CELL_KEY,
 )

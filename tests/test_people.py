@@ -57,7 +57,12 @@ def test_files_of_every_folder_below_decisions_are_read(write: Write, tmp_path: 
     found = people_known(tmp_path, AS_OF)
     assert sorted(found.decisions["reviewer"]) == ["r1", "r2"]
     assert len(found.links) == 0
-    assert [path.name for path in found.files] == ["a.csv", "b.csv"]
+    assert [path.relative_to(tmp_path).as_posix() for path in found.files] == [
+        "decisions/a.csv", "decisions/r2/2026/b.csv", "links/below/a.csv",
+    ]  # fmt: skip
+    said = found.findings.iloc[0]
+    assert (said["rule"], said["source_file"]) == ("people_file_unusable", "links/below/a.csv")
+    assert "Move it up into links/." in said["message"]
 
 
 def test_the_folder_names_the_reviewer_where_the_row_does_not(write: Write, tmp_path: Path) -> None:
@@ -125,8 +130,76 @@ def test_a_file_without_a_column_is_not_used(write: Write, tmp_path: Path) -> No
     found = people_known(tmp_path, AS_OF)
     assert len(found.decisions) == 0
     said = str(found.findings["message"].iloc[0])
+    assert "decisions/a.csv is not used" in said
     assert "no column `case_id`" in said
     assert "`case`" in said
+    assert found.findings["rule"].tolist() == ["people_file_unusable"]
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ((DECISIONS + DECISION).replace(",", ";").encode(), "not separated by commas"),
+        ((DECISIONS + DECISION).replace(",", "\t").encode(), "not separated by commas"),
+        ((DECISIONS + DECISION).encode("utf-16"), "not UTF-8"),
+        (DECISION.encode(), "names none of the columns of decisions"),
+        (b"", "names none of the columns of decisions"),
+        ((DECISIONS + DECISION).encode() + b'"' + b"x" * 200_000, "cannot be cut into cells"),
+    ],
+    ids=["semicolons", "tabs", "UTF-16", "no header", "empty", "a cell without end"],
+)
+def test_a_file_in_another_form_is_not_used_and_loud(
+    write: Write, tmp_path: Path, content: bytes, says: str
+) -> None:
+    write("decisions/a.csv", "")
+    (tmp_path / "decisions" / "a.csv").write_bytes(content)
+    found = people_known(tmp_path, AS_OF)
+    assert len(found.decisions) == 0
+    said = found.findings.to_dict("records")
+    assert [row["rule"] for row in said] == ["people_file_unusable"]
+    assert says in said[0]["message"]
+    assert "o1" not in said[0]["message"]
+
+
+@pytest.mark.parametrize("name", ["decisions/a.xlsx", "merges/a.ods", "links/a", "known_findings/a.tsv"])
+def test_a_file_that_is_no_csv_is_not_passed_over(write: Write, tmp_path: Path, name: str) -> None:
+    write(name, "anything")
+    said = people_known(tmp_path, AS_OF).findings.to_dict("records")
+    assert [(row["rule"], row["source_file"]) for row in said] == [("people_file_unusable", name)]
+
+
+def test_capitals_in_a_files_ending_and_notes_beside_it_do_no_harm(write: Write, tmp_path: Path) -> None:
+    write("decisions/A.CSV", DECISIONS + DECISION)
+    write("decisions/readme.txt", "ours")
+    write("decisions/.hidden.csv", "no table")
+    write("decisions/~$a.csv", "lock")
+    found = people_known(tmp_path, AS_OF)
+    assert (len(found.decisions), len(found.findings)) == (1, 0)
+
+
+def test_a_row_longer_than_the_header_is_not_cut_short(write: Write, tmp_path: Path) -> None:
+    write("decisions/a.csv", DECISIONS + DECISION.replace("II,,", "II,,stiff, and sore") + DECISION)
+    found = people_known(tmp_path, AS_OF)
+    assert found.decisions["source_line"].tolist() == [3]
+    assert "quotation marks" in found.findings["message"].iloc[0]
+
+
+def test_no_message_repeats_what_a_cell_holds(write: Write, tmp_path: Path) -> None:
+    write("decisions/a.csv", DECISIONS + DECISION.replace("2026-11-09", "Jane Doe").replace("yes", "perhaps"))
+    write("links/a.csv", LINKS + "harbour,patients,p1,none,r1,2026-11-09,because\n")
+    said = " ".join(people_known(tmp_path, AS_OF).findings["message"])
+    assert not [cell for cell in ("Jane", "perhaps", "p1", "because") if cell in said]
+
+
+def test_a_known_finding_names_a_rule_that_exists(write: Write, tmp_path: Path) -> None:
+    head = "site,rule,record_id,until,reason,by\n"
+    row = "harbour,value_missing,o1,2026-12-31,old system,r1\n"
+    write("known_findings/a.csv", head + row.replace("missing", "mising") + row)
+    found = people_known(tmp_path, AS_OF)
+    assert found.known_findings["source_line"].tolist() == [3]
+    said = found.findings.iloc[0]
+    assert (said["rule"], said["column"], said["source_line"]) == ("people_row_unusable", "rule", 2)
+    assert "Did you mean `value_missing`?" in said["message"]
 
 
 def test_a_file_that_is_not_utf_8_is_not_used(write: Write, tmp_path: Path) -> None:
@@ -145,6 +218,7 @@ def test_links_of_the_file_system_are_not_followed(write: Write, tmp_path: Path)
     (tmp_path / "decisions" / "a.csv").symlink_to(real)
     found = people_known(tmp_path, AS_OF)
     assert (len(found.decisions), found.files) == (0, ())
+    assert found.findings["rule"].tolist() == ["people_file_unusable"]
 
 
 def test_a_line_break_inside_a_cell_leaves_lines_right(write: Write, tmp_path: Path) -> None:

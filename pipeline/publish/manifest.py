@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
+from pipeline.known import is_new
 from pipeline.publish.context import Context
 from schemas.published import PUBLISHED
 
 if TYPE_CHECKING:
+    import pandas as pd
     import pyarrow as pa
 
 CONTRACT = 1
@@ -23,7 +25,6 @@ NOT_A_TABLE = {
     "outward/": "the edition with small cells hidden, for readers outside the department",
     "signed editions": "numbered editions that never change",
     "exports set aside": "stop limits on volume, vanished records and control totals",
-    "known_findings/": "findings a person marked as known",
     "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",
     "id_scope": "numbers that a site uses again every year",
@@ -76,7 +77,8 @@ def write_manifest(department: Path, context: Context, missing: dict[str, str]) 
             "sites": [asdict(site) for site in context.sites],
             "verdicts": {site.site: site.verdict for site in context.sites},
             "warnings": list(context.warnings),
-            "findings": _by_rule(context),
+            "findings": _by_rule(context.found),
+            "known_findings": _by_rule(context.found[~is_new(context.found)]),
             "inputs": [asdict(source) for source in sorted(context.inputs, key=lambda source: source.path)],
             "settings": asdict(context.settings),
             "catalogue_differs": list(context.catalogue.differs),
@@ -92,8 +94,6 @@ def _iso(when: object) -> str | None:
     return None if when is None else str(when)
 
 
-def _by_rule(context: Context) -> dict[str, int]:
+def _by_rule(found: pd.DataFrame) -> dict[str, int]:
     """Rule → number of findings."""
-    return {
-        str(rule): int(number) for rule, number in context.found["rule"].value_counts().sort_index().items()
-    }
+    return {str(rule): int(number) for rule, number in found["rule"].value_counts().sort_index().items()}

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.findings import CATALOGUE
+from pipeline.known import BECAUSE, is_new
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.page import Show
@@ -138,14 +139,14 @@ def _scorecard(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 
 
 def _findings(context: Context) -> str:
-    """How often each rule spoke, what it means and what to do."""
+    """How often each rule spoke, how much of it is new, what it means and what to do."""
     import pandas as pd
 
     title = '<h2 id="findings">What the checks said</h2>'
-    found = context.found[context.found["action"] != "repair"]
+    found = context.found[context.found["action"] != "repair"].assign(new=lambda rows: is_new(rows))
     if found.empty:
         return title + page.paragraph("Nothing.", "soft")
-    counts = found.groupby(["rule", "action"]).size().rename("times").reset_index()
+    counts = found.groupby(["rule", "action"]).agg(times=("new", "size"), new=("new", "sum")).reset_index()
     ordered = counts.sort_values(
         ["times", "rule", "action"], ascending=[False, True, True], ignore_index=True
     )
@@ -154,12 +155,40 @@ def _findings(context: Context) -> str:
             "rule": ordered["rule"].map(_title_of),
             "happened": ordered["action"].map(lambda word: words.sentence(words.plain(word))),
             "times": ordered["times"].map(words.count),
+            "new": ordered["new"].map(words.count),
             "remedy": [CATALOGUE[rule].remedy if rule in CATALOGUE else "" for rule in ordered["rule"]],
         },
         dtype="object",
     )
     columns = {
         "rule": Show("What"), "happened": Show("What was done"), "times": Show("Times", True),
-        "remedy": Show("What to do at the source"),
+        "new": Show("New", True), "remedy": Show("What to do"),
     }  # fmt: skip
-    return title + page.table(printed, "findings", "Findings by kind", columns, csv="../quarantine.csv")
+    said = page.paragraph(
+        f"{_new_and_known(found)} Those known are counted everywhere like the others.", "soft"
+    )
+    shown = page.table(printed, "findings", "Findings by kind", columns, csv="../quarantine.csv")
+    return title + said + shown + _known(found, context)
+
+
+def _new_and_known(found: pd.DataFrame) -> str:
+    new = int(found["new"].sum())
+    known = len(found) - new
+    return f"{words.several(len(found), 'finding', 'findings')}: {words.count(new)} new, {words.count(known)} known."
+
+
+def _known(found: pd.DataFrame, context: Context) -> str:
+    """What the department has marked as known, with the reason it gave."""
+    known = found[~found["new"]]
+    if known.empty:
+        return ""
+    counts = known.groupby(["site", "rule", BECAUSE]).size().rename("times").reset_index()
+    named = words.names(context)
+    printed = counts.astype("object").assign(
+        site=counts["site"].map(named.site), rule=counts["rule"].map(_title_of), times=counts["times"].map(words.count)
+    )  # fmt: skip
+    columns = {"rule": Show("What"), "times": Show("Times", True), BECAUSE: Show("Why it is accepted")}
+    caption = "Findings the department knows and accepts for a time"
+    return page.table(
+        printed, "known", caption, columns, csv="../quarantine.csv", stub="rule", grouped_by="site"
+    )

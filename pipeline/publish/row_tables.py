@@ -9,6 +9,7 @@ import pyarrow.compute as pc
 
 from pipeline import findings as catalogue
 from pipeline.handover import CONFLICTING, Validated
+from pipeline.known import is_new
 from schemas.exports import EXPORTS
 from schemas.published import PUBLISHED
 
@@ -32,8 +33,9 @@ def row_tables(
 
 def _quarantine(found: pd.DataFrame) -> pd.DataFrame:
     """A line a finding: rows held back, files refused, and warnings; repairs have a table of their own."""
-    columns = [name for name in catalogue.COLUMNS if name != "action"]
-    held = found.loc[found["action"] != "repair", columns]
+    held = found.assign(new=is_new(found)).loc[
+        found["action"] != "repair", list(PUBLISHED["quarantine"].names)
+    ]
     return held.drop_duplicates(list(PUBLISHED["quarantine"].key), ignore_index=True)
 
 

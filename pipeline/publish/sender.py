@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import store
 from pipeline.findings import asked_of_sender
+from pipeline.known import is_new
 from schemas.published import PUBLISHED
 
 if TYPE_CHECKING:
@@ -19,10 +20,10 @@ def notes_for(found: pd.DataFrame, site: str) -> pd.DataFrame:
     """One row a fault that the site can mend: file, line, column, rule, what to do.
 
     Args:
-        found: Findings; those the sender cannot act on are left out.
+        found: Findings; those the sender cannot act on and those the department accepts are left out.
         site: Whose notes.
     """
-    theirs = found[found["site"] == site]
+    theirs = found[(found["site"] == site).to_numpy() & is_new(found)]
     told = [
         asked_of_sender(rule, site, table, column)
         for rule, table, column in zip(theirs["rule"], theirs["table"], theirs["column"], strict=True)

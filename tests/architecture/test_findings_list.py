@@ -95,7 +95,7 @@ def test_every_rule_is_met_in_a_test(root: Path) -> None:
 
 
 #: Listed, and said once the part that says it is there.
-WAITING = {"people_file_unusable", "known_finding_expired", "death_before_operation", "export_set_aside"}
+WAITING = {"death_before_operation", "export_set_aside"}
 UNTESTED = {
     "encoding_by_mark",
     "side_against_diagnosis",

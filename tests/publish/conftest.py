@@ -115,7 +115,8 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
         ]),
         "quarantine": table_of("quarantine", [
             {"site": "harbour", "source_file": file, "source_line": 17, "table": "operations", "record_id": "H-<17>",
-             "column": "side", "rule": "value_unknown_word", "value": "=sinister", "message": "got a word that is not known"},
+             "column": "side", "rule": "value_unknown_word", "value": "=sinister", "message": "got a word that is not known",
+             "new": True},
         ]),
         "repairs": table_of("repairs", []),
         "unattributed": table_of("unattributed", []),

@@ -16,7 +16,7 @@ FINDING = "site source_file source_line table record_id column rule"
 AGREED = {
     "ledger": "site receipt source_file sheet table sha256 rows_read accepted quarantined superseded duplicate "
     "withdrawn non_data not_selected refused removed reason",
-    "quarantine": FINDING + " value message",
+    "quarantine": FINDING + " value message new",
     "repairs": FINDING + " before after",
     "unattributed": "site table record_id why source_file source_line",
     "quality": "site table column dimension rule rows failing share tolerance verdict",
