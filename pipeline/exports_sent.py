@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
@@ -35,9 +36,8 @@ class _Rows:
 class Sent:
     """One export: what a receipt of a site brought of a table, rows held back included.
 
-    `records`, `accepted`, `withdrawn`, `active`, `uncertain` are sorted numbers of records; `uncertain` were held back,
-    `active` are accepted and not withdrawn.
-    `files`: name → its rows that are records.
+    `records`, `accepted`, `withdrawn`, `active`, `uncertain` mark the table's records (bool over all their numbers);
+    `uncertain` were held back, `active` are accepted and not withdrawn. `files`: name → its rows that are records.
     """
 
     site: str
@@ -49,24 +49,24 @@ class Sent:
     at: np.ndarray
     table_rows: _Rows
 
-    @property
+    @cached_property
     def records(self) -> np.ndarray:
         return self._where(np.ones(len(self.at), bool))
 
-    @property
+    @cached_property
     def accepted(self) -> np.ndarray:
         return self._where(~self.table_rows.held_back[self.at])
 
-    @property
+    @cached_property
     def withdrawn(self) -> np.ndarray:
         return self._where(self.table_rows.withdrawn[self.at])
 
-    @property
+    @cached_property
     def active(self) -> np.ndarray:
         held = self.table_rows.withdrawn[self.at] | self.table_rows.held_back[self.at]
         return self._where(~held)
 
-    @property
+    @cached_property
     def uncertain(self) -> np.ndarray:
         return self._where(self.table_rows.held_back[self.at])
 
@@ -80,13 +80,20 @@ class Sent:
             chosen = chosen & (day <= (last - EPOCH).days) & (day != NO_DAY)
         return self._where(chosen)
 
+    @property
+    def none(self) -> np.ndarray:
+        """No record marked."""
+        return np.zeros(len(self.table_rows.names), bool)
+
     def names_of(self, records: np.ndarray) -> list[str]:
-        names: list[str] = self.table_rows.names.take(pa.array(records)).to_pylist()
+        names: list[str] = self.table_rows.names.filter(pa.array(records)).to_pylist()
         return names
 
     def _where(self, chosen: np.ndarray) -> np.ndarray:
-        numbers = np.unique(self.table_rows.record[self.at][chosen])
-        return numbers[numbers >= 0]
+        """Records of the chosen rows, marked; a row without an id marks none."""
+        marked = np.zeros(len(self.table_rows.names) + 1, bool)
+        marked[self.table_rows.record[self.at][chosen]] = True
+        return marked[:-1]
 
 
 def exports_sent(validated: Validated, also: Collection[tuple[str, date]]) -> Iterator[Sequence[Sent]]:

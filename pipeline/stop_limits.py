@@ -9,7 +9,7 @@ is taken as a list of changes, unless the site has sent everything twice before.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from statistics import median
 from typing import TYPE_CHECKING
@@ -63,17 +63,18 @@ class Looked:
 
 @dataclass(frozen=True)
 class _History:
-    """What a site has sent of a table so far: rows of each export of everything, and records by number.
+    """What a site has sent of a table so far: rows of each export of everything, and its records (bool over all).
 
-    `newest`: in the newest export; `taken`: those of them that were accepted; `known`: ever accepted.
+    `newest`: in the newest export; `taken`: those of them that were accepted; `known`: ever accepted; `certain`: of
+    these (operations: performed) that stand.
     """
 
+    newest: np.ndarray
+    taken: np.ndarray
+    known: np.ndarray
+    certain: np.ndarray
+    withdrawn: np.ndarray
     volumes: tuple[int, ...] = ()
-    newest: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
-    taken: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
-    known: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
-    certain: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
-    withdrawn: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
     sends_everything: bool = False
     newest_file: str = ""
 
@@ -93,7 +94,8 @@ def looked_at(validated: Validated, controls: Sequence[ControlTotal], settings: 
 def _of_site(exports: Sequence[Sent], settings: Settings, controls: Sequence[ControlTotal]) -> Looked:
     """The exports of one table of one site."""
     site = settings.sites.get(exports[0].site, Site(exports[0].site))
-    history = _History()
+    none = exports[0].none
+    history = _History(none, none, none, none, none)
     aside: list[SetAside] = []
     told: list[dict[str, object]] = []
     for sent in exports:
@@ -156,14 +158,14 @@ def _volume(sent: Sent, history: _History, limit: float) -> SetAside | None:
 
 def _gone(sent: Sent, history: _History, limit: float) -> SetAside | None:
     """Records of the export before that this one lacks, withdrawn ones apart."""
-    before = np.setdiff1d(history.taken, history.withdrawn)
-    gone = np.setdiff1d(before, sent.records)
-    if not len(gone) or len(gone) <= limit * len(before):
+    before = history.taken & ~history.withdrawn
+    gone, stood = int((before & ~sent.records).sum()), int(before.sum())
+    if not gone or gone <= limit * stood:
         return None
     return _aside(
         sent,
         "vanished_share",
-        f"{len(gone)} of the {len(before)} records of the export before are gone: more than {limit:.0%}.",
+        f"{gone} of the {stood} records of the export before are gone: more than {limit:.0%}.",
     )
 
 
@@ -195,26 +197,25 @@ def _counted(sent: Sent, whole: bool, history: _History, total: ControlTotal) ->
         rows = sent.files.get(total.file, 0)
         return rows, rows
     certain = sent.certain_between(total.first_day, total.last_day)
-    if not whole and total.first_day is None and total.last_day is None:
-        before = np.setdiff1d(history.certain, sent.records)
-        return len(certain) + len(before), len(np.union1d(certain, sent.uncertain)) + len(before)
-    return len(certain), len(np.union1d(certain, sent.uncertain))
+    fewest, most = int(certain.sum()), int((certain | sent.uncertain).sum())
+    if whole or total.first_day is not None or total.last_day is not None:
+        return fewest, most
+    before = int((history.certain & ~sent.records).sum())
+    return fewest + before, most + before
 
 
 def _after(history: _History, sent: Sent, whole: bool) -> _History:
     """The history with one more export that was accepted."""
-    before = np.setdiff1d(history.taken, history.withdrawn)
-    held_again = len(np.intersect1d(before, sent.records)) >= HOLDS_AGAIN * len(before)
-    return replace(
-        history,
+    before = history.taken & ~history.withdrawn
+    held_again = (before & sent.records).sum() >= HOLDS_AGAIN * before.sum()
+    return _History(
+        newest=sent.records if whole else history.newest | sent.records,
+        taken=sent.accepted if whole else history.taken | sent.accepted,
+        known=history.known | sent.accepted,
+        certain=(history.certain & ~sent.records) | sent.certain_between(None, None),
+        withdrawn=(history.withdrawn | sent.withdrawn) & ~sent.active,
         volumes=(*history.volumes, sent.rows) if whole else history.volumes,
-        newest=sent.records if whole else np.union1d(history.newest, sent.records),
-        taken=sent.accepted if whole else np.union1d(history.taken, sent.accepted),
-        known=np.union1d(history.known, sent.accepted),
-        certain=np.union1d(np.setdiff1d(history.certain, sent.records), sent.certain_between(None, None)),
-        withdrawn=np.setdiff1d(np.union1d(history.withdrawn, sent.withdrawn), sent.active),
-        sends_everything=history.sends_everything
-        or bool(whole and history.volumes and len(before) and held_again),
+        sends_everything=history.sends_everything or bool(whole and before.any() and held_again),
         newest_file=sent.source_file if whole else history.newest_file,
     )
 
@@ -230,7 +231,7 @@ def _unstated(sent: Sent, history: _History) -> dict[str, object]:
 
 def _vanished(exports: Sequence[Sent], history: _History) -> Iterator[dict[str, object]]:
     """One finding a record that is kept although the newest export of everything lacks it."""
-    gone = np.setdiff1d(history.known, np.union1d(history.newest, history.withdrawn))
+    gone = history.known & ~(history.newest | history.withdrawn)
     place = {"site": exports[0].site, "source_file": history.newest_file, "table": exports[0].table}
     for record in sorted(exports[0].names_of(gone)):
         yield {**place, "rule": "records_vanished", "record_id": record, "message": VANISHED}
