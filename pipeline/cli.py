@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 FOLDER = click.Path(path_type=Path, file_okay=False)
 FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
-    "Quality officer": ("new", "receive", "check", "run"),
+    "Quality officer": ("new", "receive", "map", "check", "run"),
     "Reviewer and surgeon": ("trace",),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
@@ -121,6 +121,34 @@ def receive(workspace: Path, site: str, files: tuple[Path, ...], on: date | None
 
     for put in received_files(workspace, site, files, on or date.today()):
         click.echo(f"{'Already there' if put.already else 'Received'}: {put.place}")
+
+
+@main.command("map")
+@click.argument("workspace", type=FOLDER)
+@click.argument("site")
+@click.option(
+    "--out", type=FILE, default=None, help="Write the draft to a new file; by default it is printed."
+)
+def map_(workspace: Path, site: str, out: Path | None) -> None:
+    """Draft a site's mapping from the files it sent, for a person to finish. Nothing is applied.
+
+    \b
+    Example: limbaudit map our_audit lakeside --out our_audit/mappings/lakeside.toml
+    """
+    from pipeline.drafting import drafted, write_draft
+
+    draft = drafted(workspace, site)
+    if out is None:
+        click.echo(draft.text, nl=False)
+    else:
+        write_draft(draft, out)
+        click.echo(f"Wrote {out}.")
+    place = out or workspace / "mappings" / f"{site}.toml"
+    click.echo(
+        f"{draft.questions} questions (lines that begin with `# ?`), {draft.unread} files not used. Next: finish the "
+        f"lines in {place}, then `limbaudit check {workspace}`.",
+        err=True,
+    )
 
 
 def _asked(workspace: Path, **more: Any) -> Asked:

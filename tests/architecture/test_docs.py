@@ -53,7 +53,8 @@ def test_every_command_the_pages_name_exists(limbaudit: Callable[..., Any]) -> N
 
 
 @pytest.mark.parametrize(
-    "command", ["new", "receive", "check", "run", "trace", "sample", "dictionary", "catalogue", "findings"]
+    "command",
+    ["new", "receive", "map", "check", "run", "trace", "sample", "dictionary", "catalogue", "findings"],
 )
 def test_every_command_has_an_example_in_its_help(limbaudit: Callable[..., Any], command: str) -> None:
     shown = limbaudit(command, "--help")

@@ -30,7 +30,9 @@ print("LOADED", *sorted(set(sys.modules) & set({HEAVY})))
 """
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["check", "--help"]], ids=" ".join)
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["run", "--help"], ["check", "--help"], ["map", "--help"]], ids=" ".join
+)
 def test_help_imports_nothing_heavy(arguments: list[str], tmp_path: Path) -> None:
     asked = ASK.replace("{arguments}", repr(arguments))
     told = subprocess.run(
