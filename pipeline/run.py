@@ -227,8 +227,14 @@ def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
         told = marked(rows.findings, rows.people.known_findings, ground.as_of)
         tables = row_tables(rows.validated, rows.resolved.fates, rows.ledger, told, rows.intake.repairs)
         tables |= rows.scorecard.tables
-        write_check(out, tables, told, sites, ground.settings.access_group)
+        write_check(out, tables, _for_senders(rows, told), sites, ground.settings.access_group)
     return Done(out, rows.warnings, ground)
+
+
+def _for_senders(rows: Accounted, told: pd.DataFrame) -> pd.DataFrame:
+    from pipeline.standing import for_senders
+
+    return for_senders(told, rows.validated, rows.intake.exports, rows.ground.settings)
 
 
 def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
@@ -322,6 +328,7 @@ def context_of(rows: Accounted, found: pd.DataFrame, inputs: dict[str, str]) -> 
         version=program_version(),
         inputs=tuple(Input(path, digest) for path, digest in inputs.items()),
         found=found,
+        for_senders=_for_senders(rows, found),
         warnings=rows.warnings,
         as_used={name: path.read_bytes() for name, path in rule_files(ground.asked.rules_folder).items()},
         versions={name: version(name) for name in LIBRARIES},

@@ -34,7 +34,7 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context
 
     department = folder / "department"
     written = write_tables(department, tables)
-    write_notes(department, context.found, tuple(site.site for site in context.sites))
+    write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
     write_report(department / "report", {name: table.to_pandas() for name, table in written.items()}, context)
@@ -85,7 +85,7 @@ def write_check(
     Args:
         folder: Made where it lacks; files of the same names are replaced.
         tables: Among them ledger, quarantine, repairs and quality.
-        found: All findings.
+        found: Findings that still ask something of a sender.
         sites: Ids of the sites that sent anything.
         group: Group that may read what is written.
     """

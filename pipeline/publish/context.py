@@ -61,6 +61,7 @@ class Context:
         version: Of the program.
         inputs: Every file read, sorted by path.
         found: All findings, in the layout of `pipeline.findings`.
+        for_senders: Those that no later export has settled, with `header`, the column as the sender names it.
         warnings: Sentences that say why the run ends with exit code 1; empty: within tolerance.
         as_used: Name → bytes of settings, catalogue and mapping files, copied into the edition.
         versions: Library → version, for the manifest.
@@ -75,6 +76,7 @@ class Context:
     version: str
     inputs: tuple[Input, ...] = ()
     found: pd.DataFrame = field(default_factory=findings.empty)
+    for_senders: pd.DataFrame = field(default_factory=findings.empty)
     warnings: tuple[str, ...] = ()
     as_used: Mapping[str, bytes] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)

@@ -29,6 +29,8 @@ def notes_for(found: pd.DataFrame, site: str) -> pd.DataFrame:
         for rule, table, column in zip(theirs["rule"], theirs["table"], theirs["column"], strict=True)
     ]
     notes = theirs.assign(what_to_do=told)
+    if "header" in notes:
+        notes = notes.assign(column=notes["header"])
     notes = notes.loc[notes["what_to_do"] != "", list(COLUMNS)].astype({"source_line": "Int64"})
     return notes.drop_duplicates().sort_values(list(COLUMNS), na_position="first", ignore_index=True)
 

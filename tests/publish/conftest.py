@@ -175,6 +175,7 @@ def context(catalogue: Catalogue) -> Context:
             SiteState("hill", "مستشفى التل", date(2026, 10, 2), late=True, incomplete=("followups",)),
         ),
         settings=settings, catalogue=replace(catalogue, differs=("windows of <one> & category",)), version="0.1.0",
-        inputs=(Input("audit.toml", "a" * 64),), found=found, warnings=("hill is late.",),
+        inputs=(Input("audit.toml", "a" * 64),), found=found, for_senders=found,
+        warnings=("hill is late.",),
         as_used={"audit.toml": b"contract = 1\n"}, versions={"pandas": "3.1.1"},
     )  # fmt: skip
