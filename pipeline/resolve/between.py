@@ -120,7 +120,7 @@ def _codes_of_events(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
 
 def _first_of_each(numbers: Numbers, name: str, rows: np.ndarray, column: str) -> np.ndarray:
     """The first row of each site and value: a code the catalogue lacks is said once, not a thousand times."""
-    table = numbers.accepted.tables[name].take(rows)
+    table = numbers.accepted.tables[name].select(["site", column]).take(rows)
     seen = pd.DataFrame({"site": table["site"].to_pandas(), "value": table[column].to_pandas()})
     return rows[~seen.duplicated().to_numpy()]
 
@@ -129,7 +129,8 @@ def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: s
     """Findings of one rule at accepted rows."""
     if not len(rows):
         return findings.empty()
-    table = accepted.tables[name].take(rows)
+    needed = dict.fromkeys(["site", "source_number", "source_line", ID_COLUMN[name], column])
+    table = accepted.tables[name].select(list(needed)).take(rows)
     files = np.array([source.source_file for source in accepted.sources], dtype=object)
     said = [MESSAGES[rule].replace("<site>", source.site) for source in accepted.sources]
     numbers = table["source_number"].to_numpy()

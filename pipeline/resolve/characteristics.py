@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.columns import JOINER, joined, sorted_distinct, word_codes
-from pipeline.resolve.facts import Numbers
+from pipeline.resolve.facts import Numbers, Standing
 from pipeline.settings import Compare, Primary, Settings
 from schemas.exports import EXPORTS
 
@@ -52,7 +52,7 @@ def _compared_columns(settings: Settings) -> list[str]:
     return list(dict.fromkeys(entry.by for entry in asked if entry.by != "procedure"))
 
 
-def _as_text(table: pa.Table, name: str) -> pa.ChunkedArray:
+def _as_text(table: Standing, name: str) -> pa.ChunkedArray:
     """The column as one text a row; a list of words sorted and joined by `;`."""
     column = table[name]
     kind = EXPORTS[OPERATIONS][name].kind
@@ -75,7 +75,7 @@ def _mapped(
     return pa.chunked_array([changed.take(pc.index_in(column.combine_chunks(), value_set=known))])
 
 
-def _where(table: pa.Table, where: dict[str, tuple[str, ...]]) -> np.ndarray:
+def _where(table: Standing, where: dict[str, tuple[str, ...]]) -> np.ndarray:
     """bool: every column asked for holds one of the words."""
     wanted = np.ones(len(table), dtype=bool)
     for name, words in where.items():
@@ -89,7 +89,7 @@ def _holds_one(known: set[str], value: str) -> bool:
     return not known.isdisjoint(value.split(";"))
 
 
-def _codes(table: pa.Table) -> tuple[pd.DataFrame, list[str]]:
+def _codes(table: Standing) -> tuple[pd.DataFrame, list[str]]:
     """Every code of every row with its system, own and listed; labels are system and code."""
     listed = pc.split_pattern(table["concomitant_codes"].combine_chunks(), ";")
     owner = pc.list_parent_indices(listed)

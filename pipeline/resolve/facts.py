@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -24,10 +25,46 @@ from pipeline.columns import (
     word_codes,
 )
 from pipeline.handover import NOT_NAMED, NOT_SENT, NOT_THEIRS, SIDES, Accepted
+from pipeline.keys import keys_of
 from pipeline.lookup import Lookup
 from schemas.exports import EXPORTS
 
 Columns = dict[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """The rows of a table that stand; a column is taken when it is first asked for."""
+
+    table: pa.Table
+    rows: np.ndarray
+    _taken: dict[str, pa.ChunkedArray] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.table.column_names
+
+    def __getitem__(self, name: str) -> pa.ChunkedArray:
+        if name not in self._taken:
+            self._taken[name] = self._of_rows(self.table[name])
+        return self._taken[name]
+
+    def _of_rows(self, column: pa.ChunkedArray) -> pa.ChunkedArray:
+        if not self._ascending:
+            return column.take(pa.array(self.rows))
+        return column if len(self.rows) == len(column) else column.filter(self._mask)
+
+    @cached_property
+    def _ascending(self) -> bool:
+        return bool((np.diff(self.rows) > 0).all())
+
+    @cached_property
+    def _mask(self) -> pa.Array:
+        mask = np.zeros(len(self.table), dtype=bool)
+        mask[self.rows] = True
+        return pa.array(mask)
 
 
 @dataclass(frozen=True)
@@ -37,18 +74,29 @@ class Numbers:
     accepted: Accepted
     look: Lookup
     rows: dict[str, np.ndarray]
+    standing: dict[str, Standing]
     patients: dict[str, np.ndarray]
     sites: pa.Array
     surgeons: pa.Array
     measures: pa.Array
     operations: pa.Array  # (site, operation id) of the operations that stand
     operation_patient: np.ndarray
+    named: dict[str, np.ndarray]  # table → operation that each accepted row names, -1 where none that stands
 
-    def table(self, name: str) -> pa.Table:
-        return self.accepted.tables[name].take(self.rows[name])
+    def table(self, name: str) -> Standing:
+        return self.standing[name]
 
     def words(self, name: str, column: str) -> np.ndarray:
         return word_codes(self.table(name)[column], EXPORTS[name][column].vocabulary)
+
+
+#: Column of each table that names an operation.
+NAMING = {
+    "operations": "planned_with",
+    "events": "operation_id",
+    "followups": "operation_id",
+    "measurements": "operation_id",
+}
 
 
 def numbers_for(
@@ -62,31 +110,34 @@ def numbers_for(
 
     Operations are numbered in the order of (site, operation id), which is the order of case ids.
     """
-    rows = {**rows, "operations": _by_id(accepted.tables["operations"], rows["operations"])}
-    operations = accepted.tables["operations"].take(rows["operations"])
+    tables = accepted.tables
+    columns = [("operations", "operation_id"), *NAMING.items()]
+    keys = keys_of([(tables[name]["site"], tables[name][column]) for name, column in columns])
+    own = keys.numbers[0][rows["operations"]]
+    by_id = np.argsort(own, kind="stable")
+    rows = {**rows, "operations": rows["operations"][by_id]}
+    position = np.full(len(keys.known) + 1, -1, dtype=np.int64)
+    position[own[by_id]] = np.arange(len(own))
+    standing = {name: Standing(table, rows[name]) for name, table in tables.items()}
     folders = pa.chunked_array([[source.site for source in accepted.sources]], pa.string())
-    everywhere = [folders, *(table["site"] for table in accepted.tables.values())]
-    surgeon = _surgeon_keys(operations, shared_surgeons)
+    everywhere = [folders, *(table["site"] for table in tables.values())]
+    surgeon = _surgeon_keys(standing["operations"], shared_surgeons)
     return Numbers(
         accepted,
         look,
         rows,
+        standing,
         patients,
         sites=sorted_distinct(everywhere),
         surgeons=sorted_distinct([surgeon]),
-        measures=sorted_distinct([accepted.tables["measurements"]["measure"]]),
-        operations=joined(operations["site"], operations["operation_id"]).combine_chunks(),
+        measures=sorted_distinct([tables["measurements"]["measure"]]),
+        operations=keys.known.take(pa.array(own[by_id])),
         operation_patient=patients["operations"][rows["operations"]],
+        named=dict(zip(NAMING, (position[number] for number in keys.numbers[1:]), strict=True)),
     )
 
 
-def _by_id(table: pa.Table, rows: np.ndarray) -> np.ndarray:
-    standing = table.take(rows)
-    keys = joined(standing["site"], standing["operation_id"])
-    return rows[pc.array_sort_indices(keys.combine_chunks()).to_numpy().astype(np.int64)]
-
-
-def _surgeon_keys(table: pa.Table, shared: bool) -> pa.ChunkedArray:
+def _surgeon_keys(table: Standing, shared: bool) -> pa.ChunkedArray:
     if shared:
         return table["surgeon_id"]
     return pc.binary_join_element_wise(table["site"], table["surgeon_id"], "/")
@@ -103,7 +154,7 @@ def operation_facts(numbers: Numbers, shared_surgeons: bool) -> pd.DataFrame:
         "surgeon": word_codes(_surgeon_keys(table, shared_surgeons), numbers.surgeons.to_pylist()),
         "age_years": whole_numbers(table["age_years"]),
         "asa_class": whole_numbers(table["asa_class"]),
-        "planned_with": _named(numbers, "operations", "planned_with"),
+        "planned_with": _named(numbers, "operations"),
         "planned_on": calendar_days(table["planned_on"]),
         **{name: answers(table[name]) for name in flags},
         **{name: numbers.words("operations", name) for name in words},
@@ -128,7 +179,7 @@ def event_facts(numbers: Numbers) -> pd.DataFrame:
     table = numbers.table("events")
     columns: Columns = {
         **_common(numbers, "events", "occurred_on"),
-        "operation": _named(numbers, "events", "operation_id"),
+        "operation": _named(numbers, "events"),
         **_places(numbers, table),
         **_code_meanings(table, numbers.look),
         "coded": given(table["code"]),
@@ -145,7 +196,7 @@ def followup_facts(numbers: Numbers) -> pd.DataFrame:
     table = numbers.table("followups")
     columns: Columns = {
         **_common(numbers, "followups", "seen_on"),
-        "operation": _named(numbers, "followups", "operation_id"),
+        "operation": _named(numbers, "followups"),
         **_places(numbers, table),
         "status": numbers.words("followups", "status"),
         "instability_level": whole_numbers(table["instability_level"]),
@@ -157,7 +208,7 @@ def measurement_facts(numbers: Numbers) -> pd.DataFrame:
     table = numbers.table("measurements")
     columns: Columns = {
         **_common(numbers, "measurements", "measured_on"),
-        "operation": _named(numbers, "measurements", "operation_id"),
+        "operation": _named(numbers, "measurements"),
         **_places(numbers, table),
         "measure": word_codes(table["measure"], numbers.measures.to_pylist()),
         "mode": numbers.words("measurements", "mode"),
@@ -189,15 +240,14 @@ def _common(numbers: Numbers, name: str, day: str) -> Columns:
     }
 
 
-def _places(numbers: Numbers, table: pa.Table) -> Columns:
+def _places(numbers: Numbers, table: Standing) -> Columns:
     places = numbers.look.places
     joint = word_codes(table["joint"], places)
-    has_bone = "bone" in table.column_names
-    bone = word_codes(table["bone"], places) if has_bone else np.full(len(table), -1, dtype=np.int32)
+    bone = word_codes(table["bone"], places) if "bone" in table else np.full(len(table), -1, dtype=np.int32)
     return {"joint": joint, "bone": bone}
 
 
-def _procedures(table: pa.Table, look: Lookup) -> np.ndarray:
+def _procedures(table: Standing | pa.Table, look: Lookup) -> np.ndarray:
     """int32 procedure of each (system, code), looked up once a distinct pair."""
     keys = joined(table["procedure_system"], table["procedure_code"])
     known = sorted_distinct([keys] if isinstance(keys, pa.ChunkedArray) else [pa.chunked_array([keys])])
@@ -211,7 +261,7 @@ def _procedure(look: Lookup, pair: str) -> int:
     return -1 if key is None else look.procedure_position[key]
 
 
-def _code_meanings(table: pa.Table, look: Lookup) -> Columns:
+def _code_meanings(table: Standing, look: Lookup) -> Columns:
     """What each event's code says, looked up once a distinct (system, code)."""
     keys = joined(table["code_system"], table["code"])
     known = sorted_distinct([keys])
@@ -243,12 +293,14 @@ def _meaning(look: Lookup, pair: str) -> tuple[int, int, int, int, int, int]:
     )
 
 
-def _named(numbers: Numbers, name: str, column: str) -> np.ndarray:
+def _named(numbers: Numbers, name: str) -> np.ndarray:
     """The operation a record names: its number, NOT_NAMED, NOT_SENT or NOT_THEIRS."""
-    table = numbers.table(name)
-    found = first_positions(joined(table["site"], table[column]), numbers.operations)
-    named = np.where(given(table[column]), np.where(found >= 0, found, NOT_SENT), NOT_NAMED)
+    rows = numbers.rows[name]
+    found = numbers.named[name][rows]
+    named = np.where(
+        given(numbers.table(name)[NAMING[name]]), np.where(found >= 0, found, NOT_SENT), NOT_NAMED
+    )
     sent = named >= 0
-    theirs = numbers.operation_patient[named[sent]] == numbers.patients[name][numbers.rows[name]][sent]
+    theirs = numbers.operation_patient[named[sent]] == numbers.patients[name][rows][sent]
     named[sent] = np.where(theirs, named[sent], NOT_THEIRS)
     return named

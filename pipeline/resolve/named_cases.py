@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Hashable, Mapping
 from datetime import date
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -72,11 +73,13 @@ def _day(value: date | None) -> int:
 
 
 def _case_finder(numbers: Numbers) -> Callable[[str], tuple[int, int] | None]:
-    position = {key: number for number, key in enumerate(numbers.operations.to_pylist())}
+    @cache
+    def position() -> dict[str, int]:
+        return {key: number for number, key in enumerate(numbers.operations.to_pylist())}
 
     def find(case_id: str) -> tuple[int, int] | None:
         parts = CASE_ID.fullmatch(case_id)
-        operation = position.get(f"{parts['site']}{JOINER}{parts['operation']}") if parts else None
+        operation = position().get(f"{parts['site']}{JOINER}{parts['operation']}") if parts else None
         return None if parts is None or operation is None else (operation, SIDE_LETTERS.index(parts["side"]))
 
     return find

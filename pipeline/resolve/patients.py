@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from pipeline.columns import JOINER, first_positions, joined, sorted_distinct
 from pipeline.handover import Accepted
+from pipeline.keys import KeyColumns, keys_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,17 +30,23 @@ class Patients:
 
 def patients_of(accepted: Accepted, merges: pd.DataFrame, shared: bool) -> Patients:
     """Numbers in the order of (site, id), or of the id alone where patients are shared between sites."""
-    keys = {name: _keys(accepted.tables[name], shared) for name in WITH_PATIENTS}
-    sent = sorted_distinct(list(keys.values()))
-    named = [_label(row["site_id"], row[end], shared) for row in merges.to_dict("records") for end in ENDS]
-    known = sorted_distinct([*keys.values(), pa.chunked_array([pa.array(named, pa.string())])])
-    canonical, complaints = _canonical(known.to_pylist(), set(sent.to_pylist()), merges, shared)
-    number = {name: canonical[first_positions(key, known)].astype(np.int64) for name, key in keys.items()}
-    return Patients(number, _hashes(known), tuple(complaints))
+    ends = [(row["site_id"], row[end]) for row in merges.to_dict("records") for end in ENDS]
+    columns = [_columns(accepted.tables[name], shared) for name in WITH_PATIENTS]
+    keys = keys_of([*columns, _written(ends, shared)])
+    *sent, named = keys.numbers
+    canonical, complaints = _canonical(len(keys.known), _occurring(sent, len(keys.known)), named, merges)
+    number = {name: canonical[own] for name, own in zip(WITH_PATIENTS, sent, strict=True)}
+    return Patients(number, _hashes(keys.known), tuple(complaints))
 
 
-def _keys(table: pa.Table, shared: bool) -> pa.ChunkedArray:
-    return table["patient_id"] if shared else joined(table["site"], table["patient_id"])
+def _columns(table: pa.Table, shared: bool) -> KeyColumns:
+    return None if shared else table["site"], table["patient_id"]
+
+
+def _written(ends: list[tuple[str, str]], shared: bool) -> KeyColumns:
+    """The patients that merges name, as columns."""
+    sites, ids = (pa.chunked_array([[end[at] for end in ends]], pa.string()) for at in (0, 1))
+    return None if shared else sites, ids
 
 
 def _hashes(known: pa.Array) -> np.ndarray:
@@ -50,17 +56,29 @@ def _hashes(known: pa.Array) -> np.ndarray:
     return hash_array(np.asarray(known.to_pylist(), dtype=object), categorize=False)
 
 
+def _occurring(sent: Sequence[np.ndarray], patients: int) -> np.ndarray:
+    """bool: a record of the patient was sent."""
+    occurs = np.zeros(patients + 1, dtype=bool)
+    for numbers in sent:
+        occurs[numbers] = True
+    return occurs[:-1]
+
+
 def _canonical(
-    known: Sequence[str], sent: set[str], merges: pd.DataFrame, shared: bool
+    patients: int, sent: np.ndarray, named: np.ndarray, merges: pd.DataFrame
 ) -> tuple[np.ndarray, list[dict[str, object]]]:
-    """The number every patient goes by, and the merges that cannot be followed."""
-    canonical = np.arange(max(len(known), 1), dtype=np.int64)
-    position = {label: number for number, label in enumerate(known)}
+    """The number every patient goes by, and the merges that cannot be followed; -1 stays -1.
+
+    Args:
+        patients: How many there are.
+        sent: bool, which of them occur in records.
+        named: The two patients of each merge, one merge after the other.
+        merges: What the records office wrote.
+    """
+    canonical = np.append(np.arange(patients, dtype=np.int64), -1)
     complaints = []
-    for merge in merges.to_dict("records"):
-        labels = [_label(merge["site_id"], merge[end], shared) for end in ENDS]
-        here, there = (position[label] for label in labels)
-        if not sent.issuperset(labels):
+    for merge, (here, there) in zip(merges.to_dict("records"), named.reshape(-1, 2), strict=True):
+        if not sent[[here, there]].all():
             complaints.append(_complaint(merge, "one of the patients was never sent. Check the ids."))
         if canonical[here] == canonical[there]:
             trouble = (
@@ -70,10 +88,6 @@ def _canonical(
             continue
         canonical[canonical == canonical[here]] = canonical[there]
     return canonical, complaints
-
-
-def _label(site: str, patient: str, shared: bool) -> str:
-    return patient if shared else f"{site}{JOINER}{patient}"
 
 
 def _complaint(merge: Mapping[Hashable, Any], trouble: str) -> dict[str, object]:

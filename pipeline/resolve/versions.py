@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 
 from pipeline.columns import calendar_days
 from pipeline.handover import CONFLICTING, DUPLICATE, KEPT, NO_DAY, SUPERSEDED, WITHDRAWN, Source
+from pipeline.keys import keys_of
 
 REUSED_AFTER_DAYS = 365
 NOT_CONTENT = ("source_number", "source_line")
@@ -63,10 +64,7 @@ def versions_of(
 
 def _record_keys(table: pa.Table, id_column: str) -> np.ndarray:
     """int64 number of each (site, id)."""
-    sites = table["site"].combine_chunks().dictionary_encode()
-    ids = table[id_column].combine_chunks().dictionary_encode()
-    site, record = (np.asarray(encoded.indices, dtype=np.int64) for encoded in (sites, ids))
-    return np.unique(site * (len(ids.dictionary) + 1) + record, return_inverse=True)[1]
+    return keys_of([(table["site"], table[id_column])]).numbers[0]
 
 
 def _ordered(table: pa.Table, key: np.ndarray, rows: np.ndarray, sources: tuple[Source, ...]) -> _Order:
