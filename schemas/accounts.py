@@ -197,6 +197,9 @@ QUALITY_VOLUME = Table(
             0,
         ),
         number("ratio", "Rows over that median.", AUDIT, "ratio", 0),
+        always(
+            "used", "yes_no", "Whether the export is used; no: it was set aside and enters no later median."
+        ),
     ),
     key=("site", "table", "receipt"),
 )

@@ -338,6 +338,17 @@ _SITES = (
           "A table listed under `required` has never arrived in a form that could be used.",
           "Ask for the table, or take it out of `required` of [sites.<site>] in audit.toml.",
           acts="either", asks="Send the table, or tell the department that there is none."),
+    _rule("share_outside_limits", "warn", "atemporal plausibility", "More rows fail than exports before let expect",
+          "The share of failing or empty cells lies above the limits that chance allows after the exports before.",
+          "Look at the rows of this receipt: a form, a system or a mapping may have changed."),
+    _rule("column_constant", "warn", "atemporal plausibility", "A column hardly varies",
+          "Nearly all rows of the receipt hold one value, although earlier exports or other sites vary.",
+          "Check at the source whether the value was entered or filled in by the system, and send it again.",
+          acts="sender"),
+    _rule("value_new", "warn", "value conformance", "A value that no earlier export of the site held",
+          "A new code or word: a new operation or measure, another spelling, or a changed list at the source.",
+          "Check what it means; translate it under `values.<column>` in mappings/<site>.toml, or add it to "
+          "catalogue.toml."),
     _rule("period_empty", "warn", "completeness", "No operation lies in the period",
           "Nothing was sent, or nothing was done.", "Check with the site before reporting nothing."),
 )  # fmt: skip

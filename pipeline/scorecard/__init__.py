@@ -18,7 +18,8 @@ from pipeline.scorecard.deliveries import deliveries_of
 from pipeline.scorecard.lags import lags, late_rows
 from pipeline.scorecard.repeats import repeated_rows
 from pipeline.scorecard.scores import scores
-from pipeline.scorecard.trend import trend
+from pipeline.scorecard.trend import outside_limits, trend
+from pipeline.scorecard.values import about_values
 from pipeline.scorecard.verdicts import Verdict, verdicts
 from pipeline.scorecard.volumes import volumes
 from pipeline.settings import Settings
@@ -74,6 +75,8 @@ def scorecard_of(
         "quality_volume": volumes(sent, validated.accepted.sources),
         "quality_lag": lag,
     }
-    own = findings.empty()
+    own = findings.joined(
+        [outside_limits(tables["quality_trend"], validated.accepted.sources), about_values(validated, sent)]
+    )
     told = verdicts(reached, tables, findings.joined([found, own]), validated.accepted.sources)
     return Scorecard(tables, own, told)

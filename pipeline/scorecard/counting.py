@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 KEY = ["site", "table", "column", "rule"]
 COUNTED = [*KEY, "receipt", "rows", "failing"]
-QUARANTINED_SHARE, VALUE_EMPTY = "quarantined_share", "value_empty"
+QUARANTINED_SHARE, VALUE_EMPTY, VANISHED = "quarantined_share", "value_empty", "records_vanished"
 
 
 def filled_cells(validated: Validated, sent: Deliveries) -> pd.DataFrame:
@@ -90,7 +90,11 @@ def counted(
     empties = _empties(cells)
     twice = units.assign(column="", rule="record_duplicate").merge(repeated, on=UNIT, how="left")
     parts = [_of_rows(failures(found, sent), units, cells), shares, empties, twice]
-    parts += [_refusals(validated.accepted.sources), _files(validated.accepted.sources, found)]
+    parts += [
+        _refusals(validated.accepted.sources),
+        _files(validated.accepted.sources, found),
+        _gone(found, sent),
+    ]
     whole = pd.concat([part[COUNTED] for part in parts if len(part)] or [pd.DataFrame(columns=COUNTED)])
     whole = whole.assign(failing=whole["failing"].fillna(0)).astype({"rows": "int64", "failing": "int64"})
     whole["failing"] = whole[["rows", "failing"]].min(axis=1)
@@ -148,9 +152,7 @@ def _files(sources: Sequence[Source], found: pd.DataFrame) -> pd.DataFrame:
     """Rows of files that are used although something about the whole file is amiss."""
     import pandas as pd
 
-    used = [
-        (s.site, s.table, s.receipt, _place(s), s.rows_read) for s in sources if s.table and not s.refused
-    ]
+    used = [(s.site, s.table, s.receipt, _place(s), s.rows_read) for s in sources if s.table and s.is_used]
     files = pd.DataFrame(used, columns=[*UNIT, "source_file", "rows"])
     whole = (
         found[found["rule"].isin(OF_FILES)][["source_file", "table", "rule"]].drop_duplicates().astype(object)
@@ -160,6 +162,18 @@ def _files(sources: Sequence[Source], found: pd.DataFrame) -> pd.DataFrame:
     read = files.groupby(UNIT)["rows"].sum().reset_index()
     rules = pd.DataFrame({"rule": list(OF_FILES)})
     return read.merge(rules, how="cross").merge(failing, on=[*UNIT, "rule"], how="left").assign(column="")
+
+
+def _gone(found: pd.DataFrame, sent: Deliveries) -> pd.DataFrame:
+    """Records that are no longer sent, of all records in use, at the newest receipt that lacks them."""
+    told = found[found["rule"] == VANISHED]
+    keys = ["site", "table", "rule"]
+    gone = told.groupby([*keys, "source_file"], sort=False).size().rename("failing").reset_index()
+    receipt = gone["source_file"].map(sent.receipt_of)
+    rows = sent.units.groupby(["site", "table"])["used"].sum().rename("rows").reset_index()
+    return (
+        gone.assign(receipt=receipt, column="").dropna(subset=["receipt"]).merge(rows, on=["site", "table"])
+    )
 
 
 def _place(source: Source) -> str:

@@ -27,7 +27,7 @@ def repeated_rows(
     """
     units = sent.units
     whole = np.array(
-        [settings.sites.get(site, Site(site)).sends == "everything" for site in units["site"]], dtype=bool
+        [settings.sites.get(site, Site(site)).sends != "changes" for site in units["site"]], dtype=bool
     )
     failing = np.zeros(len(units), dtype=np.int64)
     for name, table in validated.accepted.tables.items():

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Hashable, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.findings import frame
+from pipeline.handover import Source
 from pipeline.scorecard.asked import OF_FILES, REFUSALS
-from pipeline.scorecard.counting import KEY, QUARANTINED_SHARE
+from pipeline.scorecard.counting import KEY, QUARANTINED_SHARE, VANISHED
 from pipeline.scorecard.limits import share_limits
 from pipeline.settings import Settings, Site
 
@@ -18,8 +21,8 @@ COLUMNS = (
     "site", "table", "column", "rule", "receipt", "rows", "failing", "share", "expected", "limit_low", "limit_high",
     "outside",
 )  # fmt: skip
-#: A file is refused or not as a whole: its rows are not so many independent trials.
-NOT_BY_ROW = (*REFUSALS, *OF_FILES, "records_vanished")
+#: A file is refused, or sent again, as a whole: its rows are not so many independent trials.
+NOT_BY_ROW = (*REFUSALS, *OF_FILES, "record_duplicate", VANISHED)
 
 
 def trend(counted: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -42,9 +45,7 @@ def _earlier(own: pd.DataFrame, name: str, settings: Settings) -> np.ndarray:
     series = own.groupby(KEY, sort=False)[name]
     before = (series.cumsum() - own[name]).to_numpy()
     last = series.shift(1).fillna(0).to_numpy().astype(np.int64)
-    whole = {
-        site: settings.sites.get(site, Site(site)).sends == "everything" for site in own["site"].unique()
-    }
+    whole = {site: settings.sites.get(site, Site(site)).sends != "changes" for site in own["site"].unique()}
     return np.where(own["site"].map(whole).to_numpy(dtype=bool), last, before)
 
 
@@ -63,3 +64,26 @@ def _judged(told: pd.DataFrame, failing: np.ndarray, rows: np.ndarray) -> pd.Dat
 def worse(told: pd.DataFrame) -> pd.DataFrame:
     """Rows of a trend above their limit: more fails than earlier exports let expect."""
     return told[told["outside"].astype(bool) & (told["share"] > told["expected"])]
+
+
+def outside_limits(told: pd.DataFrame, sources: Sequence[Source]) -> pd.DataFrame:
+    """A finding `share_outside_limits` a receipt and column, at the first file of the receipt."""
+    files: dict[tuple[str, str, object], str] = {}
+    for source in sources:
+        files.setdefault((source.site, source.table, source.receipt), source.source_file)
+    rows = []
+    for key, own in worse(told).groupby(["site", "table", "receipt", "column"], sort=True):
+        site, table, receipt, column = key
+        file = files.get((str(site), str(table), receipt), "")
+        place = {"site": site, "source_file": file, "table": table, "column": column}
+        message = "; ".join(_sentence(row) for row in own.to_dict("records"))
+        rows.append({**place, "rule": "share_outside_limits", "message": f"{message}. Look at these rows."})
+    return frame(rows)
+
+
+def _sentence(row: dict[Hashable, Any]) -> str:
+    allowed = round(row["limit_high"] * row["rows"])
+    return (
+        f"{row['rule']}: {row['failing']} of {row['rows']} rows, where {row['expected']:.1%} in the exports before "
+        f"let expect at most {allowed}"
+    )

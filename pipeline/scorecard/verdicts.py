@@ -90,13 +90,13 @@ def _missed(site: str, sources: tuple[Source, ...]) -> list[Source]:
     own = [source for source in sources if source.site == site]
     newest: dict[str, tuple[object, str]] = {}
     for source in own:
-        if not source.reason:
+        if source.is_used:
             order = (source.receipt, source.source_file)
             newest[source.table] = max(newest.get(source.table, order), order)  # type: ignore[type-var]
     return [
         source
         for source in own
-        if source.reason
+        if not source.is_used
         and (source.table not in newest or newest[source.table] < (source.receipt, source.source_file))
     ]
 
@@ -115,7 +115,8 @@ def _of_newest(own: Mapping[str, pd.DataFrame], found: pd.DataFrame) -> Iterator
         yield f"{_title(str(row.rule))} in {_where(row)}: more often in the newest receipt than before"
     gone = found[found["rule"] == "records_vanished"].groupby("table").size()
     for table, number in gone.items():
-        yield f"{number} {table} sent before {'is' if number == 1 else 'are'} no longer sent"
+        records = "record" if number == 1 else "records"
+        yield f"{number} {table} {records} sent before {'is' if number == 1 else 'are'} no longer sent"
     constant = found[found["rule"] == "column_constant"]
     for row in constant.itertuples():
         if f"/{newest.get(row.table)}/" in str(row.source_file):

@@ -133,9 +133,9 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
             for month, n in ((9, 1), (10, 0), (11, 8))
         ]),
         "quality_volume": table_of("quality_volume", [
-            {"site": "harbour", "table": "operations", "receipt": date(2026, 10, 3), "rows": 50},
+            {"site": "harbour", "table": "operations", "receipt": date(2026, 10, 3), "rows": 50, "used": True},
             {"site": "harbour", "table": "operations", "receipt": date(2026, 11, 3), "rows": 60, "median": 50.0,
-             "ratio": 1.2},
+             "ratio": 1.2, "used": True},
         ]),
         "quality_lag": table_of("quality_lag", [
             {"site": "harbour", "table": "operations", "receipt": date(2026, 11, 3), "rows": 55, "median_days": 4,

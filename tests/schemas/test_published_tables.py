@@ -21,7 +21,7 @@ AGREED = {
     "unattributed": "site table record_id why source_file source_line",
     "quality": "site table column dimension rule rows failing share tolerance verdict",
     "quality_trend": "site table column rule receipt rows failing share expected limit_low limit_high outside",
-    "quality_volume": "site table receipt rows median ratio",
+    "quality_volume": "site table receipt rows median ratio used",
     "quality_lag": "site table receipt rows median_days days_90 late longest_days",
     "cases": "case_id site operation_id patient side procedure group performed_on surgeon fixation age_band sex "
     "isolated known_until contact_until records_until died source_file source_line",
