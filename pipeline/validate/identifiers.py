@@ -1,23 +1,24 @@
 """Columns that seem to hold direct identifiers, by their header or by what they hold.
 
 The classes are those of 45 CFR 164.514(b)(2) without dates of care; the words are our own (common practice, no
-source). Headers that the mapping leads to contract columns may speak of a record number, of nothing else here.
+source). Headers that lead to ids of the contract may speak of a record number, of nothing else here.
 """
 
 from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-#: A column of which so many of the filled cells look alike is a column of that.
-SHARE_THAT_DECIDES = 0.5
-FEWEST_CELLS, MOST_CELLS = 3, 5000
+from pipeline.handover import Export
+from pipeline.validate.birth_days import Beside, are_births, beside, own_day, spread_like_births
+from pipeline.validate.looks import are_record_numbers, different, looks_like
+from pipeline.validate.name_columns import are_names
+from schemas.columns import Table
 
 # fmt: off
 _NAMES = frozenset((
@@ -58,22 +59,8 @@ _BODIES = frozenset((
 _TICKS = frozenset(("", "y", "n", "yes", "no", "true", "false", "0", "1", "x"))
 _HARMLESS_BIRTH = frozenset(("year", "weight", "order"))
 # fmt: on
+_WITH_TEXT = ("id", "text", "code", "word", "words", "note")
 _TOKENS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-zà-ÿß]+")
-
-#: What a whole cell looks like; RE2 syntax.
-_CONTENT: dict[str, str] = {
-    "e-mail addresses": r"^[^\s@]+@[^\s@]+\.[A-Za-z]{2,}$",
-    "web addresses": r"^(?:https?://|www\.)\S+$",
-    "phone numbers": r"^(?:\+[1-9][0-9 ().-]{6,}|00[1-9][0-9]{0,2}[ .-][0-9 ().-]{5,}"
-    r"|\(0?[0-9]{2,4}\)[0-9 .-]{5,}|0[0-9]{1,4}[ .-][0-9]{3,}[0-9 .-]*"
-    r"|[0-9]{3}[ .-][0-9]{3}[ .-][0-9]{4})$",
-    "social security numbers": r"^[0-9]{3}-[0-9]{2}-[0-9]{4}$",
-    "postcodes": r"^(?:[A-Z]{1,2}[0-9][A-Z0-9]? [0-9][A-Z]{2}|[AC-FHKNPRTV-Y][0-9][0-9W] [0-9AC-FHKNPRTV-Y]{4})$",
-    "names with a title": r"^(?:Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Professor|Herr|Frau)\.? +[A-ZÀ-Þ].*$",
-    "names": r"^[A-ZÀ-Þ][A-Za-zà-ÿ'’-]+, ?[A-ZÀ-Þ][a-zà-ÿ'’-]+(?: [A-Z]\.?)?$",
-}
-#: Looks that also a handful of clinical terms may have: they decide only where most cells differ.
-_MUST_DIFFER = frozenset({"names"})
 
 
 @dataclass(frozen=True)
@@ -84,40 +71,68 @@ class Suspect:
     looks_like: str
 
 
-def suspects(
-    headers: Iterable[str], unmapped: pa.Table | None, rows: pa.Table, columns: Iterable[str]
-) -> list[Suspect]:
-    """Columns with direct identifiers: of those mapped, those that lead nowhere, then the contract's.
+def suspects(export: Export, table: Table) -> list[Suspect]:
+    """Columns with direct identifiers: of those mapped by their header, then of those that lead nowhere, then of the
+    contract's by what they hold.
 
-    Args:
-        headers: All headers as sent.
-        unmapped: Text of the columns that lead to no contract column.
-        rows: Text of contract columns.
-        columns: Names in `rows` to look into.
+    Only headers that lead to ids may speak of a record number.
     """
-    unused = {name: unmapped[name] for name in unmapped.column_names} if unmapped is not None else {}
-    names = [header.strip() for header in headers]
+    unused = {name: export.unmapped[name] for name in export.unmapped.column_names} if export.unmapped else {}
+    names = [header.strip() for header in export.headers]
+    near = beside(export, table)
     found = [
-        *_by_header(name for name in names if name not in unused),
-        *(Suspect(name, said) for name, text in unused.items() if (said := _of_unused(name, text))),
-        *_by_content((name, rows[name]) for name in columns if name in rows.column_names),
+        *_by_header((name for name in names if name not in unused), export, table),
+        *(
+            Suspect(name, said)
+            for name, text in unused.items()
+            if (said := _of_unused(name, text, near, _leads_to_id(name, export, table)))
+        ),
+        *_by_content(export, table, near),
     ]
     return list({suspect.header: suspect for suspect in reversed(found)}.values())[::-1]
 
 
-def _by_header(headers: Iterable[str]) -> list[Suspect]:
+def _leads_to_id(header: str, export: Export, table: Table) -> bool:
+    fed = export.feeds.get(header, (header,) if header in table.names else ())
+    return any(table[name].kind == "id" for name in fed)
+
+
+def _by_header(headers: Iterable[str], export: Export, table: Table) -> list[Suspect]:
     """Suspects among the headers that lead to contract columns."""
-    return [Suspect(header, said) for header in headers if (said := in_header(header, mapped=True))]
+    asked = ((header, in_header(header, to_id=_leads_to_id(header, export, table))) for header in headers)
+    return [Suspect(header, said) for header, said in asked if said]
 
 
-def _of_unused(header: str, text: pa.ChunkedArray) -> str:
+def _of_unused(header: str, text: pa.ChunkedArray, near: Beside, to_id: bool) -> str:
     """What a column that leads nowhere seems to hold, by its header, else by its cells."""
-    said = in_header(header)
-    return said if said and not _only_ticks(text) else in_content(text)
+    said = in_header(header, to_id)
+    if said and not _only_ticks(text):
+        return said
+    return in_content(text, pseudonyms=to_id, numbers=not to_id) or (
+        "birth dates" if are_births(text, near) else ""
+    )
 
 
-def in_header(header: str, mapped: bool = False) -> str:
-    """What a header says its column holds, empty if it is harmless. `mapped`: it leads to a contract column."""
+def _by_content(export: Export, table: Table, near: Beside) -> Iterator[Suspect]:
+    """Suspects among the contract's columns, by what they hold."""
+    for column in table.columns:
+        if column.name not in export.rows.column_names:
+            continue
+        text, said = export.rows[column.name], ""
+        if column.kind in _WITH_TEXT:
+            said = in_content(text, pseudonyms=column.kind not in ("note", "text"))
+        elif column.kind == "date" and _of_births(text, column.name == own_day(table), near):
+            said = "birth dates"
+        if said:
+            yield Suspect(column.name, said)
+
+
+def _of_births(text: pa.ChunkedArray, own: bool, near: Beside) -> bool:
+    return spread_like_births(text, near.receipt) if own else are_births(text, near)
+
+
+def in_header(header: str, to_id: bool = False) -> str:
+    """What a header says its column holds, empty if it is harmless. `to_id`: it leads to an id of the contract."""
     tokens = [token.lower() for token in _TOKENS.findall(header)]
     joined = "".join(tokens)
     said = set(tokens) | {joined} | {a + b for a, b in itertools.pairwise(tokens)}
@@ -133,7 +148,7 @@ def in_header(header: str, mapped: bool = False) -> str:
         return "device numbers"
     if said & _BODIES:
         return "pictures, prints or plates"
-    return "record numbers" if not mapped and _numbered(said) else ""
+    return "record numbers" if not to_id and _numbered(said) else ""
 
 
 def _numbered(said: set[str]) -> bool:
@@ -149,28 +164,18 @@ def _only_ticks(text: pa.ChunkedArray | pa.Array) -> bool:
     return bool(set(said) - {""}) and set(said) <= _TICKS
 
 
-def _by_content(columns: Iterable[tuple[str, pa.ChunkedArray]]) -> list[Suspect]:
-    return [Suspect(name, said) for name, text in columns if (said := in_content(text))]
+def in_content(text: pa.ChunkedArray | pa.Array, pseudonyms: bool = False, numbers: bool = False) -> str:
+    """What most filled cells of a column look like, empty if like nothing of a person.
 
-
-def _sample(text: pa.ChunkedArray | pa.Array) -> pa.ChunkedArray | pa.Array:
-    """Filled cells, evenly drawn from the whole column where there are many."""
-    filled = text.filter(pc.fill_null(pc.not_equal(text, ""), False))
-    if len(filled) <= MOST_CELLS:
-        return filled
-    return filled.take(pa.array(np.linspace(0, len(filled) - 1, MOST_CELLS).astype(np.int64)))
-
-
-def in_content(text: pa.ChunkedArray | pa.Array) -> str:
-    """What most filled cells of a column look like, empty if like nothing of a person."""
-    filled = pc.utf8_trim_whitespace(_sample(text))
-    filled = filled.filter(pc.not_equal(filled, ""))
-    if len(filled) < FEWEST_CELLS:
-        return ""
-    for said, pattern in _CONTENT.items():
-        alike = pc.sum(pc.match_substring_regex(filled, pattern)).as_py() or 0
-        if alike < SHARE_THAT_DECIDES * len(filled):
-            continue
-        if said not in _MUST_DIFFER or pc.count_distinct(filled).as_py() >= SHARE_THAT_DECIDES * len(filled):
-            return said
-    return ""
+    Args:
+        text: The column.
+        pseudonyms: It holds ids or codes.
+        numbers: Long numbers of one length are looked for too.
+    """
+    cells = different(text)
+    said = looks_like(cells, pseudonyms)
+    if said:
+        return said
+    if are_names(cells):
+        return "names"
+    return "record numbers" if numbers and are_record_numbers(cells) else ""

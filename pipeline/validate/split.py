@@ -139,7 +139,7 @@ def checked_together(exports: Sequence[Export], settings: Settings, places: tupl
 def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed | Checked:
     """Typed cells, or what becomes of a file that is refused whole."""
     table = EXPORTS[export.source.table]
-    suspects = identifiers.suspects(export.headers, export.unmapped, export.rows, _screened(table))
+    suspects = identifiers.suspects(export, table)
     if suspects:
         return _refused(export, table, "identifiers_in_columns", report.of_suspects(export, suspects))
     site = settings.sites.get(export.source.site)
@@ -148,14 +148,6 @@ def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed
     if cells.refusal:
         return _refused(export, table, cells.refusal, report.of_file(export, cells.refusal))
     return cells
-
-
-def _screened(table: Table) -> list[str]:
-    return [
-        column.name
-        for column in table.columns
-        if column.kind in ("id", "text", "code", "word", "words", "note")
-    ]
 
 
 def _refused(export: Export, table: Table, rule: str, found: pd.DataFrame) -> Checked:

@@ -1,0 +1,143 @@
+"""What the cells of a column look like: patterns of whole cells, and columns of long numbers.
+
+The classes are those of 45 CFR 164.514(b)(2) without dates; the patterns are our own (common practice, no source).
+Each cell is looked at once however often it occurs, and of a long column an even draw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+#: A column of which so many of the filled cells look alike is a column of that.
+SHARE_THAT_DECIDES = 0.5
+FEWEST_CELLS, MOST_CELLS = 3, 5000
+#: Numbers under which an office keeps a person: mostly of one length, and many of them.
+NUMBERS_SHARE, ONE_LENGTH_SHARE, FEWEST_NUMBERS, DIFFERENT_SHARE = 0.8, 0.9, 10, 0.3
+
+
+@dataclass(frozen=True)
+class Look:
+    """A pattern of a whole cell (RE2). `everywhere`: also pseudonyms and codes never look like that."""
+
+    said: str
+    pattern: str
+    everywhere: bool = True
+
+
+_WORD = r"\p{Lu}[\pL'’.-]*"
+_WAYS_AFTER = (
+    r"(?:[Ss]treet|St|[Rr]oad|Rd|[Aa]venue|Ave|[Ll]ane|Ln|[Dd]rive|[Cc]lose|[Cc]ourt|[Cc]rescent|[Tt]errace|[Ww]ay"
+    r"|[Pp]lace|[Bb]oulevard|Blvd|[Gg]ardens|[Pp]ark|[Ss]quare|[Gg]rove)"
+)
+_WAYS_WITHIN = (
+    r"\pL+(?:stra(?:ß|ss)e|str\.|weg|platz|gasse|allee|straat|laan|plein|gade|vej|gatan|vägen|veien)"
+)
+_WAYS_BEFORE = r"(?i:rue|avenue|boulevard|place|chemin|impasse|calle|avenida|plaza|via|viale|piazza|corso|rua|ul\.|ulica)"
+
+LOOKS: tuple[Look, ...] = (
+    Look("e-mail addresses", r"^[^\s@]+@[^\s@]+\.[A-Za-z]{2,}$"),
+    Look("web addresses", r"^(?:https?://|ftp://|www\.)\S+$"),
+    Look("social security numbers", r"^[0-9]{3}-[0-9]{2}-[0-9]{4}$"),
+    Look(
+        "national numbers",
+        r"^(?:[A-Z]{6}[0-9]{2}[A-Z][0-9]{2}[A-Z][0-9]{3}[A-Z]|756\.[0-9]{4}\.[0-9]{4}\.[0-9]{2}|[0-9]{6}[+-][0-9]{4}"
+        r"|[A-CEGHJ-PR-TW-Z]{2} ?[0-9]{2} ?[0-9]{2} ?[0-9]{2} ?[A-D]|[0-9]{2} [0-9]{6} [A-Z] [0-9]{3}"
+        r"|[12] [0-9]{2} [0-9]{2} [0-9]{2} [0-9]{3} [0-9]{3}(?: [0-9]{2})?|[0-9]{4}(?:[ -][0-9]{4}){3}"
+        r"|[A-Z]{2}[0-9]{2}(?: [A-Z0-9]{4}){3,7}(?: [A-Z0-9]{1,4})?)$",
+    ),
+    Look(
+        "national numbers",
+        r"^(?:[0-9]{8}-?[A-Z]|[0-9]{7}[A-W][A-IW]?|[A-Z]{2}[0-9]{2}[A-Z0-9]{14,30})$",
+        everywhere=False,
+    ),
+    Look(
+        "phone numbers",
+        r"^(?:\+[1-9](?:[ ().-]{0,2}[0-9]){6,14}|00[1-9][0-9]{0,2}[ .-][0-9 ().-]{5,}"
+        r"|\(0?[0-9]{2,4}\)[ 0-9.-]{5,}|0[0-9]{1,4}[ ./-]{1,3}[0-9]{3,}[0-9 .-]*|0[0-9]{2}(?:[ .-][0-9]{2,4}){2,4}"
+        r"|(?:1[ .-])?[0-9]{3}[ .-][0-9]{3}[ .-][0-9]{4}|1?[ -]?\([0-9]{3}\) ?[0-9]{3}[ .-][0-9]{4}"
+        r"|0[0-9](?:[ .-][0-9]{2}){4}|[0-9]{2}(?: [0-9]{2}){3,4}|[0-9]{3} [0-9]{3} [0-9]{2,3}|[0-9]{3}(?: [0-9]{2}){3})$",
+    ),
+    Look("phone numbers", r"^0[1-9][0-9]{8,9}$", everywhere=False),
+    Look(
+        "postcodes",
+        r"^(?:[A-Z]{1,2}[0-9][A-Z0-9]? [0-9][A-Z]{2}|[AC-FHKNPRTV-Y][0-9][0-9W] ?[0-9AC-FHKNPRTV-Y]{4}"
+        r"|[0-9]{4} [A-Z]{2}|[A-CEGHJ-NPR-TVXY][0-9][A-Z] [0-9][A-Z][0-9]|[0-9]{5}-[0-9]{4})$",
+    ),
+    Look(
+        "addresses",
+        rf"^(?:[0-9]{{1,4}}[A-Za-z]?,? (?:{_WORD} ){{1,3}}{_WAYS_AFTER}\b.*"
+        rf"|(?:{_WORD} ){{0,2}}(?:{_WAYS_WITHIN}|{_WORD}[ -][Ss]tr(?:a(?:ß|ss)e|\.)) ?[0-9]{{1,4}}.*"
+        rf"|(?:[0-9]{{1,4}},? (?:bis |ter )?)?{_WAYS_BEFORE} .*\pL.*(?:[0-9].*)?|[0-9]{{4,5}},? \p{{Lu}}\p{{Ll}}[\pL .-]+)$",
+    ),
+    Look("names with a title", r"^(?i:Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Professor|Herr|Frau|Sig|Sra?|Mme|M)\.? +\p{Lu}.*$"),
+    Look("addresses of machines", r"^(?:(?:[0-9]{1,3}\.){3}[0-9]{1,3}|(?:[0-9A-Fa-f]{1,4}:){4,7}[0-9A-Fa-f:]*[0-9A-Fa-f]"
+         r"|(?:[0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2})$"),
+    Look("device numbers", r"^(?:\(01\) ?[0-9]{14}.*|\+[A-Z][0-9]{3}[A-Z0-9]{3,}.*|(?i:s/?n|serial|udi)[ .:#-]+\S*[0-9]\S*)$"),
+    Look("numbers of plates", r"^(?:[A-Z]{2}[0-9]{2} [A-Z]{3}|[0-9]{2,3}-[A-Z]{1,2}-[0-9]{1,6}"
+         r"|[A-ZÄÖÜ]{1,3}-[A-Z]{1,2} [0-9]{1,4}[EH]?"
+         r"|[A-Z]{2}-[0-9]{3}-[A-Z]{2})$"),
+    Look("file names of pictures", r"^(?i).*[^\s.]\.(?:jpe?g|png|tiff?|dcm|dicom|heic|bmp|gif|mp4|mov|avi|wav|mp3)$"),
+)  # fmt: skip
+_LONG_NUMBER = r"^[A-Za-z]{0,3}[-/ ]?[0-9]{6,14}$"
+_WRITTEN_DAY = r"^(?:19|20)[0-9]{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12][0-9]|3[01])(?:[0-9]{4}|[0-9]{6})?$"
+
+
+@dataclass(frozen=True)
+class Different:
+    """The different filled cells of a column, trimmed, and how often each occurs in what was drawn."""
+
+    texts: pa.Array
+    counts: np.ndarray
+
+    @property
+    def cells(self) -> int:
+        return int(self.counts.sum())
+
+    def share(self, pattern: str) -> float:
+        """Of the drawn cells, how many are like this pattern."""
+        alike = pc.match_substring_regex(self.texts, pattern).to_numpy(zero_copy_only=False)
+        return float(self.counts[alike].sum()) / max(1, self.cells)
+
+
+def drawn(text: pa.ChunkedArray | pa.Array) -> pa.ChunkedArray | pa.Array:
+    """Filled cells, evenly drawn from the whole column where there are many."""
+    filled = text.filter(pc.fill_null(pc.not_equal(text, ""), False))
+    if len(filled) <= MOST_CELLS:
+        return filled
+    return filled.take(pa.array(np.linspace(0, len(filled) - 1, MOST_CELLS).astype(np.int64)))
+
+
+def different(text: pa.ChunkedArray | pa.Array) -> Different:
+    """The different filled cells of a column."""
+    trimmed = pc.utf8_trim_whitespace(drawn(text))
+    counted = pc.value_counts(trimmed.filter(pc.not_equal(trimmed, "")))
+    return Different(
+        counted.field("values").cast(pa.string()), counted.field("counts").to_numpy(zero_copy_only=False)
+    )
+
+
+def looks_like(cells: Different, pseudonyms: bool) -> str:
+    """What most cells look like, empty if like nothing of a person.
+
+    Args:
+        cells: Of one column.
+        pseudonyms: The column holds ids or codes, which may look like some national numbers.
+    """
+    if cells.cells < FEWEST_CELLS:
+        return ""
+    asked = (look for look in LOOKS if look.everywhere or not pseudonyms)
+    return next((look.said for look in asked if cells.share(look.pattern) >= SHARE_THAT_DECIDES), "")
+
+
+def are_record_numbers(cells: Different) -> bool:
+    """Whether a column that leads nowhere holds long numbers of one length, many of them different."""
+    if len(cells.texts) < max(FEWEST_NUMBERS, DIFFERENT_SHARE * cells.cells):
+        return False
+    if cells.share(_LONG_NUMBER) < NUMBERS_SHARE or cells.share(_WRITTEN_DAY) >= SHARE_THAT_DECIDES:
+        return False
+    lengths = pc.utf8_length(cells.texts).to_numpy()
+    return bool(np.bincount(lengths, weights=cells.counts).max() >= ONE_LENGTH_SHARE * cells.cells)

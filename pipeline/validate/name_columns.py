@@ -1,0 +1,87 @@
+"""Columns of people's names, told by their shape and by common given names.
+
+A cell may be a name if it is one to four words of letters. Its column is one of names if many of its different
+cells hold a common given name, or if it is long, every word begins with a capital, and neither cells nor words
+repeat as the words of a trade do. `schemas/given_names.csv` was written from common knowledge, no source.
+"""
+
+from __future__ import annotations
+
+import csv
+import unicodedata
+from functools import lru_cache
+from importlib.resources import files
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.validate.looks import FEWEST_CELLS, SHARE_THAT_DECIDES, Different
+
+#: Of the different cells, so many with a given name among two to four words, or alone, decide.
+GIVEN_AMONG_WORDS, GIVEN_ALONE, FEWEST_ALONE = 0.3, 0.5, 8
+#: Without given names: cells at least, of which so many have the shape, are different, and hold a word no other has.
+LONG_COLUMN, SHAPED, UNREPEATED, WORDS_UNREPEATED = 30, 0.8, 0.5, 0.5
+
+_LETTERS = r"\pL[\pL'’-]*\.?"
+_SEVERAL_WORDS = rf"^{_LETTERS}(?:,? *[ ,]{_LETTERS}){{1,3}}$"
+_ONE_WORD = r"^\pL[\pL'’-]+$"
+_BETWEEN = r"\p{Lu}\.?|van|von|de|der|den|di|da|la|le|al|bin|el|dos|del"
+_CAPITALS = rf"^\p{{Lu}}\p{{Ll}}[\pL'’-]*,?(?: (?:{_BETWEEN}))*(?: \p{{Lu}}\p{{Ll}}[\pL'’-]*){{1,2}}$"
+_COMMA = r"^\p{Lu}[\pL'’-]+, ?\p{Lu}\p{Ll}[\pL'’-]*(?: \p{Lu}\.?)?$"
+
+
+def are_names(cells: Different) -> bool:
+    """Whether a column seems to hold names of people."""
+    if cells.cells < FEWEST_CELLS:
+        return False
+    several = _matching(cells.texts, _SEVERAL_WORDS)
+    if len(several) >= SHARE_THAT_DECIDES * len(cells.texts):
+        return _given_share(several) * len(several) >= GIVEN_AMONG_WORDS * len(
+            cells.texts
+        ) or _like_no_vocabulary(cells)
+    alone = _matching(cells.texts, _ONE_WORD)
+    if len(alone) < max(FEWEST_ALONE, SHARE_THAT_DECIDES * len(cells.texts)):
+        return False
+    return _given_share(alone) * len(alone) >= GIVEN_ALONE * len(cells.texts)
+
+
+def _matching(texts: pa.Array, pattern: str) -> list[str]:
+    return texts.filter(pc.match_substring_regex(texts, pattern)).to_pylist()
+
+
+def _given_share(texts: list[str]) -> float:
+    """Of these texts, how many hold a common given name."""
+    known = given_names()
+    return sum(not known.isdisjoint(_words(text)) for text in texts) / max(1, len(texts))
+
+
+def _words(text: str) -> list[str]:
+    return plain_letters(text).replace(",", " ").replace("-", " ").replace(".", " ").split()
+
+
+def _like_no_vocabulary(cells: Different) -> bool:
+    """Capitalised words, nearly every cell and one of its words its own."""
+    comma = _matching(cells.texts, _COMMA)
+    if len(comma) >= SHARE_THAT_DECIDES * cells.cells:
+        return True
+    if cells.cells < LONG_COLUMN or len(cells.texts) < UNREPEATED * cells.cells:
+        return False
+    shaped = _matching(cells.texts, _CAPITALS)
+    if len(shaped) < SHAPED * len(cells.texts):
+        return False
+    words = [_words(text) for text in shaped]
+    most = max(len({text[at] for text in words}) for at in (0, -1))
+    return most >= WORDS_UNREPEATED * len(shaped)
+
+
+def plain_letters(text: str) -> str:
+    """Lower case, without accents."""
+    apart = unicodedata.normalize("NFKD", text.replace("ø", "o").replace("ß", "ss"))
+    return "".join(letter for letter in apart if not unicodedata.combining(letter)).casefold()
+
+
+@lru_cache(maxsize=1)
+def given_names() -> frozenset[str]:
+    """Common given names in plain letters."""
+    with files("schemas").joinpath("given_names.csv").open(encoding="utf-8") as file:
+        return frozenset(plain_letters(row[0]) for row in list(csv.reader(file))[1:])
