@@ -157,7 +157,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.people import people_known
     from pipeline.scorecard import scorecard_of
     from pipeline.sites import about_sites, reaches, warnings
-    from pipeline.validate import validated
+    from pipeline.validate import validated, without_identifiers
     from pipeline.validate.masking import without_names
 
     asked, settings = ground.asked, ground.settings
@@ -172,7 +172,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     intake = replace(
         intake,
         findings=findings.without_refused(intake.findings, checked.accepted.sources),
-        repairs=findings.without_refused(intake.repairs, checked.accepted.sources),
+        repairs=without_identifiers(findings.without_refused(intake.repairs, checked.accepted.sources)),
     )
     reached = reaches(checked, found.fates, settings, ground.cut_on, ground.as_of)
     own = findings.frame(ground.catalogue.notes)
@@ -180,7 +180,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         [own, intake.findings, people.findings, checked.findings, found.findings, limits, about_sites(reached)]
     )  # fmt: skip
     scores = scorecard_of(checked, found.fates, told, reached, settings)
-    told = findings.joined([told, scores.findings])
+    told = without_identifiers(findings.joined([told, scores.findings]))
     return Accounted(
         ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores,
     )  # fmt: skip

@@ -173,7 +173,9 @@ def look_of(header: str, pieces: Sequence[Piece]) -> Look:
     texts = tuple(counted)
     _, newest, newest_lines = pieces[0]
     filled = _filled(newest)
-    said = identifiers.in_header(header, mapped=True) or identifiers.in_content(_together(pieces))
+    said = identifiers.in_header(header, to_id=True) or identifiers.in_content(
+        _together(pieces), pseudonyms=True
+    )
     return Look(
         header=header,
         texts=texts,

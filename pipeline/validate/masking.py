@@ -79,6 +79,10 @@ PATTERNS: tuple[tuple[str, str], ...] = (
 #: What an id must not be: a pseudonym may be a long number, but no address and no name.
 PATTERNS_OF_IDS = (("", EMAIL), ("", URL), ("", TITLED_NAME), ("", r"\+[1-9](?:[ ().-]*\d){6,14}"))
 
+#: What words of a vocabulary, headers and messages must not hold: all but bare numbers, which may be codes or days.
+PATTERNS_OF_WORDS = tuple(each for each in PATTERNS if each[1] not in (PLATE, LONG_NUMBER))
+_OF_IDS, _OF_WORDS = ("id", "code"), ("word", "words")
+
 #: An address, a name behind a title, or a number of a telephone holds at least one of these.
 SIGNS_IN_IDS = r"[\s@+:/.,]"
 
@@ -90,6 +94,7 @@ def _whole(before: str, pattern: str) -> str:
 
 _EVERYWHERE = tuple(_whole(before, pattern) for before, pattern in PATTERNS)
 _IN_IDS = tuple(_whole(before, pattern) for before, pattern in PATTERNS_OF_IDS)
+_IN_WORDS = tuple(_whole(before, pattern) for before, pattern in PATTERNS_OF_WORDS)
 
 
 @dataclass(frozen=True)
@@ -121,6 +126,24 @@ def without_names(people: People) -> People:
     known = people.known_findings
     reasons = masked(pa.array(known["reason"].tolist(), pa.string())).texts.to_pylist()
     return replace(people, known_findings=known.assign(reason=reasons))
+
+
+def masked_words(texts: pa.Array) -> Masked:
+    """Words of a vocabulary, headers and messages without identifiers; bare numbers stay."""
+    return _masked(texts, _IN_WORDS)
+
+
+def one_array(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """Texts as one array."""
+    chunks = texts.chunks if isinstance(texts, pa.ChunkedArray) else [texts]
+    return pa.concat_arrays(chunks or [pa.array([], pa.string())])
+
+
+def masked_by_kind(texts: pa.Array, kind: str) -> Masked:
+    """Cells of a contract column as they may be shown: pseudonyms and codes may be numbers, free texts may not."""
+    if kind in _OF_IDS:
+        return masked_ids(texts)
+    return masked_words(texts) if kind in _OF_WORDS else masked(texts)
 
 
 def _masked(texts: pa.Array, patterns: tuple[str, ...]) -> Masked:

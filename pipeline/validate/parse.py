@@ -233,7 +233,7 @@ def _no_person(answers: Answers, texts: pa.Array, column: Column) -> Answers:
     """The answers, with a fault where a pseudonym, code or free word holds a name or an address."""
     if column.vocabulary or column.kind not in _PSEUDONYMS:
         return answers
-    points_at_one = masking.masked_ids(texts).changed
+    points_at_one = masking.masked_by_kind(texts, column.kind).changed
     if not points_at_one.any():
         return answers
     values = pc.if_else(pa.array(points_at_one), pa.scalar(None, answers.values.type), answers.values)

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 #: Longest value shown in a finding.
 SHOWN_CHARACTERS = 80
-_IDS = ("id", "code", "words")
+#: Columns of findings and repairs that may hold what a sender or a reviewer wrote.
+SHOWN_TEXTS = ("record_id", "column", "value", "message", "before", "after")
 #: Kinds in whose cells anything may be written.
 FREE_KINDS = ("id", "code", "word", "words", "text", "note")
 
@@ -31,11 +32,6 @@ def place_of(source: Source) -> str:
     """The file as it is named everywhere: with its sheet."""
     named = not source.sheet or source.source_file.endswith("#" + source.sheet)
     return source.source_file if named else f"{source.source_file}#{source.sheet}"
-
-
-def masked_by_kind(texts: pa.Array, kind: str) -> pa.Array:
-    """Cells as they may be shown: pseudonyms and codes may be long numbers, other texts may not."""
-    return (masking.masked_ids(texts) if kind in _IDS else masking.masked(texts)).texts
 
 
 def of_file(export: Export, rule: str) -> pd.DataFrame:
@@ -133,7 +129,7 @@ def _values(export: Export, table: Table, found: pd.DataFrame) -> np.ndarray:
         if name not in export.rows.column_names or name not in table.names:
             continue
         text = export.rows[name].take(pa.array(rows.to_numpy("int64"))).combine_chunks().cast(pa.string())
-        shown = masked_by_kind(text, table[name].kind).to_pylist()
+        shown = masking.masked_by_kind(text, table[name].kind).texts.to_pylist()
         values[rows.index.to_numpy()] = [(one or "").strip()[:SHOWN_CHARACTERS] for one in shown]
     values[(found["rule"] == "identifier_masked").to_numpy()] = ""
     return values
@@ -216,7 +212,8 @@ def _masked_repairs(repairs: pd.DataFrame, table: Table) -> pd.DataFrame:
         if kind in FREE_KINDS:
             for name in ("before", "after"):
                 texts = pa.array(repairs.loc[rows, name], pa.string())
-                shown.loc[rows, name] = masked_by_kind(texts, kind).to_numpy(zero_copy_only=False)
+                masked = masking.masked_by_kind(texts, kind).texts
+                shown.loc[rows, name] = masked.to_numpy(zero_copy_only=False)
     return shown
 
 
@@ -240,3 +237,19 @@ def _no_repairs() -> pd.DataFrame:
 
     kinds = {name: "Int64" if name == "source_line" else "string" for name in catalogue.REPAIR_COLUMNS}
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+
+
+def without_identifiers(said: pd.DataFrame) -> pd.DataFrame:
+    """Findings or repairs of whatever stage as they may be written: what was said elsewhere is masked here.
+
+    Headers are texts of a sender too; ids and bare numbers stay.
+    """
+    shown = said.copy()
+    for name in SHOWN_TEXTS:
+        if name not in said:
+            continue
+        texts = masking.one_array(pa.array(said[name], pa.string()))
+        clean = masking.masked_ids(texts) if name == "record_id" else masking.masked_words(texts)
+        if clean.changed.any():
+            shown[name] = clean.texts.to_pandas().astype(said[name].dtype).to_numpy()
+    return shown
