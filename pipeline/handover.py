@@ -38,7 +38,8 @@ class Source:
 
     `rows_read` comes from a count of its own, made before parsing. `refused` is 0 or `rows_read`.
     `table` is empty for a file nobody claimed. `reason` says why something was refused. `entry` tells apart several
-    [[table]] entries that feed one table from one file; they are one line of the ledger.
+    [[table]] entries that feed one table from one file; they are one line of the ledger. `id_scope` is "year" where
+    the record ids of its rows begin with the year of their day.
     """
 
     site: str
@@ -53,6 +54,7 @@ class Source:
     refused: int = 0
     reason: str = ""
     entry: int = 0
+    id_scope: str = ""
 
     @property
     def is_used(self) -> bool:

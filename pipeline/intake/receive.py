@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import findings
+from pipeline.errors import WrongUse
 from pipeline.handover import ControlTotal, Export, Intake, Source
 from pipeline.intake import read
 from pipeline.intake.arrivals import Arrival, arrivals, shown
@@ -36,6 +37,7 @@ from pipeline.intake.row_findings import (
 )
 from pipeline.intake.workbook import Workbook, open_workbook, read_sheet
 from pipeline.settings import Settings, Site
+from schemas.exports import DAY_COLUMN
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,13 @@ def site_terms(mappings: Path, settings: Settings, site: str) -> Terms:
     """The mapping and the settings that apply to a site's files."""
     mapping = load_mapping(mappings / f"{site}.toml")
     sites = frozenset(settings.sites) if settings.sites_listed else None
-    return Terms(mapping, sites, settings.sites.get(site, Site(site)).sends == "changes")
+    its = settings.sites.get(site, Site(site))
+    if its.dates != "exact" and any(form.reading.id_scope for form in mapping.tables):
+        raise WrongUse(
+            f"{mapping.named}: `id_scope` needs the real year of each record, but audit.toml says "
+            f'`dates = "{its.dates}"` of {site}. Take `id_scope` out; ask for ids that are not used again.'
+        )
+    return Terms(mapping, sites, its.sends == "changes")
 
 
 def receive_file(arrival: Arrival, terms: Terms, stated: int | None = None) -> tuple[Received, ...]:
@@ -196,7 +204,10 @@ def _accepted(
     cut: Cut, bound: Bindings, made: ContractForm, form: TableMapping, source: Source, terms: Terms
 ) -> Received:
     read_rows = cut.non_data + (cut.rows_read - cut.non_data) * made.multiple
-    counted = replace(source, rows_read=read_rows, non_data=cut.non_data, not_selected=made.not_selected)
+    scope = form.reading.id_scope if form.table in DAY_COLUMN else ""
+    counted = replace(
+        source, rows_read=read_rows, non_data=cut.non_data, not_selected=made.not_selected, id_scope=scope
+    )
     rows = made.rows.filter(pa.array(~made.unclear_site)) if made.unclear_site.any() else made.rows
     unclear = made.rows.filter(pa.array(made.unclear_site))
     broken = pa.concat_tables([made.ragged, unclear]) if made.ragged.num_rows + unclear.num_rows else None

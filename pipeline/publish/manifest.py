@@ -27,7 +27,6 @@ NOT_A_TABLE = {
     "exports set aside": "stop limits on volume, vanished records and control totals",
     "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",
-    "id_scope": "numbers that a site uses again every year",
 }
 #: Columns whose shape is agreed and which may still be empty, by table.
 FILLED_LATER = {

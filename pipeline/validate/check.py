@@ -15,8 +15,9 @@ from pipeline.code_sides import side_of_code
 from pipeline.handover import Export
 from pipeline.settings import Settings
 from pipeline.validate.parse import one_chunk
+from pipeline.validate.year_scope import is_scoped
 from schemas.columns import Table
-from schemas.exports import ID_COLUMN
+from schemas.exports import DAY_COLUMN, ID_COLUMN
 from schemas.models import model_failures
 
 if TYPE_CHECKING:
@@ -78,15 +79,18 @@ def row_failures(
             found.append(
                 pd.DataFrame({"row": rows, "column": column, "rule": rule}).astype({"column": "object"})
             )
-    return _without_withdrawn(pd.concat(found, ignore_index=True), typed, table)
+    needed = {ID_COLUMN[table.name]} | (
+        {DAY_COLUMN[table.name]} if is_scoped(export.reading, table) else set()
+    )
+    return _without_withdrawn(pd.concat(found, ignore_index=True), typed, needed)
 
 
-def _without_withdrawn(found: pd.DataFrame, typed: pa.Table, table: Table) -> pd.DataFrame:
-    """A row that takes a record back needs nothing but the record's id."""
+def _without_withdrawn(found: pd.DataFrame, typed: pa.Table, needed: set[str]) -> pd.DataFrame:
+    """A row that takes a record back needs nothing but what its id is made of."""
     withdrawn = pc.fill_null(pc.equal(typed["record_status"], "withdrawn"), False).to_numpy(
         zero_copy_only=False
     )
-    lacking = found["rule"].isin(NEEDED_TO_COUNT) & (found["column"] != ID_COLUMN[table.name])
+    lacking = found["rule"].isin(NEEDED_TO_COUNT) & ~found["column"].isin(needed)
     return found[~(lacking.to_numpy() & withdrawn[found["row"].to_numpy("int64")])]
 
 

@@ -15,6 +15,7 @@ from pipeline.handover import Accepted, Export, Intake, Source, Validated
 from pipeline.settings import Settings
 from pipeline.validate import check, identifiers, masking, report
 from pipeline.validate.parse import Parsed, one_chunk, parsed
+from pipeline.validate.year_scope import with_years
 from schemas.columns import Table
 from schemas.exports import EXPORTS
 from schemas.models import arrow_schema
@@ -147,7 +148,7 @@ def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed
     cells = parsed(export.rows, table, export.reading, places, day_numbers, export.source.receipt)
     if cells.refusal:
         return _refused(export, table, cells.refusal, report.of_file(export, cells.refusal))
-    return cells
+    return replace(cells, table=with_years(cells.table, export.reading, table))
 
 
 def _refused(export: Export, table: Table, rule: str, found: pd.DataFrame) -> Checked:
