@@ -27,8 +27,8 @@ from pipeline.columns import (
 from pipeline.handover import NOT_NAMED, NOT_SENT, NOT_THEIRS, SIDES, Accepted
 from pipeline.keys import keys_of
 from pipeline.lookup import Lookup
-from pipeline.resolve.bare_ids import bare_ids, days_of, named_by_bare_id, scoped_rows
-from schemas.exports import DAY_COLUMN, EXPORTS
+from pipeline.resolve.bare_ids import with_bare_ids
+from schemas.exports import EXPORTS
 
 Columns = dict[str, np.ndarray]
 
@@ -304,35 +304,4 @@ def _named(numbers: Numbers, name: str) -> np.ndarray:
     sent = named >= 0
     theirs = numbers.operation_patient[named[sent]] == numbers.patients[name][rows][sent]
     named[sent] = np.where(theirs, named[sent], NOT_THEIRS)
-    return _with_bare_ids(numbers, name, column, named)
-
-
-def _with_bare_ids(numbers: Numbers, name: str, column: str, named: np.ndarray) -> np.ndarray:
-    """The same, but at sites whose operation numbers start again every year the number is the one that was sent."""
-    scoped = scoped_rows(numbers.accepted, "operations")[numbers.rows["operations"]]
-    if not scoped.any():
-        return named
-    operations, table = numbers.table("operations"), numbers.table(name)
-    sites = operations["site"].to_pandas()
-    asked = table["site"].to_pandas().isin(set(sites[scoped])).to_numpy() & (named != NOT_NAMED)
-    every = pd.DataFrame(
-        {
-            "operation": np.arange(len(operations)),
-            "site": sites,
-            "number": bare_ids(operations["operation_id"], scoped),
-            "patient": numbers.operation_patient,
-            "day": days_of(operations, "performed_on"),
-        }
-    )
-    records = pd.DataFrame(
-        {
-            "record": np.arange(len(table)),
-            "site": table["site"].to_pandas(),
-            "number": table[column].to_pandas(),
-            "patient": numbers.patients[name][numbers.rows[name]],
-            "day": days_of(table, DAY_COLUMN[name]),
-        }
-    )[asked]
-    named = named.copy()
-    named[asked] = named_by_bare_id(records, every, itself=name == "operations")
-    return named
+    return with_bare_ids(numbers, name, NAMING[name], named)
