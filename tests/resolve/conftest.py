@@ -133,7 +133,8 @@ def resolve(accepted: Callable[..., Accepted]) -> Callable[..., Resolved]:
         **tables: Any,
     ) -> Resolved:
         written = {
-            name: people_frame(name, tables.pop(name, [])) for name in ("decisions", "links", "merges", "known_findings")
+            name: people_frame(name, tables.pop(name, []))
+            for name in ("decisions", "links", "merges", "known_findings")
         }
         people = People(**written, files=(), findings=empty())
         return resolved(accepted(**tables), people, settings or Settings(), look, cut_on)
