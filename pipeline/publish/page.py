@@ -101,6 +101,7 @@ def table(
     csv: str = "",
     stub: str = "",
     grouped_by: str = "",
+    most: int = MOST_ROWS,
 ) -> str:
     """A frame of printed text as a table with caption, at most 500 rows, and a link to all of them.
 
@@ -110,15 +111,16 @@ def table(
         csv: Where the whole table stands, as seen from the page.
         stub: Column whose cells head their rows; its label is in `columns`.
         grouped_by: Column whose values head blocks of rows.
+        most: Rows shown, for a page with several long tables.
     """  # fmt: skip
     if frame.empty:
         return paragraph(f"{caption}: nothing to show.", "soft")
-    shown = frame.head(MOST_ROWS).reset_index(drop=True)
+    shown = frame.head(most).reset_index(drop=True)
     keep = [*([grouped_by] if grouped_by else []), *columns]
     body = _great_table(shown[keep], table_id, columns, stub, grouped_by)
     label = text(caption)
     scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">'
-    return f"{scroll}{body.replace('@caption@', label, 1)}</div>" + _source(len(frame), csv)
+    return f"{scroll}{body.replace('@caption@', label, 1)}</div>" + _source(len(frame), csv, most)
 
 
 def _great_table(
@@ -140,15 +142,16 @@ def _great_table(
     return re.sub(r"<table[^>]*>", '<table class="gt_table"><caption>@caption@</caption>', markup[0], count=1)
 
 
-def _source(rows: int, csv: str) -> str:
+def _source(rows: int, csv: str, most: int) -> str:
     if not csv:
         return ""
-    cut = (
-        f"The first {MOST_ROWS} of {words.count(rows)} rows; all of them: "
-        if rows > MOST_ROWS
-        else "As a file: "
-    )
+    cut = f"The first {most} of {words.count(rows)} rows; all of them: " if rows > most else "As a file: "
     return f'<p class="source">{cut}{link(csv, csv.removeprefix("../"))}</p>'
+
+
+def source(csv: str) -> str:
+    """The line that leads to a file."""
+    return _source(0, csv, MOST_ROWS)
 
 
 def page(file: str, context: Context, body: str) -> str:

@@ -10,10 +10,16 @@ from pipeline.known import BECAUSE, is_new
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.page import Show
+from pipeline.publish.scorecard import scorecard, title_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
+VERDICT_RULE = (
+    "Not fit for comparison: a required table is missing, its newest export is not used, or more of its newest rows "
+    "than tolerated are held back. Fit with reservations: anything else named under “Why”. The verdict speaks of the "
+    "records, not of the care."
+)
 FATES = (
     "rows_read", "accepted", "quarantined", "superseded", "duplicate", "withdrawn", "non_data", "not_selected",
     "refused", "removed",
@@ -31,7 +37,7 @@ def quality_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             _sites(context),
             _rows(tables, context),
             _refused(tables, context),
-            _scorecard(tables, context),
+            *scorecard(tables, context),
             _findings(context),
         ]
     )  # fmt: skip
@@ -43,21 +49,27 @@ def _sites(context: Context) -> str:
     told = [
         {
             "site": site.name or site.site,
+            "verdict": words.sentence(words.plain(site.verdict)),
+            "why": words.sentence("; ".join(site.reasons)) + "." if site.reasons else words.NOTHING,
             "until": words.day(site.data_until),
             "late": "late" if site.late else "in time",
             "never": words.listed(site.incomplete) or words.NOTHING,
             "aside": str(len(site.set_aside)) if site.set_aside else words.NOTHING,
-            "verdict": words.sentence(words.plain(site.verdict)),
         }
         for site in context.sites
     ]
     columns = {
-        "site": Show("Site"), "until": Show("Records reach to"), "late": Show("Newest export"),
-        "never": Show("Never sent"), "aside": Show("Exports set aside", True), "verdict": Show("Verdict"),
+        "site": Show("Site"), "verdict": Show("Verdict"), "why": Show("Why"), "until": Show("Records reach to"),
+        "late": Show("Newest export"), "never": Show("Never sent"), "aside": Show("Exports set aside", True),
     }  # fmt: skip
-    return '<h2 id="sites">Sites</h2>' + page.table(
-        pd.DataFrame(told, dtype="object"), "sites", "How far each site's records reach", columns, stub="site"
+    shown = page.table(
+        pd.DataFrame(told, dtype="object"),
+        "sites",
+        "What each site’s figures are fit for",
+        columns,
+        stub="site",
     )
+    return '<h2 id="sites">Sites</h2>' + shown + page.paragraph(VERDICT_RULE, "soft")
 
 
 def _rows(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -95,47 +107,10 @@ def _refused(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     if aside.empty:
         return ""
     printed = aside[["source_file", "reason"]].astype("object").assign(
-        rows=aside["rows_read"].map(words.count), reason=aside["reason"].map(_title_of)
+        rows=aside["rows_read"].map(words.count), reason=aside["reason"].map(title_of)
     )  # fmt: skip
     columns = {"source_file": Show("File"), "rows": Show("Rows", True), "reason": Show("Why")}
     return page.table(printed, "aside", "Files that were set aside whole", columns, csv="../ledger.csv")
-
-
-def _title_of(rule: object) -> str:
-    """A rule's title, for a reason that is a rule; other reasons are sentences already."""
-    known = CATALOGUE.get(str(rule))
-    return known.title if known else words.sentence(words.plain(rule))
-
-
-def _scorecard(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
-    quality = tables.get("quality")
-    title = '<h2 id="scorecard">Scorecard</h2>'
-    failing = None if quality is None else quality[quality["failing"] > 0]
-    if quality is None or failing is None or failing.empty:
-        return title + page.paragraph("Every check passed, or none was made.", "soft")
-    named = words.names(context)
-    ordered = failing.sort_values(
-        ["site", "share", "table", "column", "rule"], ascending=[True, False, True, True, True], kind="stable"
-    )
-    printed = ordered.astype("object").assign(
-        site=ordered["site"].map(named.site),
-        table=ordered["table"].map(words.plain),
-        column=ordered["column"].fillna("").map(lambda name: words.plain(name) if name else "whole row"),
-        rule=ordered["rule"].map(_title_of),
-        failing=ordered["failing"].map(words.count) + " of " + ordered["rows"].map(words.count),
-        share=ordered["share"].map(words.percent),
-        tolerance=ordered["tolerance"].map(words.percent),
-        verdict=ordered["verdict"].map(lambda word: words.sentence(words.plain(word))),
-    )  # fmt: skip
-    columns = {
-        "rule": Show("Fault"), "table": Show("Table"), "column": Show("Column"), "failing": Show("Rows", True),
-        "share": Show("Share", True), "tolerance": Show("Tolerated", True), "verdict": Show("Verdict"),
-    }  # fmt: skip
-    passed = len(quality) - len(failing)
-    said = page.paragraph(f"{words.several(passed, 'other check', 'other checks')} found no fault.", "soft")
-    return title + page.table(
-        printed, "scorecard", "Checks that found a fault", columns, csv="../quality.csv", grouped_by="site"
-    ) + said  # fmt: skip
 
 
 def _findings(context: Context) -> str:
@@ -152,7 +127,7 @@ def _findings(context: Context) -> str:
     )
     printed = pd.DataFrame(
         {
-            "rule": ordered["rule"].map(_title_of),
+            "rule": ordered["rule"].map(title_of),
             "happened": ordered["action"].map(lambda word: words.sentence(words.plain(word))),
             "times": ordered["times"].map(words.count),
             "new": ordered["new"].map(words.count),
@@ -185,7 +160,7 @@ def _known(found: pd.DataFrame, context: Context) -> str:
     counts = known.groupby(["site", "rule", BECAUSE]).size().rename("times").reset_index()
     named = words.names(context)
     printed = counts.astype("object").assign(
-        site=counts["site"].map(named.site), rule=counts["rule"].map(_title_of), times=counts["times"].map(words.count)
+        site=counts["site"].map(named.site), rule=counts["rule"].map(title_of), times=counts["times"].map(words.count)
     )  # fmt: skip
     columns = {"rule": Show("What"), "times": Show("Times", True), BECAUSE: Show("Why it is accepted")}
     caption = "Findings the department knows and accepts for a time"
