@@ -59,3 +59,16 @@ def sorted_distinct(keys: Sequence[pa.ChunkedArray]) -> pa.Array:
     chunks = [chunk for key in keys for chunk in key.chunks]
     distinct = pc.drop_null(pc.unique(pa.chunked_array(chunks, type=pa.string())))
     return distinct.take(pc.array_sort_indices(distinct))
+
+
+def holds_any(texts: pa.Array, signs: bytes) -> bool:
+    """Whether any text holds one of the bytes: looked for in all of them at once. Below a null may lie anything."""
+    if not len(texts):
+        return False
+    _, ends, content = texts.buffers()
+    first, last = np.frombuffer(ends, dtype=np.int32)[[texts.offset, texts.offset + len(texts)]]
+    if content is None or first == last:
+        return False
+    wanted = np.zeros(256, dtype=bool)
+    wanted[list(signs)] = True
+    return bool(wanted[np.frombuffer(content, dtype=np.uint8)[first:last]].any())

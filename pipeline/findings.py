@@ -5,7 +5,7 @@ What may be said is the closed list of `schemas.findings`.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 from schemas.exports import EXPORTS
@@ -72,6 +72,7 @@ def expected(column: Column) -> str:
     return _FORMS.get(column.kind, "") + (limits if column.kind in ("integer", "number") else "")
 
 
+@cache
 def asked_of_sender(rule: str, site: str, table: str, column: str) -> str:
     """What the sender of a file is asked to do, with what the column should hold; empty where it is not theirs to act.
 

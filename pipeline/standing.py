@@ -35,7 +35,7 @@ def for_senders(
     """
     standing = found[~settled(found, validated, settings)].reset_index(drop=True)
     headers = _headers(exports)
-    places = zip(standing["source_file"], standing["column"], strict=True)
+    places = zip(standing["source_file"].tolist(), standing["column"].tolist(), strict=True)
     return standing.assign(header=[headers.get(place, place[1]) for place in places])
 
 
@@ -56,7 +56,7 @@ def _newest_of_table(found: pd.DataFrame, validated: Validated, settings: Settin
     for source in filter(_is_accepted, validated.accepted.sources):
         key = (source.site, source.table)
         newest[key] = max(newest.get(key, _NEVER), source.receipt.toordinal())
-    pairs = zip(found["site"], found["table"], strict=True)
+    pairs = zip(found["site"].tolist(), found["table"].tolist(), strict=True)
     answered = np.array([newest.get(pair, _NEVER) for pair in pairs], dtype=np.int64)
     whole = {name for name, site in settings.sites.items() if site.sends == "everything"}
     about_row = (found["source_line"].notna() & ~found["action"].isin(["refuse", "set_aside"])).to_numpy()

@@ -7,6 +7,7 @@ workbook, the ranges of the sample generator and the parser that turns text into
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 Kind = Literal["id", "text", "code", "word", "words", "note", "date", "moment", "integer", "number", "yes_no"]
@@ -77,12 +78,12 @@ class Table:
     filled: bool = True
 
     def __getitem__(self, name: str) -> Column:
-        return next(column for column in self.columns if column.name == name)
+        return self.columns[self.names.index(name)]
 
-    @property
+    @cached_property
     def names(self) -> tuple[str, ...]:
         return tuple(column.name for column in self.columns)
 
-    @property
+    @cached_property
     def required(self) -> tuple[str, ...]:
         return tuple(column.name for column in self.columns if column.required)

@@ -66,13 +66,14 @@ def read_delimited(raw: bytes, wanted: Wanted, own: str = ",") -> Cut:
     """
     text = decoded(raw, wanted.encoding, wanted.name, wanted.mapping)
     delimiter = found_delimiter(text.content, wanted, own)
-    records = counted_records(text.content, delimiter)
+    breaks = record_breaks(text.content, delimiter)
+    records = len(breaks) if breaks is not None else counted_records(text.content, delimiter)
     with rows_counted(records - 1):
         if not records:
             raise Refusal("file_empty", f"{wanted.name} is empty. Ask the sender whether the export failed.")
         opening = opening_records(text.content, delimiter, max(OPENING_ROWS, wanted.header_row or 0))
         header = _header_in(text.content, opening, wanted, delimiter)
-        cut = _cut(text.content, delimiter, header, opening[header], wanted.name)
+        cut = _cut(text.content, delimiter, header, opening[header], wanted.name, breaks)
         _refuse_broken_off(text.content, cut, wanted)
         if not wanted.delimiter and delimiter != own:
             _refuse_unfitting(cut, wanted)
@@ -93,8 +94,7 @@ def _header_in(content: bytes, opening: list[Record], wanted: Wanted, delimiter:
     return header_position(opening, wanted)
 
 
-def _cut(content: bytes, delimiter: str, at: int, header: Record, name: str) -> Cut:
-    breaks = record_breaks(content, delimiter)
+def _cut(content: bytes, delimiter: str, at: int, header: Record, name: str, breaks: Breaks | None) -> Cut:
     quick = _quickly(content, delimiter, at, header, breaks) if breaks is not None else None
     if quick is not None:
         return quick

@@ -83,7 +83,7 @@ def outside_quotes(positions: np.ndarray, quotes: np.ndarray) -> np.ndarray:
 
 def record_breaks(content: bytes, delimiter: str) -> Breaks | None:
     """Where the records lie, or `None` if quotation marks or line ends are irregular."""
-    if content.count(b"\r") != content.count(b"\r\n"):
+    if b"\r" in content and content.count(b"\r") != content.count(b"\r\n"):
         return None
     text = np.frombuffer(content, dtype=np.uint8)
     quotes = np.flatnonzero(text == QUOTE) if b'"' in content else np.empty(0, np.int64)

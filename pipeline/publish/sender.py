@@ -24,10 +24,8 @@ def notes_for(found: pd.DataFrame, site: str) -> pd.DataFrame:
         site: Whose notes.
     """
     theirs = found[(found["site"] == site).to_numpy() & is_new(found)]
-    told = [
-        asked_of_sender(rule, site, table, column)
-        for rule, table, column in zip(theirs["rule"], theirs["table"], theirs["column"], strict=True)
-    ]
+    about = (theirs[name].tolist() for name in ("rule", "table", "column"))
+    told = [asked_of_sender(rule, site, table, column) for rule, table, column in zip(*about, strict=True)]
     notes = theirs.assign(what_to_do=told)
     if "header" in notes:
         notes = notes.assign(column=notes["header"])

@@ -117,9 +117,15 @@ def _model_failures(typed: pa.Table, table: Table) -> pd.DataFrame:
                 "rule": pd.Series(dtype=object),
             }
         )
-    failures = model_failures(table, typed.to_pandas(types_mapper=pd.ArrowDtype))
+    failures = model_failures(table, _filled(typed, table).to_pandas(types_mapper=pd.ArrowDtype))
     failures = failures[failures["row"].notna()].drop_duplicates(["row", "column", "rule"])
     return failures.astype({"row": "int64", "column": "object", "rule": "object"})[["row", "column", "rule"]]
+
+
+def _filled(typed: pa.Table, table: Table) -> pa.Table:
+    """Without the columns that hold nothing and need not: nothing can be wrong with them."""
+    empty = [name for name in typed.column_names if typed[name].null_count == len(typed)]
+    return typed.drop_columns([name for name in empty if name not in table.required])
 
 
 def _rules(typed: pa.Table, name: str, export: Export, settings: Settings) -> Iterator[Failure]:
@@ -132,9 +138,18 @@ def _rules(typed: pa.Table, name: str, export: Export, settings: Settings) -> It
     yield from _OF_TABLE.get(name, _no_rules)(typed)
 
 
+def usable_sites(site: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """Which names may stand for a site; each distinct one is looked at once."""
+    return pc.is_in(site, value_set=_well_formed(pc.unique(site)))
+
+
+def _well_formed(names: pa.Array) -> pa.Array:
+    return names.filter(pc.fill_null(pc.match_substring_regex(names, SITE_ID), False))
+
+
 def _site_unclear(export: Export, settings: Settings) -> pa.Array:
     site = export.rows["site"]
-    unclear = pc.invert(pc.fill_null(pc.match_substring_regex(site, SITE_ID), False))
+    unclear = pc.invert(usable_sites(site))
     if settings.sites_listed:
         listed = pa.array(sorted(settings.sites), pa.string())
         unclear = pc.or_(unclear, pc.invert(pc.is_in(site, value_set=listed)))

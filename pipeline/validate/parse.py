@@ -16,6 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.columns import holds_any
 from pipeline.handover import Reading
 from pipeline.validate import codes, dates, masking, numbers, words
 from pipeline.validate.answers import Answers, one_by_one, overlaid, without_fault
@@ -33,6 +34,8 @@ PLANNED_AHEAD_DAYS = 366
 _EACH_ITS_OWN = ("id", "note")
 #: Kinds in which a name or an address makes the cell unreadable.
 _PSEUDONYMS = ("id", "code", "word", "words")
+#: A text without any of these has no blanks around it.
+_BLANK_OR_BEYOND_ASCII = bytes([*range(33), *range(127, 256)])
 _WRITTEN_MOMENT = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(:[0-9]{2})?$"
 
 
@@ -157,6 +160,9 @@ def _cells(text: pa.ChunkedArray, column: Column, reading: Reading) -> Cells:
         last = len(encoded.dictionary)
         whole = pa.concat_arrays([encoded.dictionary, pa.nulls(1, pa.string())])
         positions = pc.fill_null(encoded.indices, last).to_numpy(zero_copy_only=False)
+    if not holds_any(whole, _BLANK_OR_BEYOND_ASCII):
+        sent = pc.if_else(pc.equal(whole, ""), pa.scalar(None, pa.string()), whole)
+        return Cells(sent, _known(sent, column, reading), positions)
     trimmed = pc.utf8_trim_whitespace(whole)
     sent = pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
     return Cells(sent, _known(sent, column, reading), positions, _blanks(whole, trimmed, positions))
