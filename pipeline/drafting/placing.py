@@ -159,11 +159,11 @@ def _ids(look: Look, table: str, column: Column, known: Knowledge) -> tuple[floa
     return 0.1, "short texts without blanks"
 
 
-def _pointer(look: Look, ids: frozenset[str], what: str) -> tuple[float, str] | None:
+def _pointer(look: Look, ids: frozenset[str], what: str) -> tuple[float, str]:
     share = look.within(ids)
-    if share < 0.3 and look.filled >= 5:
-        return None
-    return (0.5 if share >= 0.8 else 0.1), _of(look.fitting(lambda text: text in ids), look, what)
+    return (0.5 if share >= 0.8 else 0.1 if share >= 0.3 else 0.0), _of(
+        look.fitting(lambda text: text in ids), look, what
+    )
 
 
 def _words(look: Look, name: str, vocabulary: Iterable[str]) -> tuple[float, str] | None:

@@ -28,6 +28,8 @@ MOST_ROWS = 20_000
 #: Tried where a file is not UTF-8: the usual one of Western European systems (common practice, no source).
 OTHER_ENCODING = "cp1252"
 HEADER_WITHIN = 20
+#: A header has at least so many of the cells of the fullest of the first rows.
+FULL = 0.7
 _HEADER_CELL = re.compile(r"[^\W\d_][^\n]{0,59}")
 _DAY = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}")
 
@@ -142,20 +144,20 @@ def header_line(opening: Sequence[Record]) -> int:
     filled = [sum(bool(cell.strip()) for cell in record.cells) for record in opening]
     fullest = max(filled, default=0)
     for record, cells in zip(opening[:HEADER_WITHIN], filled, strict=False):
-        if cells and cells >= 0.8 * fullest and _reads_like_headers(record.cells):
+        if cells and cells >= FULL * fullest and _reads_like_headers(record.cells):
             return record.line
     return 0
 
 
 def _reads_like_headers(cells: Sequence[str]) -> bool:
-    """Nearly all filled cells begin with a letter, hold few digits and no day, and differ."""
+    """Nearly all filled cells begin with a letter, hold few digits and no day, and most differ."""
     filled = [cell.strip() for cell in cells if cell.strip()]
     wordy = [
         cell
         for cell in filled
         if _HEADER_CELL.fullmatch(cell) and not _DAY.search(cell) and _few_digits(cell)
     ]
-    return len(wordy) >= 0.8 * len(filled) and len({plain(cell) for cell in filled}) >= 0.8 * len(filled)
+    return len(wordy) >= 0.8 * len(filled) and 2 * len({plain(cell) for cell in filled}) > len(filled)
 
 
 def _few_digits(cell: str) -> bool:

@@ -17,8 +17,9 @@ from schemas.columns import Column
 from schemas.exports import EXPORTS, ID_COLUMN
 
 ASK = "# ? "
-LONGEST_WORD, FEWEST_TIMES, LONGEST_CODE = 24, 2, 4
+LONGEST_WORD, FEWEST_TIMES = 24, 2
 SHOWN_PLACES = 3
+LONGEST_CODE = 4
 #: Columns whose cells may name persons, whatever their header says.
 _MAY_NAME = ("operated_by", "reduced_by", "reason", "source")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f\u2028\u2029]+")
@@ -110,7 +111,9 @@ def _cell_lines(column: Column, looks: Sequence[Look], table: str, known: Knowle
     """Words that have to be translated, and cells that do not fit."""
     vocabulary = column.vocabulary or known.places.get(column.name, ())
     for look in looks:
-        if vocabulary or column.kind == "yes_no":
+        if column.kind == "id":
+            yield from _perhaps_names(column, [look])
+        elif vocabulary or column.kind == "yes_no":
             yield from _translations(column, look, table, frozenset(vocabulary))
         elif column.kind in ("integer", "number"):
             yield from _missing(column, look)
@@ -181,8 +184,13 @@ def showable(look: Look, counts: Mapping[str, int], column: str, known: Iterable
     return [
         word
         for word, masked in zip(short, changed, strict=True)
-        if not masked and (word.lower() in familiar or not personal or len(word) <= LONGEST_CODE)
+        if not masked and (word.lower() in familiar or not personal or _is_no_name(word))
     ]
+
+
+def _is_no_name(word: str) -> bool:
+    """Too short for a name or initials, or a short code with something else than letters in it."""
+    return len(word) == 1 or (len(word) <= LONGEST_CODE and not word.isalpha())
 
 
 def _missing(column: Column, look: Look) -> Iterator[str]:
@@ -204,6 +212,13 @@ def _missing(column: Column, look: Look) -> Iterator[str]:
 
 def _codes(texts: Iterable[str]) -> list[str]:
     return [text for text in texts if len(text) <= LONGEST_CODE][:MOST_WORDS]
+
+
+def _perhaps_names(column: Column, looks: Sequence[Look]) -> Iterator[str]:
+    """A warning where cells that should be pseudonyms are mostly words."""
+    for look in looks:
+        if look.share(lambda text: not any(map(str.isdigit, text)) and len(text) > LONGEST_CODE) >= 0.5:
+            yield f"# {column.name}: most cells are words without a digit; if they are names, ask for pseudonyms instead"
 
 
 def unplaced_lines(group: Group, placed: Placed | None) -> Iterator[str]:
