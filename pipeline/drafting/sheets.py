@@ -21,7 +21,8 @@ from pipeline.intake.furniture import without_furniture
 from pipeline.intake.header import Wanted, plain
 from pipeline.intake.records import Record
 from pipeline.intake.refusal import Refusal
-from pipeline.intake.workbook import open_workbook, read_sheet
+from pipeline.intake.sheet_reading import read_sheet
+from pipeline.intake.workbook import open_workbook
 
 #: So many rows of a file are looked at, evenly drawn.
 MOST_ROWS = 20_000

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from array import array
 from contextlib import suppress
+from dataclasses import replace
 from itertools import islice
 
 import numpy as np
@@ -14,12 +16,17 @@ from pipeline.intake.encoding import decoded
 from pipeline.intake.furniture import is_furniture
 from pipeline.intake.header import OPENING_ROWS, Wanted, header_position, header_positions
 from pipeline.intake.records import (
+    LONGEST_LINE,
+    MOST_COLUMNS,
+    MOST_LINES,
+    MOST_RAGGED,
     Breaks,
     QuoteNeverClosed,
     Record,
-    counted_records,
+    cells_counted,
+    counted_one_by_one,
     offset_of_line,
-    outside_quotes,
+    overlong_line,
     read_records,
     record_breaks,
     record_shapes,
@@ -27,7 +34,10 @@ from pipeline.intake.records import (
 from pipeline.intake.refusal import Refusal, rows_counted
 
 DELIMITERS = (",", ";", "\t", "|")
-BLOCK_BYTES = 1 << 24
+BLOCK_BYTES = 2 * LONGEST_LINE
+ROWS_AT_ONCE = 50_000
+#: Beyond this share of at least so many rows that do not fit it, the header is another file's.
+LARGEST_RAGGED_SHARE, FEW_RAGGED = 0.1, 10_000
 
 
 def opening_records(content: bytes, delimiter: str, rows: int = OPENING_ROWS) -> list[Record]:
@@ -50,7 +60,7 @@ def found_delimiter(content: bytes, wanted: Wanted, own: str = ",") -> str:
 
 
 def _widest(opening: list[Record]) -> int:
-    return max((len(record.cells) for record in opening), default=0)
+    return max((record.width for record in opening), default=0)
 
 
 def read_delimited(raw: bytes, wanted: Wanted, own: str = ",") -> Cut:
@@ -65,65 +75,97 @@ def read_delimited(raw: bytes, wanted: Wanted, own: str = ",") -> Cut:
         Refusal: The file is undecodable, cut off, has no delimiter that fits every row, or lacks a header.
     """
     text = decoded(raw, wanted.encoding, wanted.name, wanted.mapping)
+    _refuse_overlong(text.content, wanted.name)
     delimiter = found_delimiter(text.content, wanted, own)
     breaks = record_breaks(text.content, delimiter)
-    records = len(breaks) if breaks is not None else counted_records(text.content, delimiter)
+    records = len(breaks) if breaks is not None else counted_one_by_one(text.content, delimiter)
     with rows_counted(records - 1):
-        if not records:
+        if not text.content.strip():
             raise Refusal("file_empty", f"{wanted.name} is empty. Ask the sender whether the export failed.")
         opening = opening_records(text.content, delimiter, max(OPENING_ROWS, wanted.header_row or 0))
-        header = _header_in(text.content, opening, wanted, delimiter)
-        cut = _cut(text.content, delimiter, header, opening[header], wanted.name, breaks)
+        at = _header_in(opening, wanted)
+        cut = _cut(text.content, delimiter, at, opening[at], breaks, wanted.name)
         _refuse_broken_off(text.content, cut, wanted)
         if not wanted.delimiter and delimiter != own:
             _refuse_unfitting(cut, wanted)
-    return Cut(
-        cut.headers,
-        cut.cells,
-        cut.lines,
-        records - 1,
-        cut.ragged,
-        cut.non_data,
-        _steps(text.mark, delimiter, own, wanted, opening[header], header),
-    )
+    steps = _steps(text.mark, delimiter, own, wanted, opening[at], at)
+    return replace(cut, rows_read=records - 1, steps=steps)
 
 
-def _header_in(content: bytes, opening: list[Record], wanted: Wanted, delimiter: str) -> int:
+def _refuse_overlong(content: bytes, name: str) -> None:
+    lines = content.count(b"\n")
+    line = overlong_line(content)
+    with rows_counted(lines - 1):
+        if line:
+            raise Refusal(
+                "line_too_long",
+                f"{name}, line {line}: the line is longer than {LONGEST_LINE >> 20} MiB. "
+                "Send one record a line, as text.",
+                line,
+            )
+        if lines > MOST_LINES:
+            raise Refusal("file_too_large", f"{name} has more than {MOST_LINES} lines. Send it in parts.")
+
+
+def _header_in(opening: list[Record], wanted: Wanted) -> int:
     if not opening:
         raise _never_closed(wanted.name, 1)
-    return header_position(opening, wanted)
+    at = header_position(opening, wanted)
+    if opening[at].width > MOST_COLUMNS:
+        raise Refusal(
+            "columns_too_many",
+            f"{wanted.name} has {opening[at].width} columns, at most {MOST_COLUMNS} are read. "
+            "Send only those that are needed.",
+            opening[at].line,
+        )
+    return at
 
 
-def _cut(content: bytes, delimiter: str, at: int, header: Record, name: str, breaks: Breaks | None) -> Cut:
-    quick = _quickly(content, delimiter, at, header, breaks) if breaks is not None else None
+def _cut(content: bytes, delimiter: str, at: int, header: Record, breaks: Breaks | None, name: str) -> Cut:
+    quick = _quickly(content, delimiter, at, header, breaks, name) if breaks is not None else None
     if quick is not None:
         return quick
     try:
-        return _by_shapes(content, delimiter, at, header) or _row_by_row(content, delimiter, at, header)
+        shaped = _by_shapes(content, delimiter, at, header, name)
+        return shaped or _row_by_row(content, delimiter, at, header)
     except QuoteNeverClosed as unclosed:
         raise _never_closed(name, unclosed.line) from None
 
 
-def _quickly(content: bytes, delimiter: str, at: int, header: Record, breaks: Breaks) -> Cut | None:
+def _quickly(
+    content: bytes, delimiter: str, at: int, header: Record, breaks: Breaks, name: str
+) -> Cut | None:
     """The cells by Arrow, or `None` if its rows and the records in the bytes do not reconcile."""
-    width = len(header.cells)
     blank = breaks.blank[at + 1 :]
-    body = len(content) if blank.all() else int(breaks.starts[at + 1])
-    parsed = _parsed(content, body, width, delimiter, bool(len(breaks.quotes)))
+    body = len(content) if blank.all() else breaks.start(at + 1)
+    parsed = _parsed(content, body, header.width, delimiter, breaks.quoted)
     if parsed is None:
         return None
     cells, skipped = parsed
-    is_ragged = (
-        _ragged_rows(content, breaks, at + 1, width, delimiter) if skipped else np.zeros(len(blank), bool)
-    )
+    is_ragged = np.zeros(len(blank), bool)
+    if skipped:
+        is_ragged = (cells_counted(content, breaks, delimiter)[at + 1 :] != header.width) & ~blank
     whole = ~blank & ~is_ragged
     if cells.num_rows != whole.sum() or skipped != is_ragged.sum():
         return None
-    ragged = tuple(
-        _record(content, breaks, at + 1 + int(row), delimiter) for row in np.flatnonzero(is_ragged)
+    _refuse_unlike(is_ragged, breaks.lines[at + 1 :], name)
+    rows = at + 1 + np.flatnonzero(is_ragged)
+    ragged = tuple(_record(content, breaks, int(row), delimiter) for row in rows)
+    return Cut(header.cells, cells, breaks.lines[at + 1 :][whole], 0, ragged, at + int(blank.sum()))
+
+
+def _refuse_unlike(is_ragged: np.ndarray, lines: np.ndarray, name: str) -> None:
+    """A header that a large part of the rows does not fit."""
+    count, rows = int(is_ragged.sum()), len(is_ragged)
+    if count <= FEW_RAGGED or (count <= MOST_RAGGED and count <= LARGEST_RAGGED_SHARE * rows):
+        return
+    line = int(lines[np.argmax(is_ragged)])
+    raise Refusal(
+        "rows_unlike_header",
+        f"{name}: {count} of {rows} rows, from line {line} on, have more or fewer cells than the header. "
+        "Quote text that holds the delimiter, and send a header that fits.",
+        line,
     )
-    non_data = at + int(blank.sum())
-    return Cut(header.cells, cells, breaks.lines[at + 1 :][whole], 0, ragged, non_data)
 
 
 def _parsed(
@@ -158,49 +200,48 @@ def _parsed(
     return cells, skipped
 
 
-def _ragged_rows(content: bytes, breaks: Breaks, first: int, width: int, delimiter: str) -> np.ndarray:
-    """Which records from `first` on have another number of cells than the header."""
-    text = np.frombuffer(content, dtype=np.uint8)
-    delimiters = outside_quotes(np.flatnonzero(text == ord(delimiter)), breaks.quotes)
-    starts, ends = breaks.starts[first:], breaks.ends[first:]
-    cells = 1 + np.searchsorted(delimiters, ends) - np.searchsorted(delimiters, starts)
-    return (cells != width) & ~breaks.blank[first:]
-
-
 def _record(content: bytes, breaks: Breaks, row: int, delimiter: str) -> Record:
-    one = content[breaks.starts[row] : breaks.ends[row]]
-    return Record(int(breaks.lines[row]), next(read_records(one, delimiter)).cells)
+    one = content[breaks.start(row) : breaks.ends[row]]
+    cut = next(read_records(one, delimiter))
+    return replace(cut, line=int(breaks.lines[row]))
 
 
-def _by_shapes(content: bytes, delimiter: str, at: int, header: Record) -> Cut | None:
+def _by_shapes(content: bytes, delimiter: str, at: int, header: Record, name: str) -> Cut | None:
     """The cells by Arrow, lines by the standard reader, where quoting is irregular; `None` if they differ."""
-    width = len(header.cells)
-    shapes = record_shapes(content, delimiter, at + 1, width)
+    shapes = record_shapes(content, delimiter, at + 1, header.width)
     filled = np.flatnonzero(shapes.widths)
+    whole = shapes.widths == header.width
+    is_ragged = ~whole & (shapes.widths != 0)
+    _refuse_unlike(is_ragged, shapes.lines, name)
     body = offset_of_line(content, int(shapes.lines[filled[0]])) if len(filled) else len(content)
-    parsed = _parsed(content, body, width, delimiter, quoted=True)
-    whole = shapes.widths == width
-    if parsed is None or parsed[0].num_rows != whole.sum() or parsed[1] != len(shapes.ragged):
+    parsed = _parsed(content, body, header.width, delimiter, quoted=True)
+    if parsed is None or parsed[0].num_rows != whole.sum() or parsed[1] != is_ragged.sum():
         return None
     blank = len(shapes.widths) - len(filled)
     return Cut(header.cells, parsed[0], shapes.lines[whole], 0, shapes.ragged, at + blank)
 
 
 def _row_by_row(content: bytes, delimiter: str, at: int, header: Record) -> Cut:
-    width = len(header.cells)
-    body = list(islice(read_records(content, delimiter), at + 1, None))
-    whole = [record for record in body if len(record.cells) == width]
-    ragged = tuple(record for record in body if len(record.cells) not in (0, width))
-    lines = np.array([record.line for record in whole], dtype=np.int64)
-    blank = len(body) - len(whole) - len(ragged)
-    cells = cells_of([record.cells for record in whole], width)
-    return Cut(header.cells, cells, lines, 0, ragged, at + blank)
+    """All by the standard reader, a piece at a time."""
+    body = islice(read_records(content, delimiter), at + 1, None)
+    pieces, lines, blank = [cells_of([], header.width)], array("q"), 0
+    ragged: list[Record] = []
+    while rows := list(islice(body, ROWS_AT_ONCE)):
+        whole = [record for record in rows if record.width == header.width]
+        odd = [record for record in rows if record.width not in (0, header.width)]
+        pieces.append(cells_of([record.cells for record in whole], header.width))
+        lines.extend(record.line for record in whole)
+        ragged += odd
+        blank += len(rows) - len(whole) - len(odd)
+    cells = pa.concat_tables(pieces)
+    return Cut(header.cells, cells, np.array(lines, np.int64), 0, tuple(ragged), at + blank)
 
 
 def _never_closed(name: str, line: int) -> Refusal:
     return Refusal(
         "file_truncated",
-        f"{name}: a quotation mark opened in the row at line {line} is never closed. Ask the sender for the whole file.",
+        f"{name}: a quotation mark opened in the row at line {line} is never closed"
+        f" (or its cell is longer than {LONGEST_LINE >> 20} MiB). Ask the sender for the whole file.",
         line,
     )
 
@@ -211,7 +252,7 @@ def _refuse_broken_off(content: bytes, cut: Cut, wanted: Wanted) -> None:
         return
     last = cut.ragged[-1]
     is_last = not len(cut.lines) or last.line > cut.lines[-1]
-    if is_last and len(last.cells) < len(cut.headers) and not is_furniture(last.cells):
+    if is_last and last.width < len(cut.headers) and not is_furniture(last.cells):
         raise Refusal(
             "file_truncated",
             f"{wanted.name}: the last row, line {last.line}, is cut off. Ask the sender for the whole file.",

@@ -21,6 +21,15 @@ class LoggedStep:
 
 
 @dataclass(frozen=True)
+class Unread:
+    """Cells whose value cannot be known: `rule` says why; lines and positions of columns, one entry a cell."""
+
+    rule: str
+    lines: np.ndarray
+    columns: np.ndarray
+
+
+@dataclass(frozen=True)
 class Cut:
     """A file or sheet cut into cells.
 
@@ -32,6 +41,8 @@ class Cut:
         rows_read: Records counted in the bytes before parsing, without the header.
         non_data: Records already known to hold no data: lines above the header, blank lines.
         steps: What was repaired on the way.
+        unread: Cells that seem empty and are not.
+        remarks: Rule and message of what a person should know of the whole file.
     """
 
     headers: tuple[str, ...]
@@ -41,6 +52,8 @@ class Cut:
     ragged: tuple[Record, ...] = ()
     non_data: int = 0
     steps: tuple[LoggedStep, ...] = ()
+    unread: tuple[Unread, ...] = ()
+    remarks: tuple[tuple[str, str], ...] = ()
 
 
 def text_table(columns: list[pa.Array | pa.ChunkedArray]) -> pa.Table:

@@ -13,6 +13,8 @@ import pyarrow.compute as pc
 from pipeline.intake.cut import Cut, LoggedStep
 from pipeline.intake.records import Record
 
+#: Blank to a reader: also the page feed and the end mark (Ctrl-Z) of older systems.
+_BLANKS = " \t\r\n\x0b\x0c\x1a\xa0"
 #: How far from the end a total or closing line may stand.
 TRAILER_ROWS = 20
 _CLOSING = re.compile(
@@ -31,7 +33,7 @@ def _says_closing(text: str) -> bool:
 
 def is_furniture(cells: Sequence[str]) -> bool:
     """A row outside the columns that a report prints for its readers: blank, or a closing line or total."""
-    filled = [cell for cell in cells if cell.strip()]
+    filled = [cell for cell in cells if cell.strip(_BLANKS)]
     return not filled or (len(filled) <= 2 and _says_closing(filled[0]))
 
 

@@ -25,7 +25,7 @@ def read_parquet(raw: bytes, wanted: Wanted) -> Cut:
     stored, rows_read = stored_parquet(raw, wanted.name)
     with rows_counted(rows_read):
         headers = tuple(stored.schema_arrow.names)
-        header_position([Record(1, headers)], wanted)
+        header_position([Record.of(1, headers)], wanted)
         try:
             table = stored.read()
         except (pa.ArrowException, OSError) as error:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+from itertools import islice
 from pathlib import Path
 
 from pipeline.intake.encoding import decoded
 from pipeline.intake.parquet import stored_parquet
 from pipeline.intake.read import LARGEST_UNPACKED_BYTES, opened
-from pipeline.intake.workbook import cell_text, open_workbook
+from pipeline.intake.sheet_reading import cell_text, sheet_rows
+from pipeline.intake.workbook import open_workbook
 
 CELL_MARK = " | "
 
@@ -28,8 +30,8 @@ def raw_record(path: Path, sheet: str, line: int, encoding: str) -> str:
     file = opened(path.read_bytes(), path.name)
     if file.kind == "xlsx":
         workbook = open_workbook(file.content, path.name, LARGEST_UNPACKED_BYTES)
-        rows = workbook.calamine.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
-        return CELL_MARK.join(cell_text(cell) for cell in rows[line - 1])
+        row = next(islice(sheet_rows(workbook, sheet), line - 1, None))
+        return CELL_MARK.join(cell_text(cell) for cell in row)
     if file.kind == "parquet":
         stored, _ = stored_parquet(file.content, path.name)
         row = stored.read().slice(line - 1, 1).to_pylist()[0]

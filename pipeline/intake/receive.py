@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
@@ -22,6 +23,7 @@ from pipeline.intake.contract_form import ContractForm, contract_form
 from pipeline.intake.controls import is_control_file, read_controls, stated_bytes
 from pipeline.intake.cut import Cut
 from pipeline.intake.furniture import without_furniture
+from pipeline.intake.held_back import without_unread
 from pipeline.intake.logs import made_columns, repairs_frame, said, step_repairs, translation_repairs
 from pipeline.intake.mapping import Mapping, TableMapping
 from pipeline.intake.mapping_reading import load_mapping
@@ -31,11 +33,12 @@ from pipeline.intake.row_findings import (
     absent_columns,
     columns_given_twice,
     header_name,
-    ragged_rows,
+    held_rows,
     unclear_sites,
     unknown_columns,
 )
-from pipeline.intake.workbook import Workbook, open_workbook, read_sheet
+from pipeline.intake.sheet_reading import read_sheet
+from pipeline.intake.workbook import Workbook, open_workbook
 from pipeline.settings import Settings, Site
 from schemas.exports import DAY_COLUMN
 
@@ -189,6 +192,7 @@ def _table(reader: partial[Cut], form: TableMapping, source: Source, terms: Term
     try:
         whole = without_furniture(cut)
         bound = bindings(whole.headers, form, name)
+        whole = without_unread(whole, bound, name)
         if not whole.cells.num_rows and not whole.ragged and not terms.accepts_no_rows:
             raise Refusal(
                 "file_empty", f"{name} holds a header and no rows. Ask the sender whether the export failed."
@@ -215,7 +219,8 @@ def _accepted(
     export = Export(counted, rows, broken, form.reading, cut.headers, _unmapped(cut, bound), feeds)
     named = terms.mapping.named
     told = (
-        *ragged_rows(counted, cut),
+        *(said(counted, rule, message) for rule, message in cut.remarks),
+        *held_rows(counted, cut),
         *unclear_sites(counted, unclear, form),
         *unknown_columns(counted, cut, bound, form, named),
         *columns_given_twice(counted, cut, bound, form, named),
@@ -235,9 +240,9 @@ def _unmapped(cut: Cut, bound: Bindings) -> pa.Table | None:
     if not positions:
         return None
     names = [header_name(cut.headers, at) for at in positions]
+    times = Counter(names)
     unique = [
-        name if names.count(name) == 1 else f"{name} ({at + 1})"
-        for name, at in zip(names, positions, strict=True)
+        name if times[name] == 1 else f"{name} ({at + 1})" for name, at in zip(names, positions, strict=True)
     ]
     return pa.table([cut.cells.column(at) for at in positions], names=unique)
 

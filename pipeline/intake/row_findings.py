@@ -11,21 +11,37 @@ from pipeline.intake.cut import Cut
 from pipeline.intake.header import plain
 from pipeline.intake.logs import said
 from pipeline.intake.mapping import TableMapping
+from pipeline.intake.records import Record
+
+#: What is said of a row held back for one of its cells.
+_HELD = {
+    "formula_without_value": "`{column}` holds a formula and no value. Save the workbook in a spreadsheet, or send values.",
+    "formula_error": "`{column}` holds an error such as #REF! instead of a value. Correct the formula, or send values.",
+    "cells_merged": "`{column}` is merged with another cell. Undo the merging and fill every cell.",
+}
 
 
-def ragged_rows(source: Source, cut: Cut) -> list[dict[str, object]]:
-    """Rows with more or fewer cells than the header."""
-    expected = len(cut.headers)
+def held_rows(source: Source, cut: Cut) -> list[dict[str, object]]:
+    """Rows that do not fit the header, or a cell of which cannot be known."""
     return [
-        said(
-            source,
-            "row_ragged",
-            f"Line {record.line} has {len(record.cells)} cells, the header {expected}. "
-            "Quote text that holds the delimiter.",
-            source_line=record.line,
-        )
+        _ragged(source, record, len(cut.headers))
+        if record.column is None
+        else _held(source, record, header_name(cut.headers, record.column))
         for record in cut.ragged
     ]
+
+
+def _ragged(source: Source, record: Record, expected: int) -> dict[str, object]:
+    message = (
+        f"Line {record.line} has {record.width} cells, the header {expected}. "
+        "Quote text that holds the delimiter."
+    )
+    return said(source, "row_ragged", message, source_line=record.line)
+
+
+def _held(source: Source, record: Record, header: str) -> dict[str, object]:
+    message = _HELD[record.why].format(column=header)
+    return said(source, record.why, message, source_line=record.line, column=header)
 
 
 def unclear_sites(source: Source, unclear: pa.Table, form: TableMapping) -> list[dict[str, object]]:

@@ -1,162 +1,195 @@
-"""XLSX sheets to cells: every cell as the text a reader would copy out, without the display format."""
+"""XLSX workbooks: opened within bounds, every sheet looked at before any cell is read.
+
+The reader of the cells allocates the rectangle a sheet reaches over and trusts the sizes an archive states; both
+are checked here first, by unpacking every part piece by piece.
+"""
 
 from __future__ import annotations
 
+import copy
 import io
-import re
 import zipfile
-from collections.abc import Sequence
+import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time
-from typing import TypeAlias
 from xml.etree import ElementTree
 
-import numpy as np
-import pyarrow as pa
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
 
-from pipeline.intake.cut import Cut, LoggedStep, text_table
-from pipeline.intake.header import OPENING_ROWS, Wanted, header_position
-from pipeline.intake.records import Record
-from pipeline.intake.refusal import Refusal, rows_counted
+from pipeline.intake.refusal import Refusal
+from pipeline.intake.sheet_xml import SheetLook
 
-_ROW = re.compile(rb"<(?:\w+:)?row\b([^>]*)>")
-_ROW_NUMBER = re.compile(rb'\br="(\d+)"')
-_FILLED_CELL = re.compile(rb"<(?:\w+:)?(?:v|t)(?:\s[^>]*)?>[^<]")
-Grid: TypeAlias = Sequence[Sequence[object]]
-
+PIECE_BYTES = 1 << 22
+MOST_PARTS = 10_000
+LARGEST_TEXTS_BYTES, LARGEST_OTHER_PART_BYTES = 1 << 28, 1 << 26
+#: Longest text of a cell with its formatting; a spreadsheet holds 32,767 characters.
+LONGEST_TEXT_BYTES = 1 << 18
 _OLE_MARK = b"\xd0\xcf\x11\xe0"
+#: Built-in number formats that show a share of one as a percentage (ECMA-376 part 1, 18.8.30).
+_PERCENT_FORMATS = {"9", "10"}
 
 
 @dataclass(frozen=True)
 class Workbook:
-    """An opened workbook: its sheets in order, and each sheet's last filled row, counted in the XML."""
+    """An opened workbook: its sheets in order, each as looked at, and which are hidden."""
 
     name: str
     calamine: CalamineWorkbook
-    rows: dict[str, int]
+    looks: dict[str, SheetLook]
+    hidden: frozenset[str] = frozenset()
+    longest_text: int = 1
+
+    @property
+    def rows(self) -> dict[str, int]:
+        """Each sheet's last filled row, counted in the XML."""
+        return {sheet: look.last_row for sheet, look in self.looks.items()}
 
     @property
     def sheets(self) -> tuple[str, ...]:
         """Sheets that hold anything."""
-        return tuple(sheet for sheet, rows in self.rows.items() if rows)
+        return tuple(sheet for sheet, look in self.looks.items() if look.last_row)
 
 
 def open_workbook(raw: bytes, name: str, largest_bytes: int) -> Workbook:
     """The workbook in the bytes.
 
     Raises:
-        Refusal: Locked, with macros, damaged, no workbook at all, or unpacking beyond `largest_bytes`.
+        Refusal: Locked, with macros, damaged, no workbook at all, or larger than is read.
     """
     if raw.startswith(_OLE_MARK):
-        raise _unreadable(name, "is locked with a password or in the old XLS format")
+        raise Refusal(
+            "file_unreadable",
+            f"{name} is locked with a password or in the old XLS format. Take the password off in the spreadsheet "
+            "it was made with, save it as XLSX and send that.",
+        )
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
-            _refuse_unsafe(archive, name, largest_bytes)
+            parts = _Parts(archive, name, largest_bytes)
+            parts.refuse_unsafe()
+            looks, hidden = parts.sheets()
+            parts.unpack_the_rest()
             calamine = CalamineWorkbook.from_filelike(io.BytesIO(raw))
-            rows = _rows_by_sheet(archive)
     except (
         zipfile.BadZipFile,
+        zlib.error,
         CalamineError,
         ElementTree.ParseError,
         KeyError,
         NotImplementedError,
+        EOFError,
     ) as error:
-        raise _unreadable(name, "is not a workbook, or damaged") from error
+        raise unreadable(name, "is not a workbook, or damaged") from error
     usable = [each.name for each in calamine.sheets_metadata if each.typ == SheetTypeEnum.WorkSheet]
-    return Workbook(name, calamine, {sheet: rows[sheet] for sheet in usable if sheet in rows})
+    return Workbook(
+        name,
+        calamine,
+        {sheet: looks[sheet] for sheet in usable if sheet in looks},
+        hidden,
+        parts.longest_text,
+    )
 
 
-def _unreadable(name: str, what: str) -> Refusal:
+def unreadable(name: str, what: str) -> Refusal:
+    """Why a workbook cannot be read."""
     return Refusal("file_unreadable", f"{name} {what}. Send it unlocked and without macros as XLSX or CSV.")
 
 
-def _refuse_unsafe(archive: zipfile.ZipFile, name: str, largest_bytes: int) -> None:
-    entries = archive.infolist()
-    if any(entry.flag_bits & 1 for entry in entries):
-        raise _unreadable(name, "is locked with a password")
-    if any(entry.filename.lower().endswith("vbaproject.bin") for entry in entries):
-        raise _unreadable(name, "holds macros")
-    if sum(entry.file_size for entry in entries) > largest_bytes:
-        raise Refusal(
-            "file_too_large", f"{name} unpacks to more than {largest_bytes} bytes. Send it in parts."
+class _Parts:
+    """The parts of an archive, each unpacked at most once and never beyond what is allowed."""
+
+    def __init__(self, archive: zipfile.ZipFile, name: str, largest_bytes: int) -> None:
+        self.archive, self.name, self.left = archive, name, largest_bytes
+        self.seen: set[str] = set()
+        self.longest_text = 1
+
+    def refuse_unsafe(self) -> None:
+        parts = self.archive.infolist()
+        if any(part.flag_bits & 1 for part in parts):
+            raise unreadable(self.name, "is locked with a password")
+        if any(part.filename.lower().endswith("vbaproject.bin") for part in parts):
+            raise unreadable(self.name, "holds macros")
+        if len({part.filename for part in parts}) < len(parts):
+            raise unreadable(self.name, "holds a part twice")
+        if len(parts) > MOST_PARTS or sum(part.file_size for part in parts) > self.left:
+            raise self._too_large(self.left)
+
+    def _too_large(self, limit: int) -> Refusal:
+        return Refusal(
+            "file_too_large", f"{self.name} unpacks to more than {limit} bytes. Send it in parts, or as CSV."
         )
 
+    def pieces(self, part: str, limit: int) -> Iterator[bytes]:
+        """A part piece by piece, to its true end whatever size the archive states."""
+        self.seen.add(part)
+        whole = copy.copy(self.archive.getinfo(part))
+        whole.file_size = limit + 2 * PIECE_BYTES
+        unpacked = 0
+        with self.archive.open(whole) as stream:
+            while piece := stream.read(PIECE_BYTES):
+                unpacked += len(piece)
+                self.left -= len(piece)
+                if unpacked > limit or self.left < 0:
+                    raise self._too_large(limit)
+                yield piece
+        if unpacked != self.archive.getinfo(part).file_size:
+            raise unreadable(self.name, "states a wrong size of one of its parts")
 
-def _rows_by_sheet(archive: zipfile.ZipFile) -> dict[str, int]:
-    """Sheet name → number of its last row with a filled cell."""
-    relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
-    targets = {each.get("Id"): each.get("Target", "") for each in relations.findall("{*}Relationship")}
-    book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
-    found = {}
-    for sheet in book.iterfind("{*}sheets/{*}sheet"):
-        key = next((value for name, value in sheet.attrib.items() if name.endswith("}id")), "")
-        target = targets.get(key, "")
-        path = target.removeprefix("/") if target.startswith("/") else f"xl/{target}"
-        if "worksheets/" in path:
-            found[sheet.get("name", "")] = last_filled_row(archive.read(path))
-    return found
+    def small(self, part: str) -> ElementTree.Element:
+        """A small part as XML."""
+        xml = b"".join(self.pieces(part, LARGEST_OTHER_PART_BYTES))
+        if b"<!DOCTYPE" in xml or b"<!ENTITY" in xml:
+            raise unreadable(self.name, "is not as a spreadsheet writes it")
+        return ElementTree.fromstring(xml)
 
+    def sheets(self) -> tuple[dict[str, SheetLook], frozenset[str]]:
+        """Each sheet as looked at, and the names of hidden ones."""
+        relations = self.small("xl/_rels/workbook.xml.rels").findall("{*}Relationship")
+        targets = {each.get("Id"): each.get("Target", "") for each in relations}
+        styles = self._percent_styles()
+        found: dict[str, SheetLook] = {}
+        hidden = set()
+        for sheet in self.small("xl/workbook.xml").iterfind("{*}sheets/{*}sheet"):
+            key = next((value for name, value in sheet.attrib.items() if name.endswith("}id")), "")
+            target = targets.get(key, "")
+            part = target.removeprefix("/") if target.startswith("/") else f"xl/{target}"
+            name = sheet.get("name", "")
+            if "worksheets/" in part:
+                if name in found or part in self.seen:
+                    raise unreadable(self.name, "holds a sheet twice")
+                found[name] = SheetLook(self.name, styles).follow(self.pieces(part, self.left))
+                hidden |= {name} if sheet.get("state", "visible") != "visible" else set()
+        return found, frozenset(hidden)
 
-def last_filled_row(xml: bytes) -> int:
-    """Number of the last row of a sheet that has a filled cell, 0 if none."""
-    rows = list(_ROW.finditer(xml))
-    ends = [row.start() for row in rows[1:]] + [len(xml)]
-    for at in range(len(rows) - 1, -1, -1):
-        if _FILLED_CELL.search(xml, rows[at].end(), ends[at]):
-            number = _ROW_NUMBER.search(rows[at].group(1))
-            return int(number.group(1)) if number else at + 1
-    return 0
+    def _percent_styles(self) -> frozenset[bytes]:
+        """Numbers of the cell formats that show percentages."""
+        if "xl/styles.xml" not in self.archive.namelist():
+            return frozenset()
+        styles = self.small("xl/styles.xml")
+        formats = {
+            each.get("numFmtId", "")
+            for each in styles.iterfind("{*}numFmts/{*}numFmt")
+            if "%" in each.get("formatCode", "")
+        }
+        cells = enumerate(styles.iterfind("{*}cellXfs/{*}xf"))
+        return frozenset(
+            str(at).encode() for at, each in cells if each.get("numFmtId") in formats | _PERCENT_FORMATS
+        )
 
+    def unpack_the_rest(self) -> None:
+        """The parts not looked at yet, for their true size and for texts without end."""
+        for part in self.archive.namelist():
+            if part in self.seen or not part.lower().endswith((".xml", ".rels")):
+                continue
+            if "strings" in part.lower():
+                self._look_at_texts(part)
+            else:
+                for _ in self.pieces(part, LARGEST_OTHER_PART_BYTES):
+                    pass
 
-def read_sheet(workbook: Workbook, sheet: str, wanted: Wanted) -> Cut:
-    """The cells of a sheet; rows count as the sheet counts them.
-
-    Raises:
-        Refusal: The sheet is empty or lacks a needed header.
-    """
-    with rows_counted(workbook.rows[sheet] - 1):
-        grid = _grid(workbook, sheet)
-        if not grid:
-            raise Refusal(
-                "file_empty", f"{wanted.name} holds nothing. Ask the sender whether the export failed."
-            )
-        opening = _opening(grid, max(OPENING_ROWS, wanted.header_row or 0))
-        at = header_position(opening, wanted)
-        headers = opening[at].cells
-    body = grid[at + 1 :]
-    columns = list(zip(*body, strict=True)) if body else [()] * len(headers)
-    cells = text_table(
-        [pa.array([cell_text(cell) or None for cell in column], pa.string()) for column in columns]
-    )
-    lines = np.arange(at + 2, at + 2 + len(body), dtype=np.int64)
-    above = at > 0 and wanted.header_row is None
-    step = LoggedStep("header_below_preamble", "", f"header at row {at + 1}", at + 1)
-    return Cut(headers, cells, lines, workbook.rows[sheet] - 1, (), at, (step,) if above else ())
-
-
-def _grid(workbook: Workbook, sheet: str) -> Grid:
-    """All rows from the first; empty ones below the last filled row are left out."""
-    try:
-        grid = workbook.calamine.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
-    except CalamineError as error:
-        raise _unreadable(workbook.name, "is damaged") from error
-    below = grid[workbook.rows[sheet] :]
-    return grid[: workbook.rows[sheet]] if all(cell == "" for row in below for cell in row) else grid
-
-
-def _opening(grid: Grid, rows: int) -> list[Record]:
-    return [Record(at + 1, tuple(cell_text(cell) for cell in row)) for at, row in enumerate(grid[:rows])]
-
-
-def cell_text(cell: object) -> str:
-    """A cell as text: ISO dates, whole numbers without a point, TRUE and FALSE."""
-    if isinstance(cell, str):
-        return cell
-    if isinstance(cell, bool):
-        return "TRUE" if cell else "FALSE"
-    if isinstance(cell, float):
-        return str(int(cell)) if cell.is_integer() and abs(cell) < 2**53 else repr(cell)
-    if isinstance(cell, datetime):
-        return cell.date().isoformat() if cell.time() == time(0) else cell.isoformat()
-    return cell.isoformat() if isinstance(cell, date | time) else str(cell)
+    def _look_at_texts(self, part: str) -> None:
+        rest = b""
+        for piece in self.pieces(part, LARGEST_TEXTS_BYTES):
+            *texts, rest = (rest + piece).split(b"si>")
+            self.longest_text = max(self.longest_text, len(rest), *map(len, texts))
+            if self.longest_text > LONGEST_TEXT_BYTES:
+                raise unreadable(self.name, "holds a text longer than a cell can hold")

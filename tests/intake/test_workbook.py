@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 import xlsxwriter
 
-from pipeline.intake.workbook import cell_text, last_filled_row, open_workbook
+from pipeline.intake.sheet_reading import cell_text
+from pipeline.intake.sheet_xml import SheetLook
+from pipeline.intake.workbook import open_workbook
 
 HEAD = ["operation_id", "patient_id", "performed_on", "procedure_code", "side", "age_years", "sex"]
 FIRST = ["o1", "p1", datetime(2026, 10, 1), 12.0, "left", 20, True]
@@ -123,7 +125,7 @@ def test_header_only_and_empty_workbooks(workspace: Any) -> None:
     ],
 )
 def test_last_filled_row(xml: bytes, row: int) -> None:
-    assert last_filled_row(xml) == row
+    assert SheetLook("a.xlsx").follow([xml]).last_row == row
 
 
 @pytest.mark.parametrize("last", [["", "  "], ["", None, 0], [False]])
