@@ -69,6 +69,7 @@ def header_position(opening: Sequence[Record], wanted: Wanted) -> int:
         return _declared(opening, wanted)
     found = header_positions(opening, wanted)
     if found and (found[0] == 0 or len(found) == 1):
+        _refuse_records_above(opening, found[0], wanted)
         return found[0]
     if found:
         lines = " and ".join(str(opening[at].line) for at in found[:2])
@@ -78,6 +79,20 @@ def header_position(opening: Sequence[Record], wanted: Wanted) -> int:
             f"in {wanted.mapping}.",
         )
     raise _missing(opening, wanted)
+
+
+def _refuse_records_above(opening: Sequence[Record], at: int, wanted: Wanted) -> None:
+    """A row above the header that fills its columns is no preamble: it would be lost unseen."""
+    width = len(opening[at].cells)
+    for record in opening[:at]:
+        filled = sum(1 for cell in record.cells if cell.strip())
+        if len(record.cells) == width and 2 * filled > width:
+            raise Refusal(
+                "header_unclear",
+                f"{wanted.name}: line {record.line} fills the columns like a record but stands above the header "
+                f"(line {opening[at].line}). Put the header first, or say `header_row = …` in {wanted.mapping}.",
+                record.line,
+            )
 
 
 def _declared(opening: Sequence[Record], wanted: Wanted) -> int:

@@ -24,21 +24,28 @@ def read_parquet(raw: bytes, wanted: Wanted) -> Cut:
     """
     stored, rows_read = stored_parquet(raw, wanted.name)
     with rows_counted(rows_read):
-        headers = tuple(stored.schema_arrow.names)
+        headers = _headers(stored, wanted.name)
         header_position([Record.of(1, headers)], wanted)
         try:
             table = stored.read()
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise _unreadable(wanted.name, "is damaged") from error
         cells = [_as_text(table.column(at), headers[at], wanted.name) for at in range(len(headers))]
     return Cut(headers, text_table(cells), np.arange(1, table.num_rows + 1), rows_read)
+
+
+def _headers(stored: pq.ParquetFile, name: str) -> tuple[str, ...]:
+    try:
+        return tuple(stored.schema_arrow.names)
+    except (pa.ArrowException, UnicodeDecodeError) as error:
+        raise _unreadable(name, "is damaged") from error
 
 
 def stored_parquet(raw: bytes, name: str) -> tuple[pq.ParquetFile, int]:
     """The opened file and the number of rows its metadata state."""
     try:
         stored = pq.ParquetFile(pa.BufferReader(raw))
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise _unreadable(name, "is not Parquet, or locked") from error
     return stored, int(stored.metadata.num_rows)
 

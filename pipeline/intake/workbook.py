@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import io
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -72,9 +73,11 @@ def open_workbook(raw: bytes, name: str, largest_bytes: int) -> Workbook:
     except (
         zipfile.BadZipFile,
         zlib.error,
+        struct.error,
         CalamineError,
         ElementTree.ParseError,
         KeyError,
+        ValueError,
         NotImplementedError,
         EOFError,
     ) as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -11,10 +11,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline import findings
-from pipeline.handover import KEPT, Accepted, Facts, Resolved
-from pipeline.resolve.between import between_tables, repeated_ids
+from pipeline.handover import CONFLICTING, KEPT, Accepted, Facts, Resolved
+from pipeline.resolve.between import after_death, between_tables, repeated_ids
 from pipeline.resolve.characteristics import Characteristics, characteristics_of
-from pipeline.resolve.deaths import operations_after_death
+from pipeline.resolve.deaths import operations_after_death, records_after_death
 from pipeline.resolve.facts import (
     Numbers,
     concomitant_facts,
@@ -53,7 +53,7 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
 
     Records dated after `cut_on` keep their fate (they are accepted) but are no facts of this edition.
     """
-    standing = _standing(accepted, cut_on)
+    standing, dead = _standing(accepted, look, cut_on)
     patients = patients_of(accepted, people.merges, "patient" in settings.shared_identity)
     shared_surgeons = "surgeon" in settings.shared_identity
     numbers = numbers_for(accepted, look, standing.rows, patients.number, shared_surgeons)
@@ -65,6 +65,7 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     found = findings.joined(
         [
             repeated_ids(accepted, standing.versions),
+            after_death(accepted, dead),
             between_tables(numbers, facts),
             findings.frame(complaints),
         ]
@@ -73,16 +74,22 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     return Resolved(facts, fates, standing.rows, found, operations_after_death(accepted, fates, look))
 
 
-def _standing(accepted: Accepted, cut_on: date) -> _Standing:
+def _standing(accepted: Accepted, look: Lookup, cut_on: date) -> tuple[_Standing, dict[str, np.ndarray]]:
+    """What stands on the cut, and by table the rows held back because the patient was dead."""
     versions = {
         name: versions_of(table, ID_COLUMN[name], DAY_COLUMN.get(name), accepted.sources)
         for name, table in accepted.tables.items()
     }
+    dead = records_after_death(accepted, {name: each.fate for name, each in versions.items()}, look)
+    for name, dated in dead.items():
+        fate = versions[name].fate.copy()
+        fate[dated] = CONFLICTING
+        versions[name] = replace(versions[name], fate=fate)
     rows = {
         name: np.flatnonzero((versions[name].fate == KEPT) & _by_the_cut(table, DAY_COLUMN.get(name), cut_on))
         for name, table in accepted.tables.items()
     }
-    return _Standing(versions, rows)
+    return _Standing(versions, rows), dead
 
 
 def _by_the_cut(table: pa.Table, day_column: str | None, cut_on: date) -> np.ndarray:

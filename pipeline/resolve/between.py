@@ -11,7 +11,7 @@ from pipeline import findings
 from pipeline.handover import LEFT, NOT_SENT, NOT_THEIRS, RIGHT, UNSIDED, Accepted, Facts
 from pipeline.resolve.facts import Numbers
 from pipeline.resolve.versions import Versions
-from schemas.exports import ID_COLUMN
+from schemas.exports import DAY_COLUMN, ID_COLUMN
 from schemas.relations import RELATIONS
 
 MESSAGES = {
@@ -19,6 +19,8 @@ MESSAGES = {
     "newer. Send recorded_at with both, or one of them.",
     "id_used_again": "This id stands for two patients more than a year apart. If numbers start again each year, say "
     '`id_scope = "year"` in mappings/<site>.toml.',
+    "after_death": "The patient died before this day. Two patients are perhaps taken for one, or a date is mistyped. Correct "
+    "it at the source.",
     "operation_unknown": "The operation named here was not sent or is held back. Send it, or correct the id. "
     "The record goes to review.",
     "operation_of_another_patient": "The operation named here belongs to another patient. Correct one of the ids. "
@@ -42,6 +44,13 @@ def repeated_ids(accepted: Accepted, versions: dict[str, Versions]) -> pd.DataFr
         for rule, rows in (("record_conflict", version.conflicting), ("id_used_again", version.used_again)):
             parts.append(_found(accepted, name, np.flatnonzero(rows), ID_COLUMN[name], rule))
     return findings.joined(parts)
+
+
+def after_death(accepted: Accepted, rows: dict[str, np.ndarray]) -> pd.DataFrame:
+    """One finding a row held back because it is dated after its patient's death."""
+    return findings.joined(
+        _found(accepted, name, dated, DAY_COLUMN[name], "after_death") for name, dated in rows.items()
+    )
 
 
 def between_tables(numbers: Numbers, facts: Facts) -> pd.DataFrame:
@@ -140,7 +149,7 @@ def _found(accepted: Accepted, name: str, rows: np.ndarray, column: str, rule: s
             "source_file": files[numbers],
             "source_line": table["source_line"].to_numpy(),
             "record_id": table[ID_COLUMN[name]].to_pandas(),
-            "value": pc.fill_null(table[column], "").to_pandas(),
+            "value": pc.fill_null(table[column].cast(pa.string()), "").to_pandas(),
         }
     )
     action = findings.CATALOGUE[rule].action

@@ -24,6 +24,14 @@ if TYPE_CHECKING:
 DIED = "died"
 
 
+#: Table → its day, and the words of its status under which the patient was there (none: always).
+PRESENT: dict[str, tuple[str, tuple[str, ...]]] = {
+    "events": ("occurred_on", ()),
+    "followups": ("seen_on", ("seen", "remote")),
+    "measurements": ("measured_on", ()),
+}
+
+
 def operations_after_death(
     accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup
 ) -> dict[str, np.ndarray]:
@@ -36,13 +44,37 @@ def operations_after_death(
         return {}
     operations = _performed(accepted, fates)
     died = told.groupby("patient", sort=False)["day"].min()
-    late = operations[operations["day"] > operations["patient"].map(died).fillna(np.inf)]
+    late = operations[operations["day"] > operations["patient"].map(died).astype("float64").fillna(np.inf)]
     if late.empty:
         return {}
     newest = late.groupby("patient", sort=False)["day"].max()
     early = told[told["day"] < told["patient"].map(newest).fillna(-np.inf)]
     both = pd.concat([late.assign(table="operations"), early])
     return {str(name): rows.to_numpy(np.int64) for name, rows in both.groupby("table")["row"]}
+
+
+def records_after_death(
+    accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup
+) -> dict[str, np.ndarray]:
+    """Table → rows that stand and are dated after the patient's day of death: nobody is seen or measured then.
+
+    A row that tells of the death itself is not among them, whatever its day. Empty where nothing is.
+    """
+    told = _deaths(accepted, fates, look)
+    if told.empty:
+        return {}
+    died = told.groupby("patient", sort=False)["day"].min()
+    found = {}
+    for name, (day, words) in PRESENT.items():
+        table = accepted.tables[name]
+        chosen = pc.is_in(table["status"], value_set=pa.array(words)) if words else pc.is_valid(table[day])
+        rows = _rows(table, day, chosen, fates[name])
+        last = rows["patient"].map(died).astype("float64").fillna(np.inf)
+        late = rows.loc[rows["day"] > last, "row"].to_numpy(np.int64)
+        late = np.setdiff1d(late, told.loc[told["table"] == name, "row"].to_numpy(np.int64))
+        if len(late):
+            found[name] = late
+    return found
 
 
 def _deaths(accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup) -> pd.DataFrame:

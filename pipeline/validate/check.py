@@ -47,6 +47,8 @@ ICD_10_CM = "ICD-10-CM"
 BARE_EXTENSION = "extension"
 #: Motions of which a reading just below zero is real: turned or stretched beyond the middle.
 BELOW_ZERO = ("extension_deficit", "external_rotation")
+#: Motions of which a reading of zero says that the joint does not move, or that nobody measured.
+NEVER_ZERO = tuple(motion for motion in MOTIONS if motion not in BELOW_ZERO)
 LOWEST_DEGREES, HIGHEST_DEGREES = -30, 200
 #: Rules that a row which takes its record back does not have to keep.
 NEEDED_TO_COUNT = ("value_missing", "event_says_nothing")
@@ -198,6 +200,8 @@ def _measurement_rules(typed: pa.Table) -> Iterator[Failure]:
     yield "value", "value_out_of_range", pc.and_(degrees, pc.or_(low, high))
     yield "measure", "value_unknown_word", pc.equal(typed["measure"], BARE_EXTENSION)
     yield "unit", "score_without_points", pc.and_(motion, pc.equal(typed["unit"], "points"))
+    zero = pc.and_(pc.is_in(typed["measure"], value_set=pa.array(NEVER_ZERO)), pc.equal(typed["value"], 0))
+    yield "value", "reading_zero", pc.and_(degrees, zero)
     real = pc.is_in(typed["measure"], value_set=pa.array(BELOW_ZERO))
     yield "value", "value_missing", pc.and_not(pc.equal(typed["value"], -1), real)
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.validate.answers import Answer, Answers, one_by_one
+from pipeline.validate.answers import Answer, Answers, empty_codes, one_by_one, without_fault
 
 #: Column that names the code system of a column of codes.
 SYSTEM_OF = {
@@ -23,7 +24,19 @@ SYSTEM_OF = {
 SYSTEM_COLUMNS = tuple(dict.fromkeys(SYSTEM_OF.values()))
 
 _WITH_POINT = re.compile(r"[A-Z]\d[0-9A-Z]([0-9A-Z]{1,4})?")
+#: Marks between codes; a comma only behind a code of the shape of the ICD, for other codes may hold one.
+_SEVERAL = r"[;|]|^[A-Za-z][0-9][0-9A-Za-z][0-9A-Za-z.]*\s*,"
 _ICD = re.compile(r"icd[\s_-]*(9|10|11)(?:[\s_-]*([a-z]+))?", re.IGNORECASE)
+
+
+def single(texts: pa.Array) -> Answers:
+    """Codes as they are; a cell that lists several is a fault."""
+    several = pc.fill_null(pc.match_substring_regex(texts, _SEVERAL), False)
+    if not pc.any(several).as_py():
+        return without_fault(texts)
+    values = pc.if_else(several, pa.scalar(None, pa.string()), texts)
+    faults = np.where(several.to_numpy(zero_copy_only=False), "several_values", "").astype(object)
+    return Answers(values, faults, empty_codes(len(texts)))
 
 
 def systems(texts: pa.Array) -> Answers:

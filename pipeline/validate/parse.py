@@ -219,6 +219,8 @@ def _answers(texts: pa.Array, column: Column, how: dates.DateReading, places: tu
             return words.word_lists(texts, column.name, column.vocabulary)
         case "yes_no":
             return words.yes_no(texts)
+        case "code":
+            return codes.single(texts)
         case "date":
             return one_by_one(
                 texts, partial(dates.read_day, how=how, column=column.name), ARROW_TYPES["date"]

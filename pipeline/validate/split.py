@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from pipeline import findings as catalogue
 from pipeline.handover import Accepted, Export, Intake, Source, Validated
 from pipeline.settings import Settings
-from pipeline.validate import check, identifiers, masking, report
+from pipeline.validate import check, identifiers, masking, report, surgeons
 from pipeline.validate.parse import Parsed, one_chunk, parsed
 from pipeline.validate.year_scope import with_years
 from schemas.columns import Table
@@ -71,8 +71,10 @@ def combined(intake: Intake, exports: Sequence[Checked]) -> Validated:
         sources[place] = one.source
     accepted = _by_table(exports, places, "accepted")
     held_back = _by_table(exports, places, "quarantined")
-    found = catalogue.joined(one.findings for one in exports)
-    repairs = report.joined_repairs([one.repairs for one in exports])
+    by_surgeon = surgeons.attributed(accepted["operations"], accepted["surgeons"], sources)
+    accepted["operations"] = by_surgeon.operations
+    found = catalogue.joined([*(one.findings for one in exports), by_surgeon.findings])
+    repairs = report.joined_repairs([*(one.repairs for one in exports), by_surgeon.repairs])
     return Validated(Accepted(tuple(sources), accepted), held_back, found, repairs)
 
 

@@ -188,14 +188,14 @@ def test_words_and_missing_cells(resolve: Resolve) -> None:
     found = resolve(
         operations=[OPERATION],
         events=[{"event_id": "e1", "source": "letter", "side": "none", "joint": "ball", "bone": "upper"}],
-        patients=[{"patient_id": "p1", "died_on": date(1970, 1, 11)}],
+        patients=[{"patient_id": "p1", "died_on": date(2026, 1, 1)}],
     ).facts
     event = found.events.iloc[0]
     assert int(event["origin"]) == EXPORTS["events"]["source"].vocabulary.index("letter")
     assert SIDES[int(event["side"])] == "none"
     assert (int(event["joint"]), int(event["bone"])) == (1, 2)  # places: hinge, ball, then the bone
     assert {int(event[name]) for name in ("through", "energy", "instability_level")} == {-1}
-    assert found.patients[["died", "moved"]].to_numpy().tolist() == [[10, int(NO_DAY)]]
+    assert found.patients[["died", "moved"]].to_numpy().tolist() == [[56 * 365 + 14, int(NO_DAY)]]
     assert (found.operations["asa_class"] == -1).all()
 
 

@@ -44,6 +44,9 @@ HELD_BACK = [
     ("measurements", {"value": "T8"}, "value", "value_unparsable"),
     ("measurements", {"unit": "points"}, "unit", "score_without_points"),
     ("measurements", {"unit": "percent"}, "unit", "value_unknown_word"),
+    ("events", {"code": "M24.5|M25.6"}, "code", "several_values"),
+    ("events", {"code": "M24.5, M25.6"}, "code", "several_values"),
+    ("operations", {"procedure_code": "AB01;AB02"}, "procedure_code", "several_values"),
     ("patients", {"died_on": "2026-11-02"}, "died_on", "date_after_receipt"),
     (
         "surgeons",
@@ -80,6 +83,7 @@ ACCEPTED = [
     ("events", {"code": None, "through_fixation_site": "unsure"}),
     ("followups", {"status": "died"}),
     ("measurements", {"value": "0"}),
+    ("operations", {"procedure_code": "AB,01"}),
     ("measurements", {"value": "200"}),
     ("measurements", {"value": "-30"}),
     ("measurements", {"value": "99"}),
@@ -135,3 +139,23 @@ def test_several_faults_of_a_row_are_all_told(export):
         ["age_years", "value_unparsable"],
         ["sex", "value_missing"],
     ]
+
+
+@pytest.mark.parametrize(
+    ("measure", "rules"),
+    [
+        ("forward_flexion", ["reading_zero"]),
+        ("flexion", ["reading_zero"]),
+        ("extension_deficit", []),
+        ("our_score", []),
+    ],
+)
+def test_a_motion_of_zero_is_accepted_with_a_warning(export, measure, rules):
+    """Nobody lifts an arm by nothing unless the shoulder is stiff; a knee that lacks no extension is sound."""
+    change = {"measure": measure, "value": "0"} | (
+        {"unit": "points", "mode": "none"} if "score" in measure else {}
+    )
+    result = checked(export("measurements", change), SETTINGS, PLACES)
+    assert result.findings["rule"].tolist() == rules
+    assert set(result.findings["action"]) <= {"warn"}
+    assert result.accepted["value"].to_pylist() == [0.0]
