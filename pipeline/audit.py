@@ -247,6 +247,7 @@ def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:
 
 def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]:
     """Every published table of this version, by name."""
+    from pipeline.publish.fitness import with_fitness
     from pipeline.publish.flow_table import flow_table, received_steps
     from pipeline.publish.lists import (
         Lists,
@@ -259,6 +260,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
     from pipeline.publish.row_tables import row_tables
 
     facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
+    verdicts = {site: verdict.word for site, verdict in rows.scorecard.verdicts.items()}
     lists = Lists(rows.validated.accepted, result.labels, whole.cases, **_of_counted_cases(whole))
     received = received_steps(
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
@@ -271,7 +273,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         "complications": complications_list(lists),
         "unattributed": unattributed_list(lists),
         "review": review_list(lists, moves_of(result.rates, result.labels, rows.ground.settings)),
-        "rates": result.rates,
+        "rates": with_fitness(result.rates, verdicts),
         "comparisons": result.comparisons,
         "activity": result.activity,
         "flow": flow_table(steps, facts.sites, result.labels.groups),

@@ -53,6 +53,9 @@ b = "plate_anterior"
 counted = []
 [tolerance]
 volume_drop = 0.5
+[tolerance.rules]
+recorded_late = 0.1
+side_conflict = 0.0
 [identity]
 shared = ["patient"]
 [access]
@@ -120,6 +123,7 @@ def test_every_key_is_read(read):
         0.5,
         0.8,
     )
+    assert settings.tolerance_of_rule == {"recorded_late": 0.1, "side_conflict": 0.0}
     assert (settings.shared_identity, settings.access_group) == (("patient",), "audit")
     assert settings.nonoperative_weeks_expected == {"biceps_tenodesis": 12}
     assert (settings.notice_webhook, settings.notice_mail_to) == (
@@ -261,6 +265,14 @@ COMPARE = "contract = 1\n[[compare]]\n"
         (
             "contract = 1\n[tolerance]\nobserved_share = 80\n",
             "`tolerance.observed_share` is 80; expected a number between 0 and 1",
+        ),
+        (
+            "contract = 1\n[tolerance.rules]\nside_conflicts = 0.1\n",
+            "line 3: unknown key `tolerance.rules.side_conflicts`. Did you mean `side_conflict`?",
+        ),
+        (
+            "contract = 1\n[tolerance.rules]\nside_conflict = 10\n",
+            "`tolerance.rules.side_conflict` is 10; expected a number between 0 and 1",
         ),
         ("contract = 1\n[identity]\nshared = ['patients']\n", "Did you mean `patient`?"),
         (

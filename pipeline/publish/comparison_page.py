@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.fitness import fitness
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -25,7 +26,9 @@ def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str
             "operation has a closed window.", "note",
         )  # fmt: skip
     stated = _same_question(rows)
-    return "\n".join([_primary(rows[stated], context), _descriptive(rows[~stated], context)])
+    return "\n".join(
+        [fitness(context), _primary(rows[stated], context), _descriptive(rows[~stated], context)]
+    )
 
 
 def _same_question(rows: pd.DataFrame) -> pd.Series:

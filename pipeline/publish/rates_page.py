@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import figures, page, words
 from pipeline.publish.context import Context
+from pipeline.publish.fitness import fitness
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ def rates_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
                 f"For each category: how often it happened after each operation, with its {confidence} interval "
                 f"and what could not be seen.", "lead",
             ),
+            fitness(context),
             f"<details open><summary>How to read the columns</summary>{page.bullets(HOW_TO_READ)}</details>",
             f'<ul class="jump">{jump}</ul>',
             *(_section(key, together[together["category"] == key], context) for key in categories),

@@ -152,6 +152,7 @@ def _trend(trend: pd.DataFrame, context: Context) -> str:
         site=outside["site"].map(named.site),
         receipt=outside["receipt"].map(words.day),
         what=outside["rule"].map(title_of),
+        way=["more" if share > before else "fewer" for share, before in zip(outside["share"], outside["expected"], strict=True)],
         where=[_where(*pair) for pair in zip(outside["table"], outside["column"], strict=True)],
         failing=outside["failing"].map(words.count) + " of " + outside["rows"].map(words.count),
         share=outside["share"].map(words.percent),
@@ -159,8 +160,10 @@ def _trend(trend: pd.DataFrame, context: Context) -> str:
         limits=[words.percents(*pair) for pair in zip(outside["limit_low"], outside["limit_high"], strict=True)],
     )  # fmt: skip
     columns = {
-        "receipt": Show("Received"), "what": Show("What"), "where": Show("Where"), "failing": Show("Rows", True),
-        "share": Show("Share", True), "expected": Show("Before", True), "limits": Show("Chance allows", True),
+        "receipt": Show("Received"), "what": Show("What"), "where": Show("Where"),
+        "way": Show("Than before"),
+        "failing": Show("Rows", True), "share": Show("Share", True), "expected": Show("Before", True),
+        "limits": Show("Chance allows", True),
     }  # fmt: skip
     shown = page.table(
         printed, "trend", "Shares outside the limits chance allows", columns, csv="../quality_trend.csv",

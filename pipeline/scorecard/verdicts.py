@@ -116,7 +116,7 @@ def _of_newest(own: Mapping[str, pd.DataFrame], found: pd.DataFrame) -> Iterator
     gone = found[found["rule"] == "records_vanished"].groupby("table").size()
     for table, number in gone.items():
         records = "record" if number == 1 else "records"
-        yield f"{number} {table} {records} sent before {'is' if number == 1 else 'are'} no longer sent"
+        yield f"{number} {records} of {table} sent before {'is' if number == 1 else 'are'} no longer sent"
     constant = found[found["rule"] == "column_constant"]
     for row in constant.itertuples():
         if f"/{newest.get(row.table)}/" in str(row.source_file):

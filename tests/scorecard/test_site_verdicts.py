@@ -77,7 +77,7 @@ def test_a_record_that_is_gone(export, score, reach):
     rows = [{"operation_id": f"o{n}"} for n in range(200)]
     scored = score(export("operations", *rows), found=gone, reached=[reach()])
     assert verdict(scored).word == "fit_with_reservations"
-    assert verdict(scored).reasons == ("1 operations record sent before is no longer sent",)
+    assert verdict(scored).reasons == ("1 record of operations sent before is no longer sent",)
     quality = scored.tables["quality"]
     own = quality[quality["rule"] == "records_vanished"]
     assert own[["rows", "failing", "tolerance", "verdict"]].values.tolist() == [
