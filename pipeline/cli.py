@@ -183,14 +183,16 @@ def _progress() -> Iterator[Callable[[str], None]]:
 
 def _finish(done: Done, what: str) -> None:
     """Say what was written and why the run is not within tolerance, and end with its exit code."""
+    from pipeline.summary import last_lines
+
     click.echo(f"{what} {done.place}")
-    for warning in done.warnings:
-        click.echo(f"limbaudit: {warning}", err=True)
+    inside = done.place / "department"
+    tables = inside if inside.is_dir() else done.place
     if done.warnings:
-        click.echo(
-            "limbaudit: quarantine.csv and ledger.csv say more; for_the_sender/ holds a note for each site.",
-            err=True,
-        )
+        for line in last_lines(done.warnings, done.summary, tables):
+            click.echo(f"limbaudit: {line}", err=True)
+    elif done.summary.count:
+        click.echo(f"Within tolerance. {done.summary.count}. All of them: {tables / 'quarantine.csv'}.")
     sys.exit(done.exit_code)
 
 

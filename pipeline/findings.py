@@ -46,13 +46,18 @@ REPAIR_COLUMNS = (
 #: Code → rule.
 CATALOGUE = FINDINGS
 _FORMS = {
-    "date": "a day such as 2025-03-03, or the order the mapping declares",
+    "date": "a whole day such as 2025-03-03, or in the order agreed",
     "moment": "a moment such as 2025-03-03T14:30",
     "integer": "a whole number",
     "number": "a number such as 12.5",
     "yes_no": "yes or no",
     "id": "a pseudonym without name or address",
 }
+#: Rules about the form of a cell: what the column should hold is told with them.
+_OF_FORM = frozenset(
+    {"value_missing", "value_unparsable", "value_unknown_word", "value_out_of_range", "value_code_for_missing",
+     "date_partial"}
+)  # fmt: skip
 
 
 def remedy(rule: str, site: str, column: str = "") -> str:
@@ -82,7 +87,7 @@ def asked_of_sender(rule: str, site: str, table: str, column: str) -> str:
     if about.acts not in ("sender", "either"):
         return ""
     asked = about.asks or remedy(rule, site, column)
-    if table not in EXPORTS or column not in EXPORTS[table].names:
+    if rule not in _OF_FORM or table not in EXPORTS or column not in EXPORTS[table].names:
         return asked
     described = EXPORTS[table][column]
     wanted = expected(described)

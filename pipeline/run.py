@@ -22,6 +22,7 @@ from pipeline.known import marked
 from pipeline.periods import Period, last_complete, parse_period
 from pipeline.settings import Compare, Primary, Settings, load_settings
 from pipeline.store import sha256_of
+from pipeline.summary import Summary, summary_of
 from schemas.exports import EXPORTS
 
 if TYPE_CHECKING:
@@ -93,6 +94,11 @@ class Accounted:
     warnings: tuple[str, ...]
     scorecard: Scorecard
 
+    @property
+    def over_tolerance(self) -> set[tuple[str, str]]:
+        """(site, table) of whose newest receipt too many rows are held back."""
+        return {(reach.site.site_id, table) for reach in self.reached for table in reach.over_tolerance}
+
 
 @dataclass(frozen=True)
 class Done:
@@ -101,6 +107,7 @@ class Done:
     place: Path
     warnings: tuple[str, ...]
     ground: Ground
+    summary: Summary
 
     @property
     def exit_code(self) -> int:
@@ -227,8 +234,9 @@ def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
         told = marked(rows.findings, rows.people.known_findings, ground.as_of)
         tables = row_tables(rows.validated, rows.resolved.fates, rows.ledger, told, rows.intake.repairs)
         tables |= rows.scorecard.tables
-        write_check(out, tables, _for_senders(rows, told), sites, ground.settings.access_group)
-    return Done(out, rows.warnings, ground)
+        standing = _for_senders(rows, told)
+        write_check(out, tables, standing, sites, ground.settings.access_group)
+    return Done(out, rows.warnings, ground, summary_of(told, standing, rows.over_tolerance))
 
 
 def _for_senders(rows: Accounted, told: pd.DataFrame) -> pd.DataFrame:
@@ -263,7 +271,8 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         name = edition_hex(_identity(ground, inputs))
         tables = edition_tables(rows, result)
         place = write_edition(editions, name, tables, context, clock.record)
-    return Done(place, rows.warnings, ground)
+    summary = summary_of(context.found, context.for_senders, rows.over_tolerance)
+    return Done(place, rows.warnings, ground, summary)
 
 
 def inputs_of(rows: Accounted) -> dict[str, str]:

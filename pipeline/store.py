@@ -75,7 +75,7 @@ def write_csv(frame: pd.DataFrame | pa.Table, path: Path) -> None:
     r"""The one CSV writer: UTF-8, `\n`, quotes only where needed, empty for null, ISO days, yes and no.
 
     Numbers are rounded to 10 significant digits. A text cell that a spreadsheet would take for a formula
-    (it begins with `= + - @`, tab or carriage return) gets an apostrophe in front.
+    (it begins with `= + - @` or a control character) gets an apostrophe in front.
     """
     import pyarrow.compute as pc
 
@@ -132,7 +132,7 @@ def _as_text(column: pa.ChunkedArray) -> pa.Array:
 
     whole = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
     if pa.types.is_string(whole.type):
-        risky = pc.match_substring_regex(whole, r"\A[=+\-@\t\r]")
+        risky = pc.match_substring_regex(whole, r"\A[=+\-@\x00-\x1f\x7f]")
         return pc.if_else(risky, pc.binary_join_element_wise("'", whole, ""), whole)
     if pa.types.is_boolean(whole.type):
         return pc.if_else(whole, "yes", "no")

@@ -371,7 +371,7 @@ _SITES = (
           "Say `sends = \"changes\"` or `sends = \"everything\"` under [sites.<site>] in audit.toml."),
     _rule("records_vanished", "warn", "completeness", "Records sent before are no longer sent",
           "The site sends everything, yet some ids are gone.",
-          "Mark records that were withdrawn in `record_status`, or send them again; until then they stand.",
+          "Send them again, or mark those that were withdrawn in `record_status`; until then they stand.",
           acts="sender"),
     _rule("site_late", "warn", "completeness", "The site's export is late",
           "Its due day has passed and no newer export is here.",

@@ -20,6 +20,9 @@ _HELD = {
     "cells_merged": "`{column}` is merged with another cell. Undo the merging and fill every cell.",
 }
 
+#: Characters of a header that are shown.
+LONGEST_HEADER = 80
+
 
 def held_rows(source: Source, cut: Cut) -> list[dict[str, object]]:
     """Rows that do not fit the header, or a cell of which cannot be known."""
@@ -56,8 +59,8 @@ def unclear_sites(source: Source, unclear: pa.Table, form: TableMapping) -> list
 
 
 def header_name(headers: tuple[str, ...], at: int) -> str:
-    """A header as messages name it; a nameless one by its position from 1."""
-    return headers[at].strip() or f"column {at + 1}"
+    """A header as messages name it: on one line, cut where it is long; a nameless one by its position from 1."""
+    return " ".join(headers[at].split())[:LONGEST_HEADER] or f"column {at + 1}"
 
 
 def unknown_columns(

@@ -22,7 +22,8 @@ def message(rule: str, table: Table, column: str, site: str) -> str:
     """One finding's sentence for a rule and column of a table; `site` names the mapping that may have to change."""
     entry, remedy = CATALOGUE[rule], findings.remedy(rule, site, column)
     if rule not in _GOT or column not in table.names:
-        return f"{entry.title}. {entry.cause} {remedy}"
+        about = f"`{column}`: {entry.title[:1].lower()}{entry.title[1:]}" if column else entry.title
+        return f"{about}. {entry.cause} {remedy}"
     expected = findings.expected(table[column])
     wanted = f", expected {expected}" if expected else ""
     return f"`{column}`: got {_GOT[rule]}{wanted}. {remedy}"
