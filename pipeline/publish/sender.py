@@ -24,9 +24,9 @@ def notes_for(found: pd.DataFrame, site: str) -> pd.DataFrame:
         site: Whose notes.
     """
     theirs = found[(found["site"] == site).to_numpy() & is_new(found)]
-    about = (theirs[name].tolist() for name in ("rule", "table", "column"))
-    told = [asked_of_sender(rule, site, table, column) for rule, table, column in zip(*about, strict=True)]
-    notes = theirs.assign(what_to_do=told)
+    kinds = list(zip(*(theirs[name].tolist() for name in ("rule", "table", "column")), strict=True))
+    asked = {kind: asked_of_sender(kind[0], site, kind[1], kind[2]) for kind in dict.fromkeys(kinds)}
+    notes = theirs.assign(what_to_do=[asked[kind] for kind in kinds])
     if "header" in notes:
         notes = notes.assign(column=notes["header"])
     notes = notes.loc[notes["what_to_do"] != "", list(COLUMNS)].astype({"source_line": "Int64"})
