@@ -43,14 +43,23 @@ def lags(
     parts = [pd.DataFrame(columns=list(COLUMNS))]
     for name, day_column in DAY_COLUMN.items():
         table, unit = validated.accepted.tables[name], sent.unit_of[name]
+        if not len(unit):
+            continue
         rows = np.flatnonzero(sent.used[name] & allowed[unit] & ~_later_versions(table, name, fates[name]))
         days = calendar_days(table[day_column])[rows].astype(np.int64)
-        recorded = calendar_days(table["recorded_at"].cast(pa.date32()))[rows].astype(np.int64)
+        recorded = _recorded(table["recorded_at"])[rows]
         told = recorded != NO_DAY
         known = (days != NO_DAY) & (told | ~first[unit[rows]])
         lag = np.where(told, recorded, receipt[unit[rows]]) - days
         parts.append(_by_unit(sent.units, unit[rows][known], np.clip(lag[known], 0, _LONGEST)))
     return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+
+
+def _recorded(moments: pa.ChunkedArray) -> np.ndarray:
+    """int64 calendar day of each time of writing, NO_DAY where there is none."""
+    if moments.null_count == len(moments):
+        return np.full(len(moments), int(NO_DAY), dtype=np.int64)
+    return calendar_days(moments.cast(pa.date32())).astype(np.int64)
 
 
 def _may_be_asked(units: pd.DataFrame, settings: Settings) -> np.ndarray:
@@ -76,9 +85,13 @@ def _later_versions(table: pa.Table, name: str, fate: np.ndarray) -> np.ndarray:
 
 def _by_unit(units: pd.DataFrame, unit: np.ndarray, lag: np.ndarray) -> pd.DataFrame:
     """Quantiles from a histogram of whole days, one a unit."""
-    there, own = np.unique(unit, return_inverse=True)
+    there = np.flatnonzero(np.bincount(unit, minlength=len(units)))
+    place = np.zeros(len(units), dtype=np.int64)
+    place[there] = np.arange(len(there))
     width = _LONGEST + 1
-    histogram = np.bincount(own * width + lag, minlength=len(there) * width).reshape(len(there), width)
+    histogram = np.bincount(place[unit] * width + lag, minlength=len(there) * width).reshape(
+        len(there), width
+    )
     below = np.cumsum(histogram, axis=1)
     rows = below[:, -1] if len(there) else np.zeros(0, dtype=np.int64)
 
