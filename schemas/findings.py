@@ -341,6 +341,12 @@ _RECORDS = (
           "Translate it under `values.fixation` in mappings/<site>.toml, or add it to `fixations` in catalogue.toml."),
     _rule("code_unknown", "warn", "relational conformance", "No entry of the catalogue has this diagnosis code",
           "It may be irrelevant, or a new spelling.", "Add it to catalogue.toml if it should count."),
+    _rule("code_not_in_list", "warn", "value conformance", "A diagnosis code is not a complete code of ICD-10-CM",
+          "It is mistyped, a heading, or newer than the list.", "Check the code at the source; it is kept as sent.",
+          context="validation", acts="sender"),
+    _rule("note_copied_forward", "warn", "uniqueness plausibility", "A note repeats a long sentence of an earlier one",
+          "The text was probably copied from an earlier visit of the patient.",
+          "Read the note with care: what it says may be old. Notes never decide a count.", acts="department"),
     _rule("return_without_anaesthesia", "warn", "completeness", "A return to theatre does not say how it was done",
           "`anaesthesia` is empty; the return is counted and listed.", "Send the kind of anaesthesia.", acts="sender"),
 )  # fmt: skip

@@ -6,6 +6,7 @@ import contextlib
 import io
 import os
 import shutil
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,6 +125,15 @@ def _own_state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 def root() -> Path:
     """The project's folder."""
     return ROOT
+
+
+@pytest.fixture(scope="session")
+def icd10cm() -> Any:
+    """The package simple-icd-10-cm, which reads its files in a way that Python calls outdated."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        import simple_icd_10_cm
+    return simple_icd_10_cm
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from pipeline.code_sides import side_of_code
 from pipeline.handover import Export
 from pipeline.settings import Settings
+from pipeline.validate.copied_notes import copied_forward
 from pipeline.validate.parse import one_chunk
 from pipeline.validate.year_scope import is_scoped
 from schemas.columns import Table
@@ -134,6 +135,9 @@ def _rules(typed: pa.Table, name: str, export: Export, settings: Settings) -> It
     yield "site", "row_site_unclear", _site_unclear(export, settings)
     if "patient_id" in typed.column_names:
         yield "patient_id", "placeholder_patient", pc.match_substring_regex(typed["patient_id"], _PLACEHOLDER)
+    if "note" in export.rows.column_names:
+        copied = copied_forward(typed["patient_id"], export.rows["site"], typed["note"])
+        yield "note", "note_copied_forward", copied
     yield from _after_receipt(typed, name, export, settings)
     for earlier, later, named in ORDER_OF_DAYS.get(name, ()):
         yield named, "dates_in_wrong_order", pc.greater(typed[earlier], typed[later])

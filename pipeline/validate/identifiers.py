@@ -49,7 +49,10 @@ _NUMBERED = frozenset((
     "certificate", "social",
 ))
 _NUMBERS = frozenset(("number", "no", "num", "nr", "security"))
-_HARMLESS_RECORDS = frozenset(("type", "status", "class", "kind", "payer", "group", "trust", "site"))
+_HARMLESS_RECORDS = frozenset((
+    "type", "status", "class", "kind", "payer", "group", "trust", "site", "length", "balance", "cover",
+))
+_HARMLESS_ADDRESSES = frozenset(("type", "status", "country", "region", "state", "changed", "known", "category"))
 _IDS_OF = frozenset(("patient", "pt", "member", "record", "chart"))
 _DEVICES = frozenset(("serial", "udi", "imei"))
 _BODIES = frozenset((
@@ -142,7 +145,7 @@ def in_header(header: str, to_id: bool = False) -> str:
         return "birth dates"
     if said & _CONTACT:
         return "contact data"
-    if said & _ADDRESSES:
+    if said & _ADDRESSES and not said & _HARMLESS_ADDRESSES:
         return "addresses"
     if said & _DEVICES or {"device", "id"} <= said:
         return "device numbers"

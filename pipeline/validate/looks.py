@@ -82,7 +82,10 @@ LOOKS: tuple[Look, ...] = (
          r"|[A-Z]{2}-[0-9]{3}-[A-Z]{2})$"),
     Look("file names of pictures", r"^(?i).*[^\s.]\.(?:jpe?g|png|tiff?|dcm|dicom|heic|bmp|gif|mp4|mov|avi|wav|mp3)$"),
 )  # fmt: skip
-_LONG_NUMBER = r"^[A-Za-z]{0,3}[-/ ]?[0-9]{6,14}$"
+_LONG_NUMBER = r"^(?:[A-Za-z]{1,3}[-/ ]?[0-9]{6,14}|[0-9]{7,14}|0[0-9]{5,13})$"
+#: Amounts of money and the like, and seconds since 1970.
+_ROUND, _CLOCK = r"00$", r"^1[5-9][0-9]{8}(?:[0-9]{3})?$"
+_SHARE_OF_ROUND = 0.3
 _WRITTEN_DAY = r"^(?:19|20)[0-9]{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12][0-9]|3[01])(?:[0-9]{4}|[0-9]{6})?$"
 
 
@@ -137,7 +140,8 @@ def are_record_numbers(cells: Different) -> bool:
     """Whether a column that leads nowhere holds long numbers of one length, many of them different."""
     if len(cells.texts) < max(FEWEST_NUMBERS, DIFFERENT_SHARE * cells.cells):
         return False
-    if cells.share(_LONG_NUMBER) < NUMBERS_SHARE or cells.share(_WRITTEN_DAY) >= SHARE_THAT_DECIDES:
+    others = ((_WRITTEN_DAY, SHARE_THAT_DECIDES), (_CLOCK, ONE_LENGTH_SHARE), (_ROUND, _SHARE_OF_ROUND))
+    if cells.share(_LONG_NUMBER) < NUMBERS_SHARE or any(cells.share(kind) >= most for kind, most in others):
         return False
     lengths = pc.utf8_length(cells.texts).to_numpy()
     return bool(np.bincount(lengths, weights=cells.counts).max() >= ONE_LENGTH_SHARE * cells.cells)

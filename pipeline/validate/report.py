@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 SHOWN_CHARACTERS = 80
 #: Columns of findings and repairs that may hold what a sender or a reviewer wrote.
 SHOWN_TEXTS = ("record_id", "column", "value", "message", "before", "after")
+#: Rules about free text, which no finding shows.
+NOT_SHOWN = ("identifier_masked", "note_copied_forward")
 #: Kinds in whose cells anything may be written.
 FREE_KINDS = ("id", "code", "word", "words", "text", "note")
 
@@ -38,7 +40,7 @@ def of_file(export: Export, rule: str) -> pd.DataFrame:
     """One finding about the whole file."""
     table = _table(export)
     return catalogue.frame(
-        [{**_whole(export), "rule": rule, "message": message(rule, table, "", export.source.site)}]
+        [{**whole_file(export), "rule": rule, "message": message(rule, table, "", export.source.site)}]
     )
 
 
@@ -53,11 +55,12 @@ def of_suspects(export: Export, suspects: Iterable[Suspect]) -> pd.DataFrame:
     ]
     rows = zip(shown, said, strict=True)
     return catalogue.frame(
-        {**_whole(export), "column": name, "rule": rule, "message": text} for name, text in rows
+        {**whole_file(export), "column": name, "rule": rule, "message": text} for name, text in rows
     )
 
 
-def _whole(export: Export) -> dict[str, object]:
+def whole_file(export: Export) -> dict[str, object]:
+    """Where a finding about a whole file stands."""
     source = export.source
     return {"site": source.site, "source_file": place_of(source), "source_line": None, "table": source.table}
 
@@ -131,7 +134,7 @@ def _values(export: Export, table: Table, found: pd.DataFrame) -> np.ndarray:
         text = export.rows[name].take(pa.array(rows.to_numpy("int64"))).combine_chunks().cast(pa.string())
         shown = masking.masked_by_kind(text, table[name].kind).texts.to_pylist()
         values[rows.index.to_numpy()] = [(one or "").strip()[:SHOWN_CHARACTERS] for one in shown]
-    values[(found["rule"] == "identifier_masked").to_numpy()] = ""
+    values[found["rule"].isin(NOT_SHOWN).to_numpy()] = ""
     return values
 
 
@@ -164,7 +167,7 @@ def of_columns(export: Export, table: Table, noted: Iterable[tuple[str, str, int
     """A finding for each rule and column of which it is enough to say in how many cells it was met."""
     return catalogue.frame(
         {
-            **_whole(export),
+            **whole_file(export),
             "column": column,
             "rule": rule,
             "message": f"{_cells(cells)}. {message(rule, table, column, export.source.site)}",
@@ -189,7 +192,7 @@ def of_repairs(
     import pandas as pd
 
     trimmed = [
-        {**_whole(export), "record_id": "", "column": name, "rule": "blanks_trimmed", "before": "", "after": _cells(n)}
+        {**whole_file(export), "record_id": "", "column": name, "rule": "blanks_trimmed", "before": "", "after": _cells(n)}
         for name, n in blanks.items()
     ]  # fmt: skip
     masked = [

@@ -15,6 +15,7 @@ from pipeline.handover import Accepted, Export, Intake, Source, Validated
 from pipeline.settings import Settings
 from pipeline.validate import check, identifiers, masking, report, surgeons
 from pipeline.validate.parse import Parsed, one_chunk, parsed
+from pipeline.validate.unlisted_codes import unlisted_codes
 from pipeline.validate.year_scope import with_years
 from schemas.columns import Table
 from schemas.exports import EXPORTS
@@ -181,7 +182,11 @@ def _split(export: Export, cells: Parsed, settings: Settings, of_model: pd.DataF
         _without(whole, held),
         pa.concat_tables([text, broken]),
         catalogue.joined(
-            [report.of_columns(export, table, cells.noted), catalogue.tidy(found.drop(columns="row"))]
+            [
+                report.of_columns(export, table, cells.noted),
+                unlisted_codes(export, report.whole_file(export), cells.table),
+                catalogue.tidy(found.drop(columns="row")),
+            ]
         ),
         report.of_repairs(export, table, site, cells.repairs, cells.blanks, masks),
     )
