@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.columns import holds_any
+from pipeline.validate.name_columns import without_people
 
 if TYPE_CHECKING:
     from pipeline.people import People
@@ -28,7 +29,7 @@ _DAY = (
 )
 _CAPITAL = r"\p{Lu}"
 _SURNAME = rf"(?:(?:van|von|de|der|den|di|da|la|le|Mac|Mc|O['’])\s?)*{_CAPITAL}[\pL'’-]+"
-_TITLES = "Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Professor|Sister|Nurse|Herr|Frau"
+_TITLES = "Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Professor|Sister|Nurse|Herr|Frau|Mme|Sig|Sra"
 _NUMBER_WORD = r"\s*(?:\b(?:no|num|number|nr|id)\b|#)?\.?\s*[:#=]?\s*"
 _OFFICES = (
     r"mrn|nhs|pps|ppsn|ssn|hosp(?:ital)?|record|chart|case\s?notes?|case|account|acct|policy|insurance|member|passport"
@@ -36,25 +37,47 @@ _OFFICES = (
 )
 _WAYS = "Street|St|Road|Rd|Avenue|Ave|Lane|Ln|Drive|Close|Court|Crescent|Terrace|Way|Place|Boulevard|Blvd"
 
-EMAIL = r"[\w.+%-]+@[\w-]+(?:\.[\w-]+)+"
+EMAIL = (
+    r"[\w.+%-]+@[\w-]+(?:\.[\w-]+)+"
+    r"|[\w.+%-]+\s*[(\[]\s*(?i:at)\s*[)\]]\s*[\w-]+(?:\s*(?:\.|[(\[]\s*(?i:dot)\s*[)\]])\s*[\w-]+)+"
+)
 URL = r"(?i:https?://|ftp://|www\.)[^\s;,)]+"
 ADDRESS_OF_MACHINE = r"\b(?:\d{1,3}\.){3}\d{1,3}\b"
 PHONE_ABROAD = r"(?:\+|00)[1-9](?:[ ().-]*\d){6,14}\b"
 PHONE_AT_HOME = r"\(?0\d{1,4}\)?[ ./-]{0,2}\d{3,4}(?:[ .-]?\d{2,4}){1,3}\b"
 PHONE_IN_THREES = r"\(?\d{3}\)?[ .-]\d{3}[ .-]\d{4}\b"
-TITLED_NAME = rf"\b(?:{_TITLES})(?:\.\s*|\s+)(?:{_CAPITAL}\.?\s+)?{_SURNAME}(?:\s+{_SURNAME})?"
+PHONE_SAID = (
+    r"(?i:\b(?:tel|tlf|telephone|telefon|tel[eé]fono|t[eé]l|phone|fax|handy|mobile|portable)\b(?:\s*(?:no|nr|number)\b)?)"
+    r"\.?\s*[:=]?\s*\+?(?:\d[ ().+/]*){6,}\d|(?i:\b(?:bleep|pager)(?:\s*(?:no|nr|number)\b)?)\.?\s*[:=]?\s*\d{3,}"
+)
+TITLED_NAME = rf"\b(?:(?:{_TITLES})(?:\.\s*|\s+))+(?:{_CAPITAL}\.?\s+)?{_SURNAME}(?:\s+{_SURNAME})?"
 NAMED = (
-    r"\b(?i:(?:(?:patient|pt)(?:['’]s)?\s*)?(?:(?:sur|fore|first |last |full )?name(?:\s+is|\s*[:=])|named|called)\s*)"
+    r"\b(?i:(?:(?:patient|pt)(?:['’]s)?\s*)?(?:(?:sur|fore|first |last |full )?name(?:\s+is|\s*[:=])|named|called"
+    r"|surname|forename|first name|last name|vorname|nachname)\s*)"
     rf"{_SURNAME}(?:,?\s+{_SURNAME})?"
 )
+_WORDS_OF_STREETS = r"(?:stra(?:ß|ss)e|str\.|weg|platz|gasse|allee|straat|laan|gatan)"
+STREET_ABROAD = (
+    rf"\b{_CAPITAL}\pL*(?:{_WORDS_OF_STREETS}|\s[Ss]tra(?:ß|ss)e)\s?\d{{1,4}}[a-z]?\b"
+    rf"|\b\d{{1,4}},?\s(?i:rue|avenue|boulevard|chemin|impasse)\s(?:d[eu]s?\s|de\sla\s|l['’])?{_CAPITAL}[\pL'’-]+"
+    rf"|\b(?:Calle|Avenida|Via|Viale|Piazza)\s(?:{_CAPITAL}[\pL'’-]+\s){{1,3}}\d{{1,4}}\b"
+)
+POSTCODE_AND_TOWN = rf"\b\d{{2}}(?:\d{{2}}[1-9]|\d[1-9]\d|[1-9]\d{{2}}) {_CAPITAL}\p{{Ll}}{{2,}}"
 POSTCODE_UK = r"\b[A-Z]{1,2}\d[A-Z\d]? ?\d[ABD-HJLNP-UW-Z]{2}\b"
 POSTCODE_IRISH = r"\b[AC-FHKNPRTV-Y]\d[\dW] ?[AC-FHKNPRTV-Y][\dAC-FHKNPRTV-Y]{3}\b"
 POSTCODE_US = r"\b[A-Z]{2}[ ,]+\d{5}(?:-\d{4})?\b"
 STREET = rf"\b\d{{1,4}}[a-z]?,?\s+(?:{_CAPITAL}[\pL'’-]+\s+){{1,3}}(?:{_WAYS})\b\.?"
 NUMBER_AT_AN_OFFICE = r"\b\d{3}[ -]\d{2}[ -]\d{4}\b"
 RECORD = rf"(?i:\b(?:{_OFFICES}){_NUMBER_WORD})[A-Za-z]{{0,3}}[-/]?\d{{4,}}[\dA-Za-z/-]*"
-DEVICE = rf"(?i:\b(?:serial|lot|batch|udi|s/n){_NUMBER_WORD})(?:[A-Za-z-]{{0,8}}\d[\w-]{{3,}}|[A-Za-z-]{{2,8}}\d[\w-]*)"
-BORN = rf"(?i:\b(?:d\.?o\.?b\.?|dates? of birth|birth\s?da(?:te|y)|born(?:\s+on|\s+in)?)\s*[:=]?\s*(?:on\s+)?{_DAY})"
+DEVICE = (
+    rf"(?i:\b(?:serial|lot|batch|udi|s/n){_NUMBER_WORD})(?:[A-Za-z-]{{0,8}}\d[\w-]{{3,}}|[A-Za-z-]{{2,8}}\d[\w-]*)"
+    + r"|\b(?i:sn)\s*[:#]\s*\w*\d[\w-]{2,}"
+)
+BORN = (
+    r"(?i:\b(?:d\.?o\.?b\.?|dates? of birth|birth\s?da(?:te|y)|born(?:\s+on|\s+in)?|geb(?:oren(?:\s+am)?|\.)|n[ée]e?\s+le)"
+    rf"\s*[:=]?\s*(?:on\s+)?{_DAY})|\*\s?\d{{1,2}}[./]\d{{1,2}}[./]\d{{4}}\b"
+)
+PICTURE = r"\b[\w-]+\.(?i:jpe?g|png|tiff?|dcm|heic)\b"
 OLD_AGE = r"(?i:\b(?:9\d|1[01]\d)[\s-]*(?:years?|yrs?|y/?o|y\.o\.)(?:[\s-]*old)?\b)"
 PLATE = r"\b[A-Z]{2}\d{2} ?[A-Z]{3}\b|\b\d{2,3}-[A-Z]{1,2}-\d{1,6}\b"
 LONG_NUMBER = r"[A-Za-z]{0,3}\d{6,}(?:[-/]\d+)*"
@@ -68,8 +91,9 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("", DEVICE),
     ("", TITLED_NAME),
     ("", NAMED),
-    ("", STREET),
-    ("", f"{POSTCODE_US}|{POSTCODE_UK}|{POSTCODE_IRISH}"),
+    ("", f"{STREET}|{STREET_ABROAD}"),
+    ("", f"{POSTCODE_US}|{POSTCODE_UK}|{POSTCODE_IRISH}|{POSTCODE_AND_TOWN}"),
+    ("", PHONE_SAID),
     (r"\w.", PHONE_ABROAD),
     (r"\w.,/-", PHONE_AT_HOME),
     (r"\w.-", PHONE_IN_THREES),
@@ -77,6 +101,7 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("", PLATE),
     (r"\d.", LONG_NUMBER),
     ("", OLD_AGE),
+    ("", PICTURE),
 )
 #: What an id must not be: a pseudonym may be a long number, but no address and no name.
 PATTERNS_OF_IDS = (("", EMAIL), ("", URL), ("", TITLED_NAME), ("", r"\+[1-9](?:[ ().-]*\d){6,14}"))
@@ -99,6 +124,10 @@ _IN_IDS = tuple(_whole(before, pattern) for before, pattern in PATTERNS_OF_IDS)
 _IN_WORDS = tuple(_whole(before, pattern) for before, pattern in PATTERNS_OF_WORDS)
 
 
+#: Two capitalised words in a row; looked at more closely for a given name.
+_CAPITALISED = rf"\b{_CAPITAL}[\pL'’-]+,?\s+{_CAPITAL}[\pL'’-]+"
+
+
 @dataclass(frozen=True)
 class Masked:
     """Texts without identifiers; `changed` says which texts held one."""
@@ -109,7 +138,7 @@ class Masked:
 
 def masked(texts: pa.Array) -> Masked:
     """Free texts with `[masked]` in place of whatever looks like an identifier."""
-    return _masked(texts, _EVERYWHERE)
+    return _masked(texts, _EVERYWHERE, people=True)
 
 
 def masked_ids(texts: pa.Array) -> Masked:
@@ -119,7 +148,7 @@ def masked_ids(texts: pa.Array) -> Masked:
     """
     if not holds_any(texts, SIGNS_IN_IDS):
         return Masked(texts, np.zeros(len(texts), dtype=bool))
-    return _masked(texts, _IN_IDS)
+    return _masked(texts, _IN_IDS, people=True)
 
 
 def without_names(people: People) -> People:
@@ -147,17 +176,25 @@ def masked_by_kind(texts: pa.Array, kind: str) -> Masked:
     return masked_words(texts) if kind in _OF_WORDS else masked(texts)
 
 
-def _masked(texts: pa.Array, patterns: tuple[str, ...]) -> Masked:
-    """Mask each distinct text once, and only those in which a pattern is found."""
+def _masked(texts: pa.Array, patterns: tuple[str, ...], people: bool = False) -> Masked:
+    """Mask each distinct text once, and only those in which a pattern, or a given name before another, is found."""
+    unchanged = Masked(texts, np.zeros(len(texts), dtype=bool))
     if texts.null_count == len(texts):
-        return Masked(texts, np.zeros(len(texts), dtype=bool))
+        return unchanged
     encoded = texts.dictionary_encode()
-    found = pc.match_substring_regex(encoded.dictionary, "|".join(patterns)).to_numpy(zero_copy_only=False)
+    asked = (*patterns, _CAPITALISED) if people else patterns
+    found = pc.match_substring_regex(encoded.dictionary, "|".join(asked)).to_numpy(zero_copy_only=False)
     if not found.any():
-        return Masked(texts, np.zeros(len(texts), dtype=bool))
-    clean = encoded.dictionary.filter(pa.array(found))
+        return unchanged
+    before = encoded.dictionary.filter(pa.array(found))
+    clean = before
     for pattern in patterns:
         clean = pc.replace_substring_regex(clean, pattern, rf"\1{MASK}")
-    distinct = pc.replace_with_mask(encoded.dictionary, pa.array(found), clean)
+    if people:
+        clean = pa.array([without_people(text, MASK) for text in clean.to_pylist()], pa.string())
+    found[found] = pc.not_equal(before, clean).to_numpy(zero_copy_only=False)
+    distinct = pc.replace_with_mask(
+        encoded.dictionary, pa.array(found), clean.filter(pc.not_equal(before, clean))
+    )
     changed = pc.fill_null(pa.array(found).take(encoded.indices), False)
     return Masked(distinct.take(encoded.indices), changed.to_numpy(zero_copy_only=False))

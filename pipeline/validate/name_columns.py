@@ -8,6 +8,7 @@ repeat as the words of a trade do. `schemas/given_names.csv` was written from co
 from __future__ import annotations
 
 import csv
+import re
 import unicodedata
 from functools import lru_cache
 from importlib.resources import files
@@ -85,3 +86,51 @@ def given_names() -> frozenset[str]:
     """Common given names in plain letters."""
     with files("schemas").joinpath("given_names.csv").open(encoding="utf-8") as file:
         return frozenset(plain_letters(row[0]) for row in list(csv.reader(file))[1:])
+
+
+#: Given names that surgeons also use as names of tests, approaches and bones, or as verbs (from memory).
+_ALSO_OTHER_THINGS = frozenset((
+    "allan", "allen", "charles", "craig", "frank", "gordon", "graham", "grant", "henry", "kelly", "mark", "martin",
+    "morgan", "russell", "scott", "thomas",
+))  # fmt: skip
+#: Never given back and never begun within, so that time grows with the length of a text only.
+_WORD = r"(?<![\w'’-])[^\W\d_][\w'’-]*+"
+_CAPITALISED_RUN = re.compile(rf"{_WORD}(?:,?\s+{_WORD})+")
+_WORDS_AND_GAPS = re.compile(rf"({_WORD})|(,?\s+)")
+
+
+def without_people(text: str, mask: str) -> str:
+    """The text with a mask in place of a given name and the capitalised word after it, or before it and a comma."""
+    return _CAPITALISED_RUN.sub(lambda run: _without_names(run[0], mask), text)
+
+
+def _without_names(run: str, mask: str) -> str:
+    words = [(found.start(), found.end()) for found in _WORDS_AND_GAPS.finditer(run) if found[1]]
+    spans = []
+    for at, (start, end) in enumerate(words):
+        if not run[start].isupper() or not _is_given(run[start:end]):
+            continue
+        after = words[at + 1] if at + 1 < len(words) else None
+        if after and run[after[0]].isupper() and "," not in run[end : after[0]]:
+            spans.append((start, after[1]))
+        elif at and run[words[at - 1][0]].isupper() and "," in run[words[at - 1][1] : start]:
+            spans.append((words[at - 1][0], end))
+    for start, end in reversed(_merged(spans)):
+        run = run[:start] + mask + run[end:]
+    return run
+
+
+def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order, those that overlap as one."""
+    apart: list[tuple[int, int]] = []
+    for start, end in sorted(spans):
+        if apart and start <= apart[-1][1]:
+            apart[-1] = (apart[-1][0], max(end, apart[-1][1]))
+        else:
+            apart.append((start, end))
+    return apart
+
+
+def _is_given(word: str) -> bool:
+    plain = plain_letters(word)
+    return plain in given_names() and plain not in _ALSO_OTHER_THINGS
