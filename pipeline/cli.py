@@ -143,10 +143,11 @@ def map_(workspace: Path, site: str, out: Path | None) -> None:
     else:
         write_draft(draft, out)
         click.echo(f"Wrote {out}.")
-    place = out or workspace / "mappings" / f"{site}.toml"
+    place = workspace / "mappings" / f"{site}.toml"
+    there = f" {place} exists; compare." if out is None and place.exists() else ""
     click.echo(
-        f"{draft.questions} questions (lines that begin with `# ?`), {draft.unread} files not used. Next: finish the "
-        f"lines in {place}, then `limbaudit check {workspace}`.",
+        f"{draft.questions} questions (lines that begin with `# ?`), {draft.unread} files not used.{there} Next: finish "
+        f"the lines in {out or place}, then `limbaudit check {workspace}`.",
         err=True,
     )
 
