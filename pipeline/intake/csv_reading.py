@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
 from pipeline.intake.cut import Cut, LoggedStep, cells_of
-from pipeline.intake.encoding import decoded
+from pipeline.intake.encoding import Text, decoded
 from pipeline.intake.furniture import is_furniture
 from pipeline.intake.header import OPENING_ROWS, Wanted, header_position, header_positions
 from pipeline.intake.records import (
@@ -88,8 +88,17 @@ def read_delimited(raw: bytes, wanted: Wanted, own: str = ",") -> Cut:
         _refuse_broken_off(text.content, cut, wanted)
         if not wanted.delimiter and delimiter != own:
             _refuse_unfitting(cut, wanted)
-    steps = _steps(text.mark, delimiter, own, wanted, opening[at], at)
-    return replace(cut, rows_read=records - 1, steps=steps)
+    steps = _steps(text, delimiter, own, wanted, opening[at], at)
+    doubt = (_doubtful(wanted),) if text.doubtful else ()
+    return replace(cut, rows_read=records - 1, steps=steps, remarks=doubt)
+
+
+def _doubtful(wanted: Wanted) -> tuple[str, str]:
+    message = (
+        f"{wanted.mapping} declares {wanted.encoding} for {wanted.name}, yet every byte of it fits UTF-8. "
+        "It was read as declared; if letters look wrong, take `encoding` out."
+    )
+    return ("encoding_doubtful", message)
 
 
 def _refuse_overlong(content: bytes, name: str) -> None:
@@ -272,11 +281,12 @@ def _refuse_unfitting(cut: Cut, wanted: Wanted) -> None:
 
 
 def _steps(
-    mark: str, delimiter: str, own: str, wanted: Wanted, header: Record, above: int
+    text: Text, delimiter: str, own: str, wanted: Wanted, header: Record, above: int
 ) -> tuple[LoggedStep, ...]:
     found = {"\t": "tab"}.get(delimiter, delimiter)
     possible = (
-        (bool(mark), LoggedStep("encoding_by_mark", mark, "utf-8")),
+        (bool(text.mark), LoggedStep("encoding_by_mark", text.mark, "utf-8")),
+        (text.inner_mark > 0, LoggedStep("mark_inside", "", "", text.inner_mark or None)),
         (not wanted.delimiter and delimiter != own, LoggedStep("delimiter_found", own, found)),
         (
             above > 0 and wanted.header_row is None,

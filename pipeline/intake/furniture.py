@@ -22,7 +22,11 @@ _CLOSING = re.compile(
     r"|\d+ (?:rows|records|lines|entries)\b"
     r"|(?:--?|\*+|=+|<)?\s*end of (?:report|file|list|export|extract|data)\b|page \d+\b"
     r"|(?:report|list|export|extract)(?:ed)? (?:run|printed|created|generated|produced|ended)\b"
-    r"|(?:printed|generated|produced|exported) (?:on|by|at)\b|[-=*_]{3,}$",
+    r"|(?:printed|generated|produced|exported) (?:on|by|at)\b|[-=*_]{3,}$"
+    # the same in the languages hospitals of Europe write
+    r"|(?:gesamt|end|zwischen)?summe\b|gesamt\b|anzahl\b|ende (?:des|der)\b|seite \d+"
+    r"|(?:sous-)?total(?:e|en|t)?\b|somme\b|nombre\b|fin (?:du|de)\b|totaal\b|aantal\b|einde (?:van|rapport)\b"
+    r"|suma\b|somma\b|soma\b|fine (?:del|report)\b|p[aá]gina \d+|pagina \d+|summa\b|antal\b|yhteensä\b|razem\b",
     re.IGNORECASE,
 )
 

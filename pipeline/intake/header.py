@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -34,8 +35,15 @@ class Wanted:
 
 
 def plain(header: str) -> str:
-    """A header as compared: trimmed, case folded."""
-    return header.strip().casefold()
+    """A header as compared at second sight: case folded, without unseen characters, one blank for several.
+
+    Unseen are soft hyphens, zero-width blanks, marks of byte order or of direction; line breaks and no-break blanks
+    count as blanks.
+    """
+    if header.isascii():
+        return " ".join(header.split()).casefold()
+    seen = "".join(character for character in header if unicodedata.category(character) != "Cf")
+    return " ".join(seen.split()).casefold()
 
 
 def _unmet(cells: Sequence[str], needs: Sequence[Need]) -> list[Need]:

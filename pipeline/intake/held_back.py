@@ -10,11 +10,14 @@ import pyarrow as pa
 
 from pipeline.intake.bindings import Bindings
 from pipeline.intake.cut import Cut, Unread
+from pipeline.intake.furniture import TRAILER_ROWS
+from pipeline.intake.mapping import TableMapping
 from pipeline.intake.records import MOST_RAGGED, Record
 from pipeline.intake.refusal import Refusal
+from schemas.exports import ID_COLUMN
 
 
-def without_unread(cut: Cut, bound: Bindings, name: str) -> Cut:
+def without_unread(cut: Cut, bound: Bindings, form: TableMapping, name: str) -> Cut:
     """The same rows without those in which a used cell is unread; these join the ragged ones.
 
     Raises:
@@ -22,7 +25,7 @@ def without_unread(cut: Cut, bound: Bindings, name: str) -> Cut:
     """
     used = {*bound.columns.values(), *bound.others.values()}
     held: dict[int, tuple[str, int]] = {}
-    for unread in cut.unread:
+    for unread in (*cut.unread, *_maybe_totals(cut, bound, form)):
         for line, column in _concerned(unread, cut.lines, used):
             held.setdefault(line, (unread.rule, column))
     if not held:
@@ -48,3 +51,14 @@ def _concerned(unread: Unread, lines: np.ndarray, used: Collection[int]) -> list
     """Line and column of the unread cells that the table needs."""
     needed = np.isin(unread.columns, list(used)) & np.isin(unread.lines, lines)
     return list(zip(unread.lines[needed].tolist(), unread.columns[needed].tolist(), strict=True))
+
+
+def _maybe_totals(cut: Cut, bound: Bindings, form: TableMapping) -> tuple[Unread, ...]:
+    """Of the last rows those without an id whose cells are mostly empty: a total, or a record that lost its id."""
+    at = bound.columns.get(ID_COLUMN[form.table])
+    if at is None or form.unpivot:
+        return ()
+    first = max(0, cut.cells.num_rows - TRAILER_ROWS)
+    tail = [[(cell or "").strip() for cell in row.values()] for row in cut.cells.slice(first).to_pylist()]
+    rows = [first + n for n, row in enumerate(tail) if not row[at] and 2 * sum(map(bool, row)) <= len(row)]
+    return (Unread("row_maybe_total", cut.lines[rows], np.full(len(rows), at)),) if rows else ()

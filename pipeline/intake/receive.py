@@ -16,6 +16,7 @@ from pipeline import findings
 from pipeline.errors import WrongUse
 from pipeline.handover import ControlTotal, Export, Intake, Source
 from pipeline.intake import read
+from pipeline.intake.again import Before
 from pipeline.intake.arrivals import Arrival, arrivals, shown
 from pipeline.intake.bindings import Bindings, bindings, feeding, wanted
 from pipeline.intake.claims import Claim, file_claims, sheet_claims, unclear_sheet
@@ -24,6 +25,7 @@ from pipeline.intake.controls import is_control_file, read_controls, stated_byte
 from pipeline.intake.cut import Cut
 from pipeline.intake.furniture import without_furniture
 from pipeline.intake.held_back import without_unread
+from pipeline.intake.letters import mojibake
 from pipeline.intake.logs import made_columns, repairs_frame, said, step_repairs, translation_repairs
 from pipeline.intake.mapping import Mapping, TableMapping
 from pipeline.intake.mapping_reading import load_mapping
@@ -34,6 +36,8 @@ from pipeline.intake.row_findings import (
     columns_given_twice,
     header_name,
     held_rows,
+    repeated_columns,
+    reread_headers,
     unclear_sites,
     unknown_columns,
 )
@@ -84,14 +88,29 @@ def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path
     controls = [read_controls(each) for each in found.files if is_control_file(each)]
     totals = tuple(total for each in controls for total in each.totals)
     received += [Received(each.source, None, each.findings) for each in controls]
+    before = Before()
     for arrival in found.files:
         if is_control_file(arrival):
             continue
         if _is_listed(settings, arrival.site):
-            received.extend(receive_file(arrival, terms[arrival.site], stated_bytes(totals, arrival)))
+            fed = receive_file(arrival, terms[arrival.site], stated_bytes(totals, arrival))
+            received.extend(_compared(fed, arrival, before))
         else:
             received.append(_unlisted(arrival))
     return _together(received, said_before, totals)
+
+
+def _compared(fed: tuple[Received, ...], arrival: Arrival, before: Before) -> tuple[Received, ...]:
+    """The same, with a word about files that came before."""
+    sha256 = fed[0].source.sha256 if fed else ""
+    step = before.same_content(arrival, sha256)
+    other = before.other_content(arrival, sha256)
+    if step is not None:
+        fed = tuple(replace(each, repairs=(step_repairs(each.source, [step]), *each.repairs)) for each in fed)
+    if other:
+        told = said(replace(fed[0].source, source_file=arrival.source_file), "file_changed", other)
+        fed = (replace(fed[0], findings=(told, *fed[0].findings)), *fed[1:])
+    return fed
 
 
 def site_terms(mappings: Path, settings: Settings, site: str) -> Terms:
@@ -192,7 +211,7 @@ def _table(reader: partial[Cut], form: TableMapping, source: Source, terms: Term
     try:
         whole = without_furniture(cut)
         bound = bindings(whole.headers, form, name)
-        whole = without_unread(whole, bound, name)
+        whole = without_unread(whole, bound, form, name)
         if not whole.cells.num_rows and not whole.ragged and not terms.accepts_no_rows:
             raise Refusal(
                 "file_empty", f"{name} holds a header and no rows. Ask the sender whether the export failed."
@@ -221,13 +240,15 @@ def _accepted(
     told = (
         *(said(counted, rule, message) for rule, message in cut.remarks),
         *held_rows(counted, cut),
+        *mojibake(counted, cut, bound),
+        *repeated_columns(counted, cut, bound),
         *unclear_sites(counted, unclear, form),
         *unknown_columns(counted, cut, bound, form, named),
         *columns_given_twice(counted, cut, bound, form, named),
         *absent_columns(counted, bound, form, named),
     )
     repairs = (
-        step_repairs(counted, cut.steps),
+        step_repairs(counted, (*cut.steps, *reread_headers(bound))),
         made_columns(counted, form),
         *translation_repairs(counted, made),
     )

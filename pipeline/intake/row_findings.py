@@ -7,7 +7,7 @@ import pyarrow.compute as pc
 
 from pipeline.handover import Source
 from pipeline.intake.bindings import Bindings
-from pipeline.intake.cut import Cut
+from pipeline.intake.cut import Cut, LoggedStep
 from pipeline.intake.header import plain
 from pipeline.intake.logs import said
 from pipeline.intake.mapping import TableMapping
@@ -17,6 +17,7 @@ from pipeline.intake.records import Record
 _HELD = {
     "formula_without_value": "`{column}` holds a formula and no value. Save the workbook in a spreadsheet, or send values.",
     "formula_error": "`{column}` holds an error such as #REF! instead of a value. Correct the formula, or send values.",
+    "row_maybe_total": "A total, or a record without `{column}`: nothing says which. Leave totals out, or fill it.",
     "cells_merged": "`{column}` is merged with another cell. Undo the merging and fill every cell.",
 }
 
@@ -131,3 +132,18 @@ def absent_columns(
         message = f"No column {names}, mapped to `{column}`. Add the new header in {mapping}."
         found.append(said(source, "header_mapped_absent", message, column=column))
     return found
+
+
+def repeated_columns(source: Source, cut: Cut, bound: Bindings) -> list[dict[str, object]]:
+    """Optional columns that could be several of the file's."""
+    found = []
+    for column, positions in bound.repeated.items():
+        both = " and ".join(f"`{header_name(cut.headers, at)}`" for at in positions)
+        message = f"{len(positions)} columns could be `{column}`: {both}. None is used; rename or remove one."
+        found.append(said(source, "header_repeated_unused", message, column=column))
+    return found
+
+
+def reread_headers(bound: Bindings) -> tuple[LoggedStep, ...]:
+    """Headers taken although they are not letter for letter those asked for."""
+    return tuple(LoggedStep("header_reread", sent, asked) for sent, asked in bound.reread)

@@ -124,8 +124,10 @@ def test_a_file_without_header_shows_none_of_its_cells(workspace: Any, row: str)
     assert "p1" not in message
 
 
-def test_same_header_twice(workspace: Any, header: str, row: str) -> None:
-    workspace.put(OPS, header.replace("sex", "sex,Side ") + row.replace("male", "male,left"))
+@pytest.mark.parametrize(("own", "added"), [("side", "side "), ("SIDE", "Side")])
+def test_same_header_twice(workspace: Any, header: str, row: str, own: str, added: str) -> None:
+    twice = header.replace("side", own).replace("sex", f"sex,{added}")
+    workspace.put(OPS, twice + row.replace("male", "male,left"))
     assert workspace.refused()[0] == "header_repeated_name"
 
 
