@@ -194,6 +194,14 @@ def test_a_wide_file_is_turned(draft: Callable[[], str], tmp_path: Path) -> None
     assert '# ? constants = { joint = "", mode = "", unit = "deg" }' in text
 
 
+def test_long_files_are_looked_at_in_part(draft: Callable[[], str], tmp_path: Path) -> None:
+    rows = "".join(f"{n},P{n % 500},2025-01-{n % 28 + 1:02},KN1,left,30,female\n" for n in range(20_500))
+    received(tmp_path, "theatre.csv", "case no,pt,op date,procedure,side,age,sex\n" + rows)
+    text = draft()
+    assert "# theatre*.csv: 1 received, 20500 rows (20000 of them looked at), 7 columns" in text
+    assert "20000 of 20000 filled cells are days" in text
+
+
 def test_files_in_the_form_of_the_contract_need_nothing(draft: Callable[[], str], tmp_path: Path) -> None:
     rows = "".join(f"o{n},P{n % 5},2025-01-{n + 1:02},KN1,left,30,female\n" for n in range(20))
     head = "operation_id,patient_id,performed_on,procedure_code,side,age_years,sex\n"

@@ -16,7 +16,9 @@ def group_lines(group: Group, choice: Sequence[Placed], known: Knowledge, keys: 
     """What is proposed for a group: a `[[table]]`, a question, or that nothing is needed."""
     best, second = choice[0], choice[1]
     where = f"{without_identifiers(group.pattern)}{f', sheet {without_identifiers(group.sheet)}' if group.sheet else ''}"
-    yield f"# {where}: {len(group.sheets)} received, {group.rows} rows, {len(group.looks)} columns"
+    looked_at = sum(len(sheet.lines) for sheet in group.sheets)
+    drawn = f" ({looked_at} of them looked at)" if looked_at < group.rows else ""
+    yield f"# {where}: {len(group.sheets)} received, {group.rows} rows{drawn}, {len(group.looks)} columns"
     if best.score < LEAST_TABLE:
         yield f"{ASK}which table is it? None fits. Nothing is proposed."
         yield from unplaced_lines(group, None)

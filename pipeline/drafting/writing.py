@@ -211,7 +211,7 @@ def _missing(column: Column, look: Look) -> Iterator[str]:
 
 
 def _codes(texts: Iterable[str]) -> list[str]:
-    return [text for text in texts if len(text) <= LONGEST_CODE][:MOST_WORDS]
+    return [text for text in texts if _is_no_name(text)][:MOST_WORDS]
 
 
 def _perhaps_names(column: Column, looks: Sequence[Look]) -> Iterator[str]:
