@@ -261,9 +261,9 @@ _CELLS = (
     _rule("value_out_of_range", "quarantine", "atemporal plausibility", "The number is outside the possible range",
           "Often an extra zero, another unit or a code for missing.",
           "Correct it at the source and send the row again."),
-    _rule("several_values", "quarantine", "value conformance", "One cell holds several codes",
-          "A row speaks of one thing; a list of codes cannot be taken apart without guessing the rest of the row.",
-          "Send a row for each code."),
+    _rule("several_values", "quarantine", "value conformance", "One cell holds several values",
+          "A row speaks of one thing; a list cannot be taken apart without guessing the rest of the row.",
+          "Send a row for each of them."),
     _rule("reading_zero", "warn", "atemporal plausibility", "A motion reads zero",
           "Nobody's joint stands at zero there unless it is stiff altogether: often it was not measured. Days on which "
           "every motion is zero are taken as not measured.",

@@ -50,6 +50,8 @@ BARE_EXTENSION = "extension"
 BELOW_ZERO = ("extension_deficit", "external_rotation")
 #: Motions of which a reading of zero says that the joint does not move, or that nobody measured.
 NEVER_ZERO = tuple(motion for motion in MOTIONS if motion not in BELOW_ZERO)
+#: Just above half a turn in radians.
+LARGEST_RADIANS = 3.2
 LOWEST_DEGREES, HIGHEST_DEGREES = -30, 200
 #: Rules that a row which takes its record back does not have to keep.
 NEEDED_TO_COUNT = ("value_missing", "event_says_nothing")
@@ -202,12 +204,20 @@ def _measurement_rules(typed: pa.Table) -> Iterator[Failure]:
     degrees, motion = pc.equal(typed["unit"], "deg"), pc.is_in(typed["measure"], value_set=pa.array(MOTIONS))
     low, high = pc.less(typed["value"], LOWEST_DEGREES), pc.greater(typed["value"], HIGHEST_DEGREES)
     yield "value", "value_out_of_range", pc.and_(degrees, pc.or_(low, high))
+    yield "value", "value_out_of_range", pc.and_(degrees, _looks_like_radians(typed))
     yield "measure", "value_unknown_word", pc.equal(typed["measure"], BARE_EXTENSION)
     yield "unit", "score_without_points", pc.and_(motion, pc.equal(typed["unit"], "points"))
     zero = pc.and_(pc.is_in(typed["measure"], value_set=pa.array(NEVER_ZERO)), pc.equal(typed["value"], 0))
     yield "value", "reading_zero", pc.and_(degrees, zero)
     real = pc.is_in(typed["measure"], value_set=pa.array(BELOW_ZERO))
     yield "value", "value_missing", pc.and_not(pc.equal(typed["value"], -1), real)
+
+
+def _looks_like_radians(typed: pa.Table) -> pa.ChunkedArray:
+    """A fraction between 0 and 3.2 where a joint that moves reads tens of degrees: nobody reads 1.92 degrees."""
+    large = pc.is_in(typed["measure"], value_set=pa.array(NEVER_ZERO))
+    small = pc.and_(pc.greater(typed["value"], 0), pc.less(typed["value"], LARGEST_RADIANS))
+    return pc.and_(large, pc.and_(small, pc.not_equal(pc.floor(typed["value"]), typed["value"])))
 
 
 def _no_rules(typed: pa.Table) -> Iterator[Failure]:

@@ -12,7 +12,7 @@ _GOT = {
     "value_unknown_word": "another word",
     "value_out_of_range": "a number outside the limits",
     "value_code_for_missing": "a value that stands for missing",
-    "several_values": "several codes",
+    "several_values": "several values where one fits",
     "date_partial": "a date without its day",
     "joint_unknown": "a word that is no joint or bone of the catalogue",
 }

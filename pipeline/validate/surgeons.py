@@ -106,11 +106,12 @@ def _verdict(pair: dict[str, str], lists: dict[str, dict[str, _Listed]]) -> tupl
 def _outside(
     operations: pa.Table, verdicts: Sequence[tuple[dict[str, str], str, _Listed | None]], at: np.ndarray
 ) -> np.ndarray:
-    """Rows whose day lies outside the days on which their surgeon worked at the site."""
+    """Operations performed on a day outside those on which their surgeon worked at the site."""
     first = np.array([*(found.first if found else FIRST_DAY for _, _, found in verdicts), FIRST_DAY])[at]
     last = np.array([*(found.last if found else LAST_DAY for _, _, found in verdicts), LAST_DAY])[at]
     day = operations["performed_on"].cast(pa.int32()).to_numpy()
-    return (day < first) | (day > last)
+    done = pc.equal(operations["status"], "performed").to_numpy()
+    return done & ((day < first) | (day > last))
 
 
 def _with_surgeons(operations: pa.Table, rows: np.ndarray, surgeons: np.ndarray) -> pa.Table:

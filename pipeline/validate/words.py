@@ -85,9 +85,14 @@ def words(texts: pa.Array, column: str, vocabulary: Iterable[str]) -> Answers:
     """Each text as a word of the vocabulary, or as it is (plain) where there is none."""
     known = _dictionary(column, vocabulary)
     if not known:
-        return one_by_one(texts, lambda text: Answer(plain_word(text)), "string")
+        return one_by_one(texts, _free_word, "string")
     unknown = Answer(fault="value_unknown_word")
     return one_by_one(texts, lambda text: known.get(plain_word(text), unknown), "string")
+
+
+def _free_word(text: str) -> Answer:
+    """A word that only the catalogue in force knows; one cell holds one."""
+    return Answer(fault="several_values") if _SPLIT.search(text) else Answer(plain_word(text))
 
 
 def places(texts: pa.Array, known: Iterable[str]) -> Answers:

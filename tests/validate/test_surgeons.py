@@ -66,3 +66,10 @@ def test_the_last_received_row_of_a_surgeon_stands(export, intake):
     ]
     result = result_of(export, intake, ["S1"], leaving)
     assert result.findings["rule"].tolist() == ["surgeon_inactive"]
+
+
+def test_an_operation_that_was_only_booked_needs_no_surgeon_at_work(export, intake):
+    booked = export("operations", {"surgeon_id": "S9", "status": "booked"})
+    result = validated(intake(booked, export("surgeons", *LIST)), Settings(), PLACES)
+    assert result.accepted.tables["operations"]["surgeon_id"].to_pylist() == ["S9"]
+    assert not len(result.findings)
