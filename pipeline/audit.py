@@ -266,13 +266,14 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
     )
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
+    moves = moves_of(result.rates, result.labels, rows.ground.settings)
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
         **rows.scorecard.tables,
         "cases": cases_list(lists),
         "complications": complications_list(lists),
         "unattributed": unattributed_list(lists),
-        "review": review_list(lists, moves_of(result.rates, result.labels, rows.ground.settings)),
+        "review": review_list(lists, moves, result.findings),
         "rates": with_fitness(result.rates, verdicts),
         "comparisons": result.comparisons,
         "activity": result.activity,

@@ -355,6 +355,13 @@ _RECORDS = (
           "The side of the record, its code or the named operation contradict each other.",
           "Check the patient's record, possibly a wrong-site event, and correct what is wrong; until then the record "
           "goes to review.", acts="sender"),
+    _rule("ages_disagree", "warn", "temporal plausibility", "A patient's ages do not go with the days between operations",
+          "The age at export was sent in place of the age at the operation, or two patients share a number.",
+          "Send the age at each operation; check that both operations are of the same patient.", acts="sender"),
+    _rule("patients_alike", "warn", "uniqueness plausibility", "Two patient numbers have the very same operation",
+          "One person may have two numbers.",
+          "If both are one person, add the pair to merges/; nobody is merged on suspicion.", acts="either",
+          asks="Tell the department whether both numbers stand for one person."),
     _rule("side_missing_for_sided", "warn", "completeness", "A sided operation without a side",
           "The operation is done on one side, but the row says `none`.", "Send left, right or bilateral.",
           acts="sender"),

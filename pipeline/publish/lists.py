@@ -23,7 +23,7 @@ from pipeline.handover import (
     Accepted,
     Labels,
 )
-from schemas.exports import EXPORTS, ID_COLUMN
+from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN
 
 SEXES = EXPORTS["operations"]["sex"].vocabulary
 
@@ -173,13 +173,18 @@ def unattributed_list(lists: Lists) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
-def review_list(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+def review_list(
+    lists: Lists, moves: dict[tuple[int, int], str], findings: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """The published `review`: what waits for people.
 
     Args:
         moves: (group, category) → what one more would do to the rate, in words.
+        findings: What was found about rows; a record whose day is not whole is a question.
     """
     parts = [_awaiting(lists, moves), _waiting_records(lists, moves), _unread_notes(lists)]
+    if findings is not None:
+        parts.append(_undated(lists, findings))
     columns = ["case_id", "category", "why", "would_move", "evidence"]
     return pd.concat(parts, ignore_index=True)[columns].drop_duplicates(ignore_index=True)
 
@@ -250,5 +255,33 @@ def _unread_notes(lists: Lists) -> pd.DataFrame:
             "why": "a note without a code",
             "would_move": "",
             "evidence": lists.references(own),
+        }
+    )
+
+
+def _undated(lists: Lists, findings: pd.DataFrame) -> pd.DataFrame:
+    """Records other than operations that are held back because their date lacks its day, and were not sent right since."""
+    own = findings[
+        (findings["rule"] == "date_partial") & (findings["column"] == findings["table"].map(DAY_COLUMN))
+    ]
+    own = own[own["table"] != "operations"]
+    sent_right = np.zeros(len(own), dtype=bool)
+    for table in own["table"].unique():
+        accepted = lists.accepted.tables[table]
+        known = pd.MultiIndex.from_arrays(
+            [accepted["site"].to_pandas(), accepted[ID_COLUMN[table]].to_pandas()]
+        )
+        here = (own["table"] == table).to_numpy()
+        sent_right[here] = pd.MultiIndex.from_frame(own.loc[here, ["site", "record_id"]]).isin(known)
+    own = own[~sent_right]
+    return pd.DataFrame(
+        {
+            "case_id": "",
+            "category": "",
+            "why": "the date lacks its day",
+            "would_move": "",
+            "evidence": (own["source_file"] + ":" + own["source_line"].astype("string")).to_numpy(
+                dtype=object
+            ),
         }
     )

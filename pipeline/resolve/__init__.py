@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline import findings
 from pipeline.handover import CONFLICTING, KEPT, Accepted, Facts, Resolved
-from pipeline.resolve.between import after_death, between_tables, repeated_ids
+from pipeline.resolve.between import after_death, between_tables, not_together, repeated_ids
 from pipeline.resolve.characteristics import Characteristics, characteristics_of
 from pipeline.resolve.deaths import operations_after_death, records_after_death
 from pipeline.resolve.facts import (
@@ -62,15 +62,16 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     extra = characteristics_of(numbers, settings)
     facts = _facts(numbers, shared_surgeons, links, decisions, patients.hashes, extra)
     complaints = [*patients.complaints, *link_complaints, *decision_complaints]
+    fates = {name: versions.fate for name, versions in standing.versions.items()}
     found = findings.joined(
         [
             repeated_ids(accepted, standing.versions),
             after_death(accepted, dead),
+            not_together(accepted, fates),
             between_tables(numbers, facts),
             findings.frame(complaints),
         ]
     )
-    fates = {name: versions.fate for name, versions in standing.versions.items()}
     return Resolved(facts, fates, standing.rows, found, operations_after_death(accepted, fates, look))
 
 

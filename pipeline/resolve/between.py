@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 from pipeline import findings
 from pipeline.handover import LEFT, NOT_SENT, NOT_THEIRS, RIGHT, UNSIDED, Accepted, Facts
 from pipeline.resolve.facts import Numbers
+from pipeline.resolve.together import ages_disagree, patients_alike
 from pipeline.resolve.versions import Versions
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 from schemas.relations import RELATIONS
@@ -27,6 +28,10 @@ MESSAGES = {
     "The record goes to review.",
     "side_conflict": "The code or the named operation is of the other side. Check the patient's record: possibly a wrong-site "
     "event. The record goes to review.",
+    "ages_disagree": "The ages of this patient's operations do not go with the days between them. Send the age at each "
+    "operation, and check that both are of the same patient.",
+    "patients_alike": "Another patient number of the site has an operation that is the same in every column. If both are "
+    "one person, add the pair to merges/.",
     "side_missing_for_sided": "The operation is done on one side, but the row says `none`. Send left, right or bilateral.",
     "procedure_code_unknown": "No procedure of the catalogue has this code, so the operation is no case. Add the code "
     "to catalogue.toml if it should be counted.",
@@ -50,6 +55,15 @@ def after_death(accepted: Accepted, rows: dict[str, np.ndarray]) -> pd.DataFrame
     """One finding a row held back because it is dated after its patient's death."""
     return findings.joined(
         _found(accepted, name, dated, DAY_COLUMN[name], "after_death") for name, dated in rows.items()
+    )
+
+
+def not_together(accepted: Accepted, fates: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Operations that may each be right, but say of one patient, or of two, what does not go together."""
+    found = {"ages_disagree": ("age_years", ages_disagree), "patients_alike": ("patient_id", patients_alike)}
+    return findings.joined(
+        _found(accepted, "operations", look(accepted, fates), column, rule)
+        for rule, (column, look) in found.items()
     )
 
 

@@ -68,7 +68,7 @@ def records_after_death(
     for name, (day, words) in PRESENT.items():
         table = accepted.tables[name]
         chosen = pc.is_in(table["status"], value_set=pa.array(words)) if words else pc.is_valid(table[day])
-        rows = _rows(table, day, chosen, fates[name])
+        rows = rows_with_patient(table, day, chosen, fates[name])
         last = rows["patient"].map(died).astype("float64").fillna(np.inf)
         late = rows.loc[rows["day"] > last, "row"].to_numpy(np.int64)
         late = np.setdiff1d(late, told.loc[told["table"] == name, "row"].to_numpy(np.int64))
@@ -86,7 +86,7 @@ def _deaths(accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup) -
         "events": ("occurred_on", _fatal(tables["events"], look)),
     }
     found = [
-        _rows(tables[name], day, chosen, fates[name]).assign(table=name)
+        rows_with_patient(tables[name], day, chosen, fates[name]).assign(table=name)
         for name, (day, chosen) in telling.items()
     ]
     return pd.concat(found, ignore_index=True)
@@ -94,10 +94,12 @@ def _deaths(accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup) -
 
 def _performed(accepted: Accepted, fates: Mapping[str, np.ndarray]) -> pd.DataFrame:
     table = accepted.tables["operations"]
-    return _rows(table, "performed_on", pc.equal(table["status"], "performed"), fates["operations"])
+    return rows_with_patient(
+        table, "performed_on", pc.equal(table["status"], "performed"), fates["operations"]
+    )
 
 
-def _rows(table: pa.Table, day: str, chosen: pa.ChunkedArray, fate: np.ndarray) -> pd.DataFrame:
+def rows_with_patient(table: pa.Table, day: str, chosen: pa.ChunkedArray, fate: np.ndarray) -> pd.DataFrame:
     """`row, patient, day` of the chosen rows that stand and have a day."""
     rows = np.flatnonzero(pc.fill_null(chosen, False).to_numpy().astype(bool) & (fate == KEPT))
     taken = table.select(["site", "patient_id", day]).take(rows)

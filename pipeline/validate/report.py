@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline import findings as catalogue
 from pipeline.handover import Export, Source
@@ -26,6 +27,7 @@ SHOWN_CHARACTERS = 80
 SHOWN_TEXTS = ("record_id", "column", "value", "message", "before", "after")
 #: Rules about free text, which no finding shows.
 NOT_SHOWN = ("identifier_masked", "note_copied_forward")
+AGE = "age_years"
 #: Kinds in whose cells anything may be written.
 FREE_KINDS = ("id", "code", "word", "words", "text", "note")
 
@@ -34,6 +36,16 @@ def place_of(source: Source) -> str:
     """The file as it is named everywhere: with its sheet."""
     named = not source.sheet or source.source_file.endswith("#" + source.sheet)
     return source.source_file if named else f"{source.source_file}#{source.sheet}"
+
+
+def without_ages_over_89(texts: pa.Array) -> pa.Array:
+    """Ages as they may be shown: one of 90 to 110, with or without a word behind it, is `90+`.
+
+    Ages over 89 identify people (45 CFR 164.514(b)(2)).
+    """
+    return pc.replace_substring_regex(
+        texts, pattern=r"^\s*(?:9[0-9]|10[0-9]|110)(?:[.,]0+)?\b\+?", replacement="90+"
+    )
 
 
 def of_file(export: Export, rule: str) -> pd.DataFrame:
@@ -132,7 +144,8 @@ def _values(export: Export, table: Table, found: pd.DataFrame) -> np.ndarray:
         if name not in export.rows.column_names or name not in table.names:
             continue
         text = export.rows[name].take(pa.array(rows.to_numpy("int64"))).combine_chunks().cast(pa.string())
-        shown = masking.masked_by_kind(text, table[name].kind).texts.to_pylist()
+        shown = masking.masked_by_kind(text, table[name].kind).texts
+        shown = (without_ages_over_89(shown) if name == AGE else shown).to_pylist()
         values[rows.index.to_numpy()] = [(one or "").strip()[:SHOWN_CHARACTERS] for one in shown]
     values[found["rule"].isin(NOT_SHOWN).to_numpy()] = ""
     return values
@@ -210,6 +223,7 @@ def of_repairs(
 def _masked_repairs(repairs: pd.DataFrame, table: Table) -> pd.DataFrame:
     """The same without identifiers in texts that may hold any."""
     shown = repairs.copy()
+    shown.loc[shown["rule"] == "age_over_89", "before"] = ""
     for column, rows in repairs.groupby("column", sort=False).groups.items():
         kind = table[str(column)].kind
         if kind in FREE_KINDS:

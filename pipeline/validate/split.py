@@ -249,10 +249,10 @@ def _masked_text(rows: pa.Table, read: pa.Table | None, table: Table, name: str)
     if name not in rows.column_names:
         return pa.nulls(rows.num_rows, pa.string())
     sent, kind = one_chunk(rows[name]), table[name].kind
-    masked = masking.masked_by_kind(sent, kind).texts
-    if read is None or kind not in _SAFE_IF_READ:
-        return masked
-    return pc.if_else(one_valid(read[name]), sent, masked)
+    shown = masking.masked_by_kind(sent, kind).texts
+    if read is not None and kind in _SAFE_IF_READ:
+        shown = pc.if_else(one_valid(read[name]), sent, shown)
+    return report.without_ages_over_89(shown) if name == report.AGE else shown
 
 
 def one_valid(column: pa.ChunkedArray) -> pa.Array:

@@ -40,7 +40,7 @@ def test_every_other_difference_is_a_line_a_cell(export):
         [0, "side", "blanks_trimmed", "", "1 cell"],
         [2, "performed_on", "time_dropped", "2025-03-03 08:15", "2025-03-03"],
         [2, "side", "word_folded", "LEFT", "left"],
-        [2, "age_years", "age_over_89", "90", "90+"],
+        [2, "age_years", "age_over_89", "", "90+"],
         [2, "asa_class", "number_reread", "+2", "2"],
         [2, "bmi", "value_code_for_missing", "999", ""],
     ]

@@ -1,0 +1,64 @@
+"""Operations each of which may be right, but not together: ages, and patients under two numbers.
+
+Told by the rows as they were sent, by the site's own ids. Nothing is corrected: which of two rows is wrong only the
+sender can say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.columns import whole_numbers
+from pipeline.handover import Accepted
+from pipeline.resolve.deaths import rows_with_patient
+
+#: The contract's word for 90 and over; two such ages say nothing about each other.
+OLDEST = 90
+#: What two rows of one operation under two patient numbers need not share.
+NOT_SHARED = ("operation_id", "patient_id", "source_number", "source_line", "record_status", "recorded_at")
+
+Fates = Mapping[str, np.ndarray]
+
+
+def ages_disagree(accepted: Accepted, fates: Fates) -> np.ndarray:
+    """Operations whose patient aged too little or too much between two of them.
+
+    Between completed years on two days lie the whole years between them, or one more.
+    """
+    rows = _operations(accepted, fates)
+    age = whole_numbers(accepted.tables["operations"]["age_years"])[rows["row"]]
+    known = rows.assign(age=age)[(age >= 0) & (age < OLDEST)]
+    known = known[known["patient"].duplicated(keep=False)].sort_values(["patient", "day"], kind="stable")
+    apart, aged = known["day"].diff(), known["age"].diff()
+    wrong = (known["patient"] == known["patient"].shift()) & (
+        (aged < apart // 366) | (aged > apart // 365 + 1)
+    )
+    return np.sort(known.loc[(wrong | wrong.shift(-1, fill_value=False)).to_numpy(bool), "row"].to_numpy())
+
+
+def patients_alike(accepted: Accepted, fates: Fates) -> np.ndarray:
+    """Operations that say the same of two patients of a site in everything but the ids; few rows are compared in full."""
+    table = accepted.tables["operations"]
+    rows = _operations(accepted, fates).drop_duplicates("row")
+    day = rows["day"].to_numpy(np.int64)
+    age = whole_numbers(table["age_years"])[rows["row"]].astype(np.int64)
+    _, first, count = np.unique(day * 128 + age, return_inverse=True, return_counts=True)
+    alike = table.take(rows["row"].to_numpy()[count[first] > 1])
+    alike = alike.append_column("row", pa.array(rows["row"].to_numpy()[count[first] > 1]))
+    shared = [name for name in table.column_names if name not in NOT_SHARED]
+    told = alike.filter(pc.is_valid(alike["surgeon_id"])).to_pandas()
+    patients = told.groupby(shared, dropna=False, sort=False)["patient_id"].transform("nunique")
+    return np.sort(told.loc[patients > 1, "row"].to_numpy(np.int64)) if len(told) else np.empty(0, np.int64)
+
+
+def _operations(accepted: Accepted, fates: Fates) -> pd.DataFrame:
+    """`row, patient, day` of the operations performed."""
+    table = accepted.tables["operations"]
+    return rows_with_patient(
+        table, "performed_on", pc.equal(table["status"], "performed"), fates["operations"]
+    )
