@@ -253,9 +253,7 @@ def test_no_output_of_run_or_trace_holds_an_identifier(leaking, limbaudit, audit
     edition = audit(leaking.place, tmp_path / "editions", expected_exit=None)
     cases = edition.table("cases")["case_id"].tolist()
     assert len(cases) > 500
-    stories = [
-        limbaudit("trace", leaking.place, case, "--editions", tmp_path / "editions") for case in cases[:12]
-    ]
+    stories = [limbaudit("trace", leaking.place, case, "--out", tmp_path / "editions") for case in cases[:12]]
     told = [("what was said", edition.finished.said.encode())]
     told += [("trace", story.said.encode()) for story in stories]
     assert all("operation:" in story.said for story in stories)
