@@ -154,7 +154,7 @@ def leaking(tmp_path_factory: pytest.TempPathFactory, root: Path) -> SimpleNames
             text += ragged + "\n"
         (harbour / f"{table}.csv").write_text(text, "utf-8")
     (harbour / "operations_cut.csv").write_text(as_csv(leaking_rows("operations", plant))[:-9], "utf-8")
-    refused = [{**row, "Contact": plant("e-mail")} for row in good_rows("operations")[:20]]
+    refused = [{**row, "Contact": plant("e-mail", IN_IDS)} for row in good_rows("operations")[:20]]
     (harbour / "operations_refused.csv").write_text(as_csv(refused), "utf-8")
     (harbour / "letters.csv").write_text(f"text\n{plant('name')}\n{plant('record')}\n", "utf-8")
     headers = good_rows("followups")[:30]
@@ -245,6 +245,9 @@ def test_no_output_of_check_holds_an_identifier(leaking, limbaudit, tmp_path):
     said = limbaudit("check", leaking.place, "--out", tmp_path / "checked")
     assert said.exit_code == 1
     assert len(list((tmp_path / "checked").rglob("*.csv"))) > 5
+    ledger = (tmp_path / "checked" / "ledger.csv").read_text("utf-8").splitlines()
+    reasons = {line.rpartition(",")[2] for line in ledger}
+    assert {"identifiers_in_columns", "file_truncated", "file_unmapped"} <= reasons
     told = iter([("what was said", said.said.encode())])
     assert found_in(itertools.chain(outputs(tmp_path / "checked"), told), leaking.planted) == []
 
