@@ -1,101 +1,36 @@
 """Pandera models of the tables, and their failures as tidy rows.
 
-Frames are typed before they come here: pandas frames of Arrow types, as
-`arrow_table.to_pandas(types_mapper=pandas.ArrowDtype)` or `typed` makes them. Whole numbers with gaps stay
-whole, a gap is always null, and no cell is ever coerced. A wrong type concerns a whole column and is the
-program's mistake, not the hospital's; it stops with `UnfitFrame`, as does a frame with other columns.
+Their rules are those of `schemas.fit`, which also says what a typed frame is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import cache
 
 import pandas as pd
 import pandera.pandas as pa
-import pyarrow
 import pyarrow.compute as pc
 from pandera.errors import SchemaError, SchemaErrorReason, SchemaErrors
 
-from schemas.columns import ARROW_TYPES, Column, Kind, Table
+from schemas.columns import Column, Table
 from schemas.exports import EXPORTS
+from schemas.fit import (
+    MISSING,
+    REPEATED,
+    CellRule,
+    UnfitFrame,
+    arrow_type,
+    cell_rules,
+    chunks_of,
+    is_published,
+    may_be_null,
+    no_failures,
+)
 from schemas.people import PEOPLE
 from schemas.published import PUBLISHED
 
-MISSING = "value_missing"
-OUT_OF_RANGE = "value_out_of_range"
-UNKNOWN_WORD = "value_unknown_word"
-UNPARSABLE = "value_unparsable"
-REPEATED = "key_repeated"
-
 FAILURE_COLUMNS = ("row", "column", "rule")
-WORD_SEPARATOR = ";"
-
-_ARROW: dict[str, pyarrow.DataType] = {
-    "string": pyarrow.string(),
-    "date32[day]": pyarrow.date32(),
-    "timestamp[us]": pyarrow.timestamp("us"),
-    "int64": pyarrow.int64(),
-    "double": pyarrow.float64(),
-    "bool": pyarrow.bool_(),
-}
-_TEXT_KINDS: frozenset[Kind] = frozenset({"id", "text", "code", "word", "words", "note"})
-
-
-class UnfitFrame(ValueError):
-    """The frame cannot be checked row by row: other columns or types than its table has."""
-
-
-def arrow_type(column: Column) -> pyarrow.DataType:
-    """Arrow type of a column after parsing."""
-    return _ARROW[ARROW_TYPES[column.kind]]
-
-
-def arrow_schema(table: Table) -> pyarrow.Schema:
-    """Arrow schema of a table, columns in the order they are written, without pandas metadata."""
-    return pyarrow.schema([pyarrow.field(column.name, arrow_type(column)) for column in table.columns])
-
-
-def typed(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
-    """The frame in the Arrow types of its table, rows numbered from 0; nothing is rounded or cut.
-
-    Args:
-        table: What the frame should be.
-        frame: Exactly the table's columns, in any order and of any type that fits without loss.
-
-    Raises:
-        UnfitFrame: A column is missing or too much, or holds what its type cannot.
-    """
-    _same_columns(table, frame)
-    columns = {column.name: _arrow_column(table, column, frame[column.name]) for column in table.columns}
-    return pd.DataFrame(columns, index=pd.RangeIndex(len(frame)))
-
-
-def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pd.Series:
-    try:
-        array = pyarrow.Array.from_pandas(cells)
-        if _is_text(array.type) != _is_text(arrow_type(column)) and array.null_count < len(array):
-            raise pyarrow.ArrowTypeError("text and other values are not turned into each other")
-        if not array.type.equals(arrow_type(column)):
-            array = array.cast(arrow_type(column))
-    except (pyarrow.ArrowInvalid, pyarrow.ArrowTypeError, pyarrow.ArrowNotImplementedError):
-        wanted = f"{arrow_type(column)} without loss"
-        message = f"`{table.name}.{column.name}` holds {cells.dtype}, which is not {wanted}."
-        raise UnfitFrame(message) from None
-    return pd.Series(pd.arrays.ArrowExtensionArray(array))
-
-
-def _is_text(kind: pyarrow.DataType) -> bool:
-    return bool(pyarrow.types.is_string(kind) or pyarrow.types.is_large_string(kind))
-
-
-def _same_columns(table: Table, frame: pd.DataFrame) -> None:
-    missing = [name for name in table.names if name not in frame.columns]
-    extra = [str(name) for name in frame.columns if name not in table.names]
-    if missing or extra or not frame.columns.is_unique:
-        raise UnfitFrame(
-            f"`{table.name}` should have its own columns once; missing {missing}, too much {extra}."
-        )
 
 
 @cache
@@ -106,7 +41,7 @@ def model(table: Table) -> pa.DataFrameSchema:
     lack optional columns and may carry others beside its own, such as `site` and `source_line`; its ids
     are compared across versions elsewhere.
     """
-    published = PUBLISHED.get(table.name) == table
+    published = is_published(table)
     return pa.DataFrameSchema(
         {column.name: _model_column(column, published) for column in table.columns},
         name=table.name,
@@ -127,75 +62,22 @@ def models() -> dict[str, pa.DataFrameSchema]:
 def _model_column(column: Column, published: bool) -> pa.Column:
     return pa.Column(
         pd.ArrowDtype(arrow_type(column)),
-        checks=list(_checks(column, published)),
-        nullable=column.nullable if published else not column.required,
+        checks=[_check(rule) for rule in cell_rules(column, published)],
+        nullable=may_be_null(column, published),
         required=published or column.required,
         description=column.description,
         metadata={"unit": column.unit, "source": column.source, "display": column.display},
     )
 
 
-def _checks(column: Column, published: bool) -> Iterator[pa.Check]:
-    if column.kind == "number":
-        yield _check(_is_number, UNPARSABLE)
-    if column.low is not None or column.high is not None:
-        yield _check(_within(column.low, column.high), OUT_OF_RANGE)
-    if column.vocabulary:
-        yield _check(_of_words(column), UNKNOWN_WORD)
-    if column.required and column.kind in _TEXT_KINDS and not published:
-        yield _check(_not_blank, MISSING)
-
-
-def _check(holds: Callable[[pyarrow.ChunkedArray], pyarrow.ChunkedArray], rule: str) -> pa.Check:
+def _check(rule: CellRule) -> pa.Check:
     """A check over a whole Arrow column; nulls pass, because nullability is checked apart."""
 
     def passes(cells: pd.Series) -> pd.Series:
-        answer = pc.fill_null(holds(_chunks(cells)), True)
+        answer = pc.fill_null(rule.holds(chunks_of(cells)), True)
         return pd.Series(answer.to_numpy(), index=cells.index, dtype=bool)
 
-    return pa.Check(passes, name=rule, error=rule, ignore_na=False)
-
-
-def _chunks(cells: pd.Series) -> pyarrow.ChunkedArray:
-    array = pyarrow.array(cells)
-    return array if isinstance(array, pyarrow.ChunkedArray) else pyarrow.chunked_array([array])
-
-
-def _is_number(cells: pyarrow.ChunkedArray) -> pyarrow.ChunkedArray:
-    return pc.is_finite(cells) if pyarrow.types.is_floating(cells.type) else pc.is_valid(cells)
-
-
-def _not_blank(cells: pyarrow.ChunkedArray) -> pyarrow.ChunkedArray:
-    return pc.not_equal(pc.utf8_length(pc.utf8_trim_whitespace(cells)), 0)
-
-
-def _within(low: float | None, high: float | None) -> Callable[[pyarrow.ChunkedArray], pyarrow.ChunkedArray]:
-    """Both ends belong to the range; what is no finite number is left to its own check."""
-
-    def holds(cells: pyarrow.ChunkedArray) -> pyarrow.ChunkedArray:
-        too_low = pc.less(cells, low) if low is not None else pc.less(cells, cells)
-        too_high = pc.greater(cells, high) if high is not None else pc.less(cells, cells)
-        return pc.invert(pc.and_(pc.or_(too_low, too_high), _is_number(cells)))
-
-    return holds
-
-
-def _of_words(column: Column) -> Callable[[pyarrow.ChunkedArray], pyarrow.ChunkedArray]:
-    words = pyarrow.array(column.vocabulary, pyarrow.string())
-
-    def one_word(cells: pyarrow.ChunkedArray) -> pyarrow.ChunkedArray:
-        return pc.or_kleene(pc.is_in(cells, words), pc.is_null(cells))
-
-    def every_word(cells: pyarrow.ChunkedArray) -> pyarrow.ChunkedArray:
-        distinct = pc.unique(cells).drop_null()
-        unknown = [
-            text
-            for text in distinct.to_pylist()
-            if not set(text.split(WORD_SEPARATOR)) <= set(column.vocabulary)
-        ]
-        return pc.invert(pc.is_in(cells, pyarrow.array(unknown, pyarrow.string())))
-
-    return every_word if column.kind == "words" else one_word
+    return pa.Check(passes, name=rule.code, error=rule.code, ignore_na=False)
 
 
 def model_failures(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
@@ -279,11 +161,6 @@ _WHOLE_FRAME: dict[SchemaErrorReason, Callable[[Table, pd.DataFrame, SchemaError
 
 def _tidy(parts: list[pd.DataFrame]) -> pd.DataFrame:
     if not parts:
-        empty = {
-            "row": pd.Series(dtype="int64"),
-            "column": pd.Series(dtype="str"),
-            "rule": pd.Series(dtype="str"),
-        }
-        return pd.DataFrame(empty)
+        return no_failures()
     joined = pd.concat(parts, ignore_index=True).drop_duplicates()
     return joined.sort_values(list(FAILURE_COLUMNS), kind="stable", ignore_index=True)

@@ -39,15 +39,15 @@ def ready(frame: pd.DataFrame, table: Table) -> pa.Table:
     """
     import pyarrow as pa
 
-    from schemas.models import UnfitFrame, arrow_schema, model_failures, typed
+    from schemas.fit import UnfitFrame, arrow_schema, failures, typed
 
     try:
         checked = typed(table, _without_categories(frame))
-        failures = model_failures(table, checked)
+        found = failures(table, checked)
     except UnfitFrame as problem:
         raise CannotFinish(_ours(table.name, str(problem))) from None
-    if len(failures):
-        broken = failures["column"] + " breaks " + failures["rule"]
+    if len(found):
+        broken = found["column"] + " breaks " + found["rule"]
         told = "; ".join(
             f"{what} in {number} rows" for what, number in broken.value_counts().sort_index().items()
         )

@@ -19,7 +19,7 @@ from pipeline.validate.parse import one_chunk
 from pipeline.validate.year_scope import is_scoped
 from schemas.columns import Table
 from schemas.exports import DAY_COLUMN, ID_COLUMN
-from schemas.models import model_failures
+from schemas.fit import failures
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,9 +122,9 @@ def _model_failures(typed: pa.Table, table: Table) -> pd.DataFrame:
                 "rule": pd.Series(dtype=object),
             }
         )
-    failures = model_failures(table, _filled(typed, table).to_pandas(types_mapper=pd.ArrowDtype))
-    failures = failures[failures["row"].notna()].drop_duplicates(["row", "column", "rule"])
-    return failures.astype({"row": "int64", "column": "object", "rule": "object"})[["row", "column", "rule"]]
+    found = failures(table, _filled(typed, table).to_pandas(types_mapper=pd.ArrowDtype))
+    found = found[found["row"].notna()].drop_duplicates(["row", "column", "rule"])
+    return found.astype({"row": "int64", "column": "object", "rule": "object"})[["row", "column", "rule"]]
 
 
 def _filled(typed: pa.Table, table: Table) -> pa.Table:

@@ -19,7 +19,7 @@ from pipeline.validate.unlisted_codes import unlisted_codes
 from pipeline.validate.year_scope import with_years
 from schemas.columns import Table
 from schemas.exports import EXPORTS
-from schemas.models import arrow_schema
+from schemas.fit import arrow_schema
 
 if TYPE_CHECKING:
     import pandas as pd

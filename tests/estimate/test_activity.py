@@ -3,7 +3,8 @@
 import pandas as pd
 
 from pipeline.estimate import activity_table
-from schemas.models import model_failures, typed
+from schemas.fit import typed
+from schemas.models import model_failures
 from schemas.published import ACTIVITY
 
 

@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.estimate import comparisons_table, notes
 from pipeline.settings import Compare, Primary
-from schemas.models import model_failures, typed
+from schemas.fit import typed
+from schemas.models import model_failures
 from schemas.published import COMPARISONS
 
 A, B = {"group": 0}, {"group": 1}

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from pipeline.estimate import notes, rates_table
 from pipeline.settings import Tolerance
-from schemas.models import model_failures, typed
+from schemas.fit import typed
+from schemas.models import model_failures
 from schemas.published import RATES
 
 ESTIMATES = ["rate", "ci_low", "ci_high", "rate_followed", "rf_ci_low", "rf_ci_high", "worst_case",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from datetime import date
 from typing import Any
 
@@ -12,7 +14,8 @@ from pandera.errors import SchemaError, SchemaErrorReason
 
 from schemas.columns import Column, Table
 from schemas.exports import EXPORTS
-from schemas.models import UnfitFrame, arrow_schema, arrow_type, model, model_failures, models, typed
+from schemas.fit import UnfitFrame, arrow_schema, arrow_type, failures, typed
+from schemas.models import model, model_failures, models
 from schemas.people import PEOPLE
 from schemas.published import PUBLISHED
 
@@ -47,7 +50,9 @@ def rows(name: str, *records: dict[str, Any]) -> pd.DataFrame:
 
 
 def faults(name: str, *records: dict[str, Any]) -> list[tuple[int, str, str]]:
-    found = model_failures(TABLES[name], rows(name, *records))
+    frame = rows(name, *records)
+    found = model_failures(TABLES[name], frame)
+    pd.testing.assert_frame_equal(failures(TABLES[name], frame), found)  # asked about faulty rows only
     return list(found.itertuples(index=False, name=None))
 
 
@@ -274,3 +279,18 @@ def test_a_failure_without_a_row_stops_and_shows_no_value(monkeypatch: pytest.Mo
     with pytest.raises(UnfitFrame, match=r"`events` cannot be checked row by row \(CHECK_ERROR\)") as stopped:
         model_failures(EXPORTS["events"], rows("events", {}))
     assert CANARY not in str(stopped.value)
+
+
+def test_the_library_is_loaded_only_for_rows_that_break_a_rule() -> None:
+    program = """
+import sys, pandas as pd, pyarrow as pa
+from schemas.exports import EXPORTS
+from schemas.fit import arrow_schema, failures
+table = EXPORTS["surgeons"]
+for name, expected in (("s1", 0), (None, 1)):
+    rows = pa.Table.from_pylist([{"surgeon_id": name}], schema=arrow_schema(table))
+    found = failures(table, rows.to_pandas(types_mapper=pd.ArrowDtype))
+    print(len(found) == expected, "pandera" in sys.modules)
+"""
+    told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert told.stdout.splitlines() == ["True False", "True True"]

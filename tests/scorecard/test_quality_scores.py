@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pipeline.settings import Settings, Tolerance
 from schemas.exports import EXPORTS
-from schemas.models import model_failures, typed
+from schemas.fit import typed
+from schemas.models import model_failures
 from schemas.published import PUBLISHED
 
 
