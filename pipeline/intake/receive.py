@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -44,7 +44,11 @@ from pipeline.intake.row_findings import (
 from pipeline.intake.sheet_reading import read_sheet
 from pipeline.intake.workbook import Workbook, open_workbook
 from pipeline.settings import Settings, Site
+from pipeline.side_by_side import in_order
 from schemas.exports import DAY_COLUMN
+
+#: A row of an export as it lies on disk, roughly.
+BYTES_A_ROW = 80
 
 
 @dataclass(frozen=True)
@@ -88,16 +92,22 @@ def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path
     controls = [read_controls(each) for each in found.files if is_control_file(each)]
     totals = tuple(total for each in controls for total in each.totals)
     received += [Received(each.source, None, each.findings) for each in controls]
+
+    def of_file(arrival: Arrival) -> tuple[Received, ...]:
+        if not _is_listed(settings, arrival.site):
+            return (_unlisted(arrival),)
+        return receive_file(arrival, terms[arrival.site], stated_bytes(totals, arrival))
+
+    files = [arrival for arrival in found.files if not is_control_file(arrival)]
     before = Before()
-    for arrival in found.files:
-        if is_control_file(arrival):
-            continue
-        if _is_listed(settings, arrival.site):
-            fed = receive_file(arrival, terms[arrival.site], stated_bytes(totals, arrival))
-            received.extend(_compared(fed, arrival, before))
-        else:
-            received.append(_unlisted(arrival))
+    for arrival, fed in zip(files, in_order(of_file, files, _rows_about(files)), strict=True):
+        received.extend(_compared(fed, arrival, before) if _is_listed(settings, arrival.site) else fed)
     return _together(received, said_before, totals)
+
+
+def _rows_about(files: Sequence[Arrival]) -> int:
+    """About how many rows the files hold, by their size."""
+    return sum(arrival.path.lstat().st_size for arrival in files) // BYTES_A_ROW
 
 
 def _compared(fed: tuple[Received, ...], arrival: Arrival, before: Before) -> tuple[Received, ...]:

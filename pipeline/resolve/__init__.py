@@ -28,6 +28,7 @@ from pipeline.resolve.facts import (
 from pipeline.resolve.named_cases import decision_facts, link_facts
 from pipeline.resolve.patients import patients_of
 from pipeline.resolve.versions import Versions, versions_of
+from pipeline.side_by_side import in_order
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 
 if TYPE_CHECKING:
@@ -77,10 +78,13 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
 
 def _standing(accepted: Accepted, look: Lookup, cut_on: date) -> tuple[_Standing, dict[str, np.ndarray]]:
     """What stands on the cut, and by table the rows held back because the patient was dead."""
-    versions = {
-        name: versions_of(table, ID_COLUMN[name], DAY_COLUMN.get(name), accepted.sources)
-        for name, table in accepted.tables.items()
-    }
+
+    def of_table(name: str) -> Versions:
+        return versions_of(accepted.tables[name], ID_COLUMN[name], DAY_COLUMN.get(name), accepted.sources)
+
+    names = list(accepted.tables)
+    found = in_order(of_table, names, sum(table.num_rows for table in accepted.tables.values()))
+    versions = dict(zip(names, found, strict=True))
     dead = records_after_death(accepted, {name: each.fate for name, each in versions.items()}, look)
     for name, dated in dead.items():
         fate = versions[name].fate.copy()

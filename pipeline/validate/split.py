@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,7 @@ import pyarrow.compute as pc
 from pipeline import findings as catalogue
 from pipeline.handover import Accepted, Export, Intake, Source, Validated
 from pipeline.settings import Settings
+from pipeline.side_by_side import in_order
 from pipeline.validate import check, identifiers, masking, report, surgeons
 from pipeline.validate.parse import Parsed, one_chunk, parsed
 from pipeline.validate.unlisted_codes import unlisted_codes
@@ -126,7 +128,8 @@ def checked(export: Export, settings: Settings, places: tuple[str, ...]) -> Chec
 
 def checked_together(exports: Sequence[Export], settings: Settings, places: tuple[str, ...]) -> list[Checked]:
     """Several exports, each after its own checks; the models are asked once a table."""
-    cells = [_read(export, settings, places) for export in exports]
+    rows = sum(export.rows.num_rows for export in exports)
+    cells = in_order(partial(_read, settings=settings, places=places), exports, rows)
     typed = {n: each.table for n, each in enumerate(cells) if isinstance(each, Parsed)}
     failures: dict[int, pd.DataFrame] = {}
     for name in EXPORTS:
@@ -134,10 +137,12 @@ def checked_together(exports: Sequence[Export], settings: Settings, places: tupl
         if numbers:
             found = check.model_failures_of([typed[n] for n in numbers], EXPORTS[name])
             failures |= dict(zip(numbers, found, strict=True))
-    return [
-        each if isinstance(each, Checked) else _split(exports[n], each, settings, failures[n])
-        for n, each in enumerate(cells)
-    ]
+
+    def parted(n: int) -> Checked:
+        each = cells[n]
+        return each if isinstance(each, Checked) else _split(exports[n], each, settings, failures[n])
+
+    return in_order(parted, range(len(cells)), rows)
 
 
 def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed | Checked:

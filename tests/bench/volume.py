@@ -194,7 +194,7 @@ def _events(rows: int, operated: _Operated, draw: np.random.Generator) -> Column
         "occurred_on": columns["day"],
         "operation_id": columns["operation_id"],
         "code": pc.if_else(
-            coded, _of(("T81.41XA", "M24.60", "T84.89XA", "I82.40"), draw.integers(0, 4, rows)), ""
+            coded, _of(("T81.41XA", "M24.60", "T84.89XA", "I82.409"), draw.integers(0, 4, rows)), ""
         ),
         "side": columns["side"],
         "joint": _of(JOINTS, kinds),
