@@ -138,7 +138,11 @@ def _refusals(sources: Sequence[Source]) -> pd.DataFrame:
     import pandas as pd
 
     frame = pd.DataFrame(
-        [(s.site, s.table, s.receipt, s.rows_read, s.refused, s.reason) for s in sources if s.table],
+        [
+            (s.site, s.table, s.receipt, s.rows_read, s.refused, s.reason)
+            for s in sources
+            if s.table in EXPORTS
+        ],
         columns=[*UNIT, "rows", "refused", "reason"],
     )
     read = frame.groupby(UNIT)["rows"].sum().reset_index()
@@ -152,7 +156,11 @@ def _files(sources: Sequence[Source], found: pd.DataFrame) -> pd.DataFrame:
     """Rows of files that are used although something about the whole file is amiss."""
     import pandas as pd
 
-    used = [(s.site, s.table, s.receipt, _place(s), s.rows_read) for s in sources if s.table and s.is_used]
+    used = [
+        (s.site, s.table, s.receipt, _place(s), s.rows_read)
+        for s in sources
+        if s.table in EXPORTS and s.is_used
+    ]
     files = pd.DataFrame(used, columns=[*UNIT, "source_file", "rows"])
     whole = (
         found[found["rule"].isin(OF_FILES)][["source_file", "table", "rule"]].drop_duplicates().astype(object)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pipeline.settings import Settings, Tolerance
 from schemas.exports import EXPORTS
 from schemas.fit import typed
@@ -53,3 +55,17 @@ def test_the_scorecard_fits_its_published_table(export, score):
     quality = score(export("operations", {"side": None}, {})).tables["quality"]
     table = PUBLISHED["quality"]
     assert model_failures(table, typed(table, quality)).empty
+
+
+def test_an_export_without_rows_scores_nothing_and_does_not_fail(export, score):
+    found = score(export("operations"))
+    assert found.tables["quality"]["failing"].sum() == 0
+    assert found.tables["quality_trend"].empty
+    assert found.findings.empty
+
+
+def test_a_file_that_is_no_table_of_records_is_not_scored(export, score):
+    other = replace(
+        export("operations", {}).source, table="control_totals", source_file="received/harbour/x.csv"
+    )
+    assert set(score(export("operations", {}), sources=[other]).tables["quality"]["table"]) == {"operations"}
