@@ -104,7 +104,10 @@ PATTERNS: tuple[tuple[str, str], ...] = (
     ("", PICTURE),
 )
 #: What an id must not be: a pseudonym may be a long number, but no address and no name.
-PATTERNS_OF_IDS = (("", EMAIL), ("", URL), ("", TITLED_NAME), ("", r"\+[1-9](?:[ ().-]*\d){6,14}"))
+PATTERNS_OF_IDS = (
+    ("", EMAIL), ("", URL), ("", TITLED_NAME), ("", r"\+[1-9](?:[ ().-]*\d){6,14}"),
+    ("", rf"\b{_SURNAME},\s*{_SURNAME}"),
+)  # fmt: skip
 
 #: What words of a vocabulary, headers and messages must not hold: all but bare numbers, which may be codes or days.
 PATTERNS_OF_WORDS = tuple(each for each in PATTERNS if each[1] not in (PLATE, LONG_NUMBER))
