@@ -14,7 +14,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.handover import Export
-from pipeline.validate.looks import FEWEST_CELLS, MOST_CELLS, SHARE_THAT_DECIDES
+from pipeline.validate.looks import FEWEST_CELLS, SHARE_THAT_DECIDES
+from pipeline.validate.sight import Cells, Sight, Text, beside_others, drawn_rows
 from schemas.columns import Table
 
 LEAST_YEARS, MOST_YEARS = 20, 110
@@ -31,25 +32,30 @@ _YEAR_LAST = (
 )
 _MONTH_FIRST = r"^\pL{3,9}\.? [0-9]{1,2}(?:st|nd|rd|th)?,? (?P<year>[0-9]{4})$"
 _SERIAL = r"^(?P<serial>[0-9]{4,5})(?:\.0)?$"
+_AGE = r"^(?P<n>[0-9]{1,3})\+?$"
 
 
 @dataclass(frozen=True)
 class Beside:
-    """What stands beside a column's cells: years of the records' own days and of age, NaN where unknown."""
+    """What stands beside a column's cells: years of the records' own days and of age, NaN where unknown.
+
+    Both are of evenly drawn rows; `rows` is how many there are in all.
+    """
 
     records: np.ndarray
     ages: np.ndarray
     receipt: int
+    rows: int
 
 
-def beside(export: Export, table: Table) -> Beside:
+def beside(export: Export, table: Table, sight: Sight | None = None) -> Beside:
     """Years of the records' own days, of the patients' ages, and of the receipt."""
     rows, receipt = export.rows, export.source.receipt.year
     own = own_day(table)
-    unknown = np.full(rows.num_rows, np.nan)
-    records = _years(rows[own], receipt)[0] if own in rows.column_names else unknown
-    ages = _numbers(rows["age_years"]) if "age_years" in rows.column_names else unknown
-    return Beside(records, ages, receipt)
+    unknown = np.full(len(drawn_rows(rows.num_rows)), np.nan)
+    records = _years(rows[own], receipt, sight)[0] if own in rows.column_names else unknown
+    ages = _numbers(rows["age_years"], sight) if "age_years" in rows.column_names else unknown
+    return Beside(records, ages, receipt, rows.num_rows)
 
 
 def own_day(table: Table) -> str:
@@ -57,20 +63,21 @@ def own_day(table: Table) -> str:
     return next((column.name for column in table.columns if column.kind == "date" and column.required), "")
 
 
-def are_births(text: pa.ChunkedArray | pa.Array, near: Beside) -> bool:
+def are_births(text: Text, near: Beside, sight: Sight | None = None) -> bool:
     """Whether most cells lie as far before the records' own days as birth dates do.
 
     `text` is row by row beside `near`, or has another number of rows; then the middle year of `near` stands for all.
     """
-    years, serial = _years(text, near.receipt)
-    filled = pc.fill_null(pc.not_equal(text, ""), False).to_numpy(zero_copy_only=False)
+    years, serial = _years(text, near.receipt, sight)
+    cells = beside_others(text)
+    filled = pc.fill_null(pc.not_equal(cells, ""), False).to_numpy(zero_copy_only=False)
     known = ~np.isnan(years) & filled
     if known.sum() < max(FEWEST_CELLS, SHARE_THAT_DECIDES * filled.sum()):
         return False
-    different = len(pc.unique(text.filter(pa.array(known))))
-    if different < max(FEWEST_DIFFERENT, DIFFERENT_SHARE * min(known.sum(), MOST_CELLS)):
+    different = len(pc.unique(cells.filter(pa.array(known))))
+    if different < max(FEWEST_DIFFERENT, DIFFERENT_SHARE * known.sum()):
         return False
-    beside_each = len(near.records) == len(years)
+    beside_each = near.rows == len(text)
     records = near.records if beside_each else np.full(len(years), _middle(near))
     records = np.where(np.isnan(records), _middle(near), records)
     before = (records - years)[known]
@@ -90,9 +97,9 @@ def _as_old_as(before: np.ndarray, ages: np.ndarray) -> bool:
     return bool(np.mean(np.abs(before[asked] - ages[asked]) <= 1) >= AGREEING)
 
 
-def spread_like_births(text: pa.ChunkedArray | pa.Array, receipt: int) -> bool:
+def spread_like_births(text: Text, receipt: int, sight: Sight | None = None) -> bool:
     """Whether the records' own days are births: decades before the receipt, and decades apart."""
-    years = _years(text, receipt)[0]
+    years = _years(text, receipt, sight)[0]
     known = years[~np.isnan(years)]
     if len(known) < 10:
         return False
@@ -100,32 +107,23 @@ def spread_like_births(text: pa.ChunkedArray | pa.Array, receipt: int) -> bool:
     return bool(high - low > SPREAD_OF_BIRTHS and receipt - middle >= LEAST_YEARS)
 
 
-def _years(text: pa.ChunkedArray | pa.Array, receipt: int) -> tuple[np.ndarray, bool]:
-    """The year each cell names, NaN where it names none, and whether the cells are numbers of days."""
-    encoded = pa.chunked_array([text] if isinstance(text, pa.Array) else text.chunks, pa.string())
-    encoded = encoded.combine_chunks().dictionary_encode()
-    encoded = encoded.combine_chunks() if isinstance(encoded, pa.ChunkedArray) else encoded
-    cells = pc.utf8_trim_whitespace(encoded.dictionary)
-    cells = pc.if_else(pc.match_substring_regex(cells, _NO_DAYS), pa.scalar(None, pa.string()), cells)
-    years = pc.coalesce(
-        *(_named(cells, pattern, "year") for pattern in (_YEAR_FIRST, _YEAR_LAST, _MONTH_FIRST))
-    )
-    of_cells = pc.cast(years, pa.float64()).to_numpy(zero_copy_only=False).astype(float)
-    of_cells = np.where(of_cells < 100, _within_a_century(of_cells, receipt), of_cells)
-    serial = bool(len(of_cells)) and bool(np.isnan(of_cells).all())
+def _years(text: Text, receipt: int, sight: Sight | None) -> tuple[np.ndarray, bool]:
+    """The year each drawn cell names, NaN where it names none, and whether the cells are numbers of days."""
+    cells = Cells(beside_others(text), sight)
+    said = [_numbers_in(cells, pattern, "year") for pattern in (_YEAR_FIRST, _YEAR_LAST, _MONTH_FIRST)]
+    years = np.where(np.isnan(said[0]), np.where(np.isnan(said[1]), said[2], said[1]), said[0])
+    years = np.where(cells.matches(_NO_DAYS), np.nan, years)
+    years = np.where(years < 100, _within_a_century(years, receipt), years)
+    serial = bool(len(years)) and bool(np.isnan(years).all())
     if serial:
-        days = (
-            pc.cast(_named(cells, _SERIAL, "serial"), pa.float64())
-            .to_numpy(zero_copy_only=False)
-            .astype(float)
-        )
-        of_cells = np.floor(1900 + days / 365.25)
-    positions = pc.fill_null(encoded.indices, len(of_cells)).to_numpy(zero_copy_only=False)
-    return np.append(of_cells, np.nan)[positions], serial
+        years = np.floor(1900 + _numbers_in(cells, _SERIAL, "serial") / 365.25)
+    return years, serial
 
 
-def _named(cells: pa.Array, pattern: str, group: str) -> pa.Array:
-    return pc.struct_field(pc.extract_regex(cells, pattern), group)
+def _numbers_in(cells: Cells, pattern: str, group: str) -> np.ndarray:
+    """The number that a named group of a pattern holds in each cell, NaN where it does not fit."""
+    found = pc.cast(cells.named(pattern, group), pa.float64())
+    return found.to_numpy(zero_copy_only=False).astype(float)
 
 
 def _within_a_century(two_digits: np.ndarray, receipt: int) -> np.ndarray:
@@ -133,6 +131,5 @@ def _within_a_century(two_digits: np.ndarray, receipt: int) -> np.ndarray:
     return np.where(century + two_digits > receipt, century - 100 + two_digits, century + two_digits)
 
 
-def _numbers(text: pa.ChunkedArray) -> np.ndarray:
-    digits = pc.struct_field(pc.extract_regex(pc.utf8_trim_whitespace(text), r"^(?P<n>[0-9]{1,3})\+?$"), "n")
-    return pc.cast(digits, pa.float64()).to_numpy(zero_copy_only=False).astype(float)
+def _numbers(text: Text, sight: Sight | None) -> np.ndarray:
+    return _numbers_in(Cells(beside_others(text), sight), _AGE, "n")

@@ -18,6 +18,7 @@ from pipeline.handover import Export
 from pipeline.validate.birth_days import Beside, are_births, beside, own_day, spread_like_births
 from pipeline.validate.looks import are_record_numbers, different, looks_like
 from pipeline.validate.name_columns import are_names
+from pipeline.validate.sight import Sight
 from schemas.columns import Table
 
 # fmt: off
@@ -74,23 +75,33 @@ class Suspect:
     looks_like: str
 
 
-def suspects(export: Export, table: Table) -> list[Suspect]:
+def looked_at(export: Export, table: Table) -> Iterator[pa.ChunkedArray]:
+    """The columns of an export whose cells are looked at: those that lead nowhere, and texts and days."""
+    if export.unmapped is not None:
+        yield from export.unmapped.columns
+    for column in table.columns:
+        if column.name in export.rows.column_names and column.kind in (*_WITH_TEXT, "date", "integer"):
+            yield export.rows[column.name]
+
+
+def suspects(export: Export, table: Table, sight: Sight | None = None) -> list[Suspect]:
     """Columns with direct identifiers: of those mapped by their header, then of those that lead nowhere, then of the
     contract's by what they hold.
 
-    Only headers that lead to ids may speak of a record number.
+    Only headers that lead to ids may speak of a record number. `sight` holds the texts of this export and others.
     """
+    sight = sight or Sight(looked_at(export, table))
     unused = {name: export.unmapped[name] for name in export.unmapped.column_names} if export.unmapped else {}
     names = [header.strip() for header in export.headers]
-    near = beside(export, table)
+    near = beside(export, table, sight)
     found = [
         *_by_header((name for name in names if name not in unused), export, table),
         *(
             Suspect(name, said)
             for name, text in unused.items()
-            if (said := _of_unused(name, text, near, _leads_to_id(name, export, table)))
+            if (said := _of_unused(name, text, near, _leads_to_id(name, export, table), sight))
         ),
-        *_by_content(export, table, near),
+        *_by_content(export, table, near, sight),
     ]
     return list({suspect.header: suspect for suspect in reversed(found)}.values())[::-1]
 
@@ -106,32 +117,32 @@ def _by_header(headers: Iterable[str], export: Export, table: Table) -> list[Sus
     return [Suspect(header, said) for header, said in asked if said]
 
 
-def _of_unused(header: str, text: pa.ChunkedArray, near: Beside, to_id: bool) -> str:
+def _of_unused(header: str, text: pa.ChunkedArray, near: Beside, to_id: bool, sight: Sight) -> str:
     """What a column that leads nowhere seems to hold, by its header, else by its cells."""
     said = in_header(header, to_id)
     if said and not _only_ticks(text):
         return said
-    return in_content(text, pseudonyms=to_id, numbers=not to_id) or (
-        "birth dates" if are_births(text, near) else ""
+    return in_content(text, pseudonyms=to_id, numbers=not to_id, sight=sight) or (
+        "birth dates" if are_births(text, near, sight) else ""
     )
 
 
-def _by_content(export: Export, table: Table, near: Beside) -> Iterator[Suspect]:
+def _by_content(export: Export, table: Table, near: Beside, sight: Sight) -> Iterator[Suspect]:
     """Suspects among the contract's columns, by what they hold."""
     for column in table.columns:
         if column.name not in export.rows.column_names:
             continue
         text, said = export.rows[column.name], ""
         if column.kind in _WITH_TEXT:
-            said = in_content(text, pseudonyms=column.kind not in ("note", "text"))
-        elif column.kind == "date" and _of_births(text, column.name == own_day(table), near):
+            said = in_content(text, pseudonyms=column.kind not in ("note", "text"), sight=sight)
+        elif column.kind == "date" and _of_births(text, column.name == own_day(table), near, sight):
             said = "birth dates"
         if said:
             yield Suspect(column.name, said)
 
 
-def _of_births(text: pa.ChunkedArray, own: bool, near: Beside) -> bool:
-    return spread_like_births(text, near.receipt) if own else are_births(text, near)
+def _of_births(text: pa.ChunkedArray, own: bool, near: Beside, sight: Sight) -> bool:
+    return spread_like_births(text, near.receipt, sight) if own else are_births(text, near, sight)
 
 
 def in_header(header: str, to_id: bool = False) -> str:
@@ -167,15 +178,21 @@ def _only_ticks(text: pa.ChunkedArray | pa.Array) -> bool:
     return bool(set(said) - {""}) and set(said) <= _TICKS
 
 
-def in_content(text: pa.ChunkedArray | pa.Array, pseudonyms: bool = False, numbers: bool = False) -> str:
+def in_content(
+    text: pa.ChunkedArray | pa.Array,
+    pseudonyms: bool = False,
+    numbers: bool = False,
+    sight: Sight | None = None,
+) -> str:
     """What most filled cells of a column look like, empty if like nothing of a person.
 
     Args:
         text: The column.
         pseudonyms: It holds ids or codes.
         numbers: Long numbers of one length are looked for too.
+        sight: The texts of many columns, this one among them.
     """
-    cells = different(text)
+    cells = different(text, sight)
     said = looks_like(cells, pseudonyms)
     if said:
         return said

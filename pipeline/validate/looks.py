@@ -12,9 +12,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.validate.sight import Cells, Sight, drawn
+
 #: A column of which so many of the filled cells look alike is a column of that.
 SHARE_THAT_DECIDES = 0.5
-FEWEST_CELLS, MOST_CELLS = 3, 5000
+FEWEST_CELLS = 3
 #: Numbers under which an office keeps a person: mostly of one length, and many of them.
 NUMBERS_SHARE, ONE_LENGTH_SHARE, FEWEST_NUMBERS, DIFFERENT_SHARE = 0.8, 0.9, 10, 0.3
 
@@ -95,6 +97,7 @@ class Different:
 
     texts: pa.Array
     counts: np.ndarray
+    seen: Cells
 
     @property
     def cells(self) -> int:
@@ -102,25 +105,19 @@ class Different:
 
     def share(self, pattern: str) -> float:
         """Of the drawn cells, how many are like this pattern."""
-        alike = pc.match_substring_regex(self.texts, pattern).to_numpy(zero_copy_only=False)
-        return float(self.counts[alike].sum()) / max(1, self.cells)
+        return float(self.counts[self.seen.matches(pattern)].sum()) / max(1, self.cells)
+
+    def like(self, pattern: str) -> list[str]:
+        """The different cells that are like this pattern."""
+        found: list[str] = self.texts.filter(pa.array(self.seen.matches(pattern))).to_pylist()
+        return found
 
 
-def drawn(text: pa.ChunkedArray | pa.Array) -> pa.ChunkedArray | pa.Array:
-    """Filled cells, evenly drawn from the whole column where there are many."""
-    filled = text.filter(pc.fill_null(pc.not_equal(text, ""), False))
-    if len(filled) <= MOST_CELLS:
-        return filled
-    return filled.take(pa.array(np.linspace(0, len(filled) - 1, MOST_CELLS).astype(np.int64)))
-
-
-def different(text: pa.ChunkedArray | pa.Array) -> Different:
+def different(text: pa.ChunkedArray | pa.Array, sight: Sight | None = None) -> Different:
     """The different filled cells of a column."""
-    trimmed = pc.utf8_trim_whitespace(drawn(text))
-    counted = pc.value_counts(trimmed.filter(pc.not_equal(trimmed, "")))
-    return Different(
-        counted.field("values").cast(pa.string()), counted.field("counts").to_numpy(zero_copy_only=False)
-    )
+    counted = pc.value_counts(drawn(text))
+    texts = counted.field("values").cast(pa.string())
+    return Different(texts, counted.field("counts").to_numpy(zero_copy_only=False), Cells(texts, sight))
 
 
 def looks_like(cells: Different, pseudonyms: bool) -> str:

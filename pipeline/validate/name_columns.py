@@ -13,9 +13,6 @@ import unicodedata
 from functools import lru_cache
 from importlib.resources import files
 
-import pyarrow as pa
-import pyarrow.compute as pc
-
 from pipeline.validate.looks import FEWEST_CELLS, SHARE_THAT_DECIDES, Different
 
 #: Of the different cells, so many with a given name among two to four words, or alone, decide.
@@ -35,19 +32,15 @@ def are_names(cells: Different) -> bool:
     """Whether a column seems to hold names of people."""
     if cells.cells < FEWEST_CELLS:
         return False
-    several = _matching(cells.texts, _SEVERAL_WORDS)
+    several = cells.like(_SEVERAL_WORDS)
     if len(several) >= SHARE_THAT_DECIDES * len(cells.texts):
         return _given_share(several) * len(several) >= GIVEN_AMONG_WORDS * len(
             cells.texts
         ) or _like_no_vocabulary(cells)
-    alone = _matching(cells.texts, _ONE_WORD)
+    alone = cells.like(_ONE_WORD)
     if len(alone) < max(FEWEST_ALONE, SHARE_THAT_DECIDES * len(cells.texts)):
         return False
     return _given_share(alone) * len(alone) >= GIVEN_ALONE * len(cells.texts)
-
-
-def _matching(texts: pa.Array, pattern: str) -> list[str]:
-    return texts.filter(pc.match_substring_regex(texts, pattern)).to_pylist()
 
 
 def _given_share(texts: list[str]) -> float:
@@ -62,12 +55,12 @@ def _words(text: str) -> list[str]:
 
 def _like_no_vocabulary(cells: Different) -> bool:
     """Capitalised words, nearly every cell and one of its words its own."""
-    comma = _matching(cells.texts, _COMMA)
+    comma = cells.like(_COMMA)
     if len(comma) >= SHARE_THAT_DECIDES * cells.cells:
         return True
     if cells.cells < LONG_COLUMN or len(cells.texts) < UNREPEATED * cells.cells:
         return False
-    shaped = _matching(cells.texts, _CAPITALS)
+    shaped = cells.like(_CAPITALS)
     if len(shaped) < SHAPED * len(cells.texts):
         return False
     words = [_words(text) for text in shaped]

@@ -17,6 +17,7 @@ from pipeline.settings import Settings
 from pipeline.side_by_side import in_order
 from pipeline.validate import check, identifiers, masking, report, surgeons
 from pipeline.validate.parse import Parsed, one_chunk, parsed
+from pipeline.validate.sight import Sight
 from pipeline.validate.unlisted_codes import unlisted_codes
 from pipeline.validate.year_scope import with_years
 from schemas.columns import Table
@@ -129,7 +130,11 @@ def checked(export: Export, settings: Settings, places: tuple[str, ...]) -> Chec
 def checked_together(exports: Sequence[Export], settings: Settings, places: tuple[str, ...]) -> list[Checked]:
     """Several exports, each after its own checks; the models are asked once a table."""
     rows = sum(export.rows.num_rows for export in exports)
-    cells = in_order(partial(_read, settings=settings, places=places), exports, rows)
+    sight = Sight(
+        text for each in exports for text in identifiers.looked_at(each, EXPORTS[each.source.table])
+    )
+    read = partial(_read, settings=settings, places=places, sight=sight)
+    cells = in_order(read, exports, rows)
     typed = {n: each.table for n, each in enumerate(cells) if isinstance(each, Parsed)}
     failures: dict[int, pd.DataFrame] = {}
     for name in EXPORTS:
@@ -145,10 +150,10 @@ def checked_together(exports: Sequence[Export], settings: Settings, places: tupl
     return in_order(parted, range(len(cells)), rows)
 
 
-def _read(export: Export, settings: Settings, places: tuple[str, ...]) -> Parsed | Checked:
+def _read(export: Export, settings: Settings, places: tuple[str, ...], sight: Sight) -> Parsed | Checked:
     """Typed cells, or what becomes of a file that is refused whole."""
     table = EXPORTS[export.source.table]
-    suspects = identifiers.suspects(export, table)
+    suspects = identifiers.suspects(export, table, sight)
     if suspects:
         return _refused(export, table, "identifiers_in_columns", report.of_suspects(export, suspects))
     site = settings.sites.get(export.source.site)
