@@ -23,6 +23,9 @@ from pipeline.intake.refusal import Refusal
 
 #: Limit of what a compressed file or workbook may unpack to.
 LARGEST_UNPACKED_BYTES = 4 << 30
+#: Records pack to a tenth or a twentieth of their size; what grows this much more is a bomb or nothing but blanks.
+MOST_TIMES_ITS_SIZE = 200
+MOST_UNPACKED_UNSUSPECTED = 1 << 26
 #: Limit of a file as it lies on disk.
 LARGEST_FILE_BYTES = 16 << 30
 CHUNK_BYTES = 1 << 24
@@ -137,6 +140,8 @@ def _unpacked(stored: bytes, name: str) -> bytes:
             while part := packed.read(CHUNK_BYTES):
                 parts.append(part)
                 size += len(part)
+                if size > MOST_UNPACKED_UNSUSPECTED and size > MOST_TIMES_ITS_SIZE * len(stored):
+                    raise _too_large(name, f"unpacks to more than {MOST_TIMES_ITS_SIZE} times its size")
                 if size > LARGEST_UNPACKED_BYTES:
                     raise _too_large(name, f"unpacks to more than {LARGEST_UNPACKED_BYTES} bytes")
     except EOFError:

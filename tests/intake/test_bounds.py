@@ -133,3 +133,10 @@ def test_packed_twice_is_not_text(workspace: Any, header: str, row: str) -> None
 def test_marks_of_old_systems_are_no_records(text: str) -> None:
     cut = read_delimited(text.encode(), WANTED)
     assert cut.cells.num_rows == 1
+
+
+def test_a_packed_bomb_is_given_up_early(workspace: Any, header: str, row: str) -> None:
+    """100 MB of line feeds pack to 100 kB: more than 64 MiB and two hundred times the size."""
+    workspace.put("operations.csv.gz", gzip.compress((header + row).encode() + b"\n" * 100_000_000, 1))
+    rule, message = workspace.refused()
+    assert (rule, "times its size" in message) == ("file_too_large", True)
