@@ -27,8 +27,10 @@ _DAY = (
     rf"(?:\d{{1,4}}[./-]\d{{1,2}}[./-]\d{{1,4}}|\d{{1,2}}(?:st|nd|rd|th)?[ -]{_MONTH}[ ,-]*\d{{2,4}}"
     rf"|{_MONTH} \d{{1,2}}(?:st|nd|rd|th)?,? \d{{4}}|\d{{8}}|\d{{4}})"
 )
-_CAPITAL = r"\p{Lu}"
-_SURNAME = rf"(?:(?:van|von|de|der|den|di|da|la|le|Mac|Mc|O['’])\s?)*{_CAPITAL}[\pL'’-]+"
+# Letters are those of Latin, Greek and Cyrillic, spelled out: the classes of all scripts take long to prepare.
+_LETTERS = "A-Za-zªµºÀ-ÖØ-öø-ɏΆ-ӿ"
+_CAPITAL = f"[A-ZÀ-ÖØ-Þ{''.join(filter(str.isupper, map(chr, range(0x100, 0x180))))}Α-ΫЀ-Я]"
+_SURNAME = rf"(?:(?:van|von|de|der|den|di|da|la|le|Mac|Mc|O['’])\s?)*{_CAPITAL}[{_LETTERS}'’-]+"
 _TITLES = "Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Professor|Sister|Nurse|Herr|Frau|Mme|Sig|Sra"
 _NUMBER_WORD = r"\s*(?:\b(?:no|num|number|nr|id)\b|#)?\.?\s*[:#=]?\s*"
 _OFFICES = (
@@ -58,15 +60,15 @@ NAMED = (
 )
 _WORDS_OF_STREETS = r"(?:stra(?:ß|ss)e|str\.|weg|platz|gasse|allee|straat|laan|gatan)"
 STREET_ABROAD = (
-    rf"\b{_CAPITAL}\pL*(?:{_WORDS_OF_STREETS}|\s[Ss]tra(?:ß|ss)e)\s?\d{{1,4}}[a-z]?\b"
-    rf"|\b\d{{1,4}},?\s(?i:rue|avenue|boulevard|chemin|impasse)\s(?:d[eu]s?\s|de\sla\s|l['’])?{_CAPITAL}[\pL'’-]+"
-    rf"|\b(?:Calle|Avenida|Via|Viale|Piazza)\s(?:{_CAPITAL}[\pL'’-]+\s){{1,3}}\d{{1,4}}\b"
+    rf"\b{_CAPITAL}[{_LETTERS}]*(?:{_WORDS_OF_STREETS}|\s[Ss]tra(?:ß|ss)e)\s?\d{{1,4}}[a-z]?\b"
+    rf"|\b\d{{1,4}},?\s(?i:rue|avenue|boulevard|chemin|impasse)\s(?:d[eu]s?\s|de\sla\s|l['’])?{_CAPITAL}[{_LETTERS}'’-]+"
+    rf"|\b(?:Calle|Avenida|Via|Viale|Piazza)\s(?:{_CAPITAL}[{_LETTERS}'’-]+\s){{1,3}}\d{{1,4}}\b"
 )
 POSTCODE_AND_TOWN = rf"\b\d{{2}}(?:\d{{2}}[1-9]|\d[1-9]\d|[1-9]\d{{2}}) {_CAPITAL}\p{{Ll}}{{2,}}"
 POSTCODE_UK = r"\b[A-Z]{1,2}\d[A-Z\d]? ?\d[ABD-HJLNP-UW-Z]{2}\b"
 POSTCODE_IRISH = r"\b[AC-FHKNPRTV-Y]\d[\dW] ?[AC-FHKNPRTV-Y][\dAC-FHKNPRTV-Y]{3}\b"
 POSTCODE_US = r"\b[A-Z]{2}[ ,]+\d{5}(?:-\d{4})?\b"
-STREET = rf"\b\d{{1,4}}[a-z]?,?\s+(?:{_CAPITAL}[\pL'’-]+\s+){{1,3}}(?:{_WAYS})\b\.?"
+STREET = rf"\b\d{{1,4}}[a-z]?,?\s+(?:{_CAPITAL}[{_LETTERS}'’-]+\s+){{1,3}}(?:{_WAYS})\b\.?"
 NUMBER_AT_AN_OFFICE = r"\b\d{3}[ -]\d{2}[ -]\d{4}\b"
 RECORD = rf"(?i:\b(?:{_OFFICES}){_NUMBER_WORD})[A-Za-z]{{0,3}}[-/]?\d{{4,}}[\dA-Za-z/-]*"
 DEVICE = (
@@ -113,6 +115,8 @@ PATTERNS_OF_IDS = (
 PATTERNS_OF_WORDS = tuple(each for each in PATTERNS if each[1] not in (PLATE, LONG_NUMBER))
 _OF_IDS, _OF_WORDS = ("id", "code"), ("word", "words")
 
+#: Whatever a pattern of free texts or of words finds holds one of these; cheap to look for.
+SIGNS = r"[\s@.:/,]|[0-9][0-9A-Za-z_-]{2}|(?i:lot|batch|serial|udi)"
 #: An address, a name behind a title, or a number of a telephone holds at least one of these.
 SIGNS_IN_IDS = b"\t\n\f\r @+:/.,"
 
@@ -128,7 +132,7 @@ _IN_WORDS = tuple(_whole(before, pattern) for before, pattern in PATTERNS_OF_WOR
 
 
 #: Two capitalised words in a row; looked at more closely for a given name.
-_CAPITALISED = rf"\b{_CAPITAL}[\pL'’-]+,?\s+{_CAPITAL}[\pL'’-]+"
+_CAPITALISED = rf"\b{_CAPITAL}[{_LETTERS}'’-]+,?\s+{_CAPITAL}[{_LETTERS}'’-]+"
 
 
 @dataclass(frozen=True)
@@ -185,6 +189,8 @@ def _masked(texts: pa.Array, patterns: tuple[str, ...], people: bool = False) ->
     if texts.null_count == len(texts):
         return unchanged
     encoded = texts.dictionary_encode()
+    if not pc.any(pc.match_substring_regex(encoded.dictionary, SIGNS)).as_py():
+        return unchanged
     asked = (*patterns, _CAPITALISED) if people else patterns
     found = pc.match_substring_regex(encoded.dictionary, "|".join(asked)).to_numpy(zero_copy_only=False)
     if not found.any():
