@@ -22,6 +22,9 @@ OLDEST = 90
 #: What two rows of one operation under two patient numbers need not share.
 NOT_SHARED = ("operation_id", "patient_id", "source_number", "source_line", "record_status", "recorded_at")
 
+#: Where more of the operations are alike than this share, the columns sent are too few to tell people apart.
+MOST_ALIKE = 0.05
+
 Fates = Mapping[str, np.ndarray]
 
 
@@ -42,7 +45,10 @@ def ages_disagree(accepted: Accepted, fates: Fates) -> np.ndarray:
 
 
 def patients_alike(accepted: Accepted, fates: Fates) -> np.ndarray:
-    """Operations that say the same of two patients of a site in everything but the ids; few rows are compared in full."""
+    """Operations that say the same of two patients of a site in everything but the ids; few rows are compared in full.
+
+    None where three patients share one, or where so many are alike that the columns sent cannot tell people apart.
+    """
     table = accepted.tables["operations"]
     rows = _operations(accepted, fates).drop_duplicates("row")
     day = rows["day"].to_numpy(np.int64)
@@ -53,7 +59,8 @@ def patients_alike(accepted: Accepted, fates: Fates) -> np.ndarray:
     shared = [name for name in table.column_names if name not in NOT_SHARED]
     told = alike.filter(pc.is_valid(alike["surgeon_id"])).to_pandas()
     patients = told.groupby(shared, dropna=False, sort=False)["patient_id"].transform("nunique")
-    return np.sort(told.loc[patients > 1, "row"].to_numpy(np.int64)) if len(told) else np.empty(0, np.int64)
+    pairs = told.loc[(patients == 2).to_numpy(bool), "row"].to_numpy(np.int64)
+    return np.sort(pairs) if len(pairs) <= MOST_ALIKE * len(rows) else np.empty(0, np.int64)
 
 
 def _operations(accepted: Accepted, fates: Fates) -> pd.DataFrame:
