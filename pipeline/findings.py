@@ -151,5 +151,15 @@ def without_refused(said: pd.DataFrame, sources: Iterable[Source]) -> pd.DataFra
     about_them = places.isin(pd.MultiIndex.from_tuples(refused, names=["source_file", "table"]))
     about_rows = said["source_line"].notna().to_numpy()
     if "action" in said:
-        about_rows = about_rows & (said["action"] != "refuse").to_numpy()
+        about_rows = about_rows & ~said["action"].isin(["refuse", "set_aside"]).to_numpy()
     return said[~(about_them & about_rows)].reset_index(drop=True)
+
+
+def without_advice_on_identifiers(found: pd.DataFrame) -> pd.DataFrame:
+    """Findings without the advice to map a column that has to be taken out at the source."""
+    import pandas as pd
+
+    place = ["source_file", "table", "column"]
+    out = pd.MultiIndex.from_frame(found.loc[found["rule"] == "identifiers_in_columns", place].astype(object))
+    theirs = pd.MultiIndex.from_frame(found[place].astype(object)).isin(out)
+    return found[~(theirs & (found["rule"] == "column_unknown").to_numpy())].reset_index(drop=True)

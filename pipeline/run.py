@@ -186,6 +186,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     told = findings.joined(
         [own, intake.findings, people.findings, checked.findings, found.findings, limits, about_sites(reached)]
     )  # fmt: skip
+    told = findings.without_advice_on_identifiers(told)
     scores = scorecard_of(checked, found.fates, told, reached, settings)
     told = without_identifiers(findings.joined([told, scores.findings]))
     return Accounted(
@@ -212,7 +213,7 @@ def _within_limits(
         found = resolved(kept.accepted, people, ground.settings, ground.look, ground.cut_on)
         more = stop_limits.contradictory(kept.accepted, found.impossible)
         if not more:
-            aside = [each.finding for each in (*impossible, *looked.aside)]
+            aside = [told for each in (*impossible, *looked.aside) for told in each.findings]
             return kept, found, findings.frame([*aside, *looked.told])
         impossible += more
 

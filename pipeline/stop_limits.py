@@ -38,7 +38,7 @@ VANISHED = (
 
 @dataclass(frozen=True)
 class SetAside:
-    """An export that is not used, by site, table and receipt, and why."""
+    """An export that is not used, by site, table and receipt, and why; `lines`: file and line of rows that show it."""
 
     site: str
     table: str
@@ -46,11 +46,14 @@ class SetAside:
     rule: str
     message: str
     source_file: str = ""
+    lines: tuple[tuple[str, int], ...] = ()
 
     @property
-    def finding(self) -> dict[str, object]:
-        place = {"site": self.site, "source_file": self.source_file, "table": self.table}
-        return {**place, "rule": self.rule, "message": self.message}
+    def findings(self) -> list[dict[str, object]]:
+        """One, or one a line."""
+        said = {"site": self.site, "table": self.table, "rule": self.rule, "message": self.message}
+        lines: Sequence[tuple[str, int | None]] = self.lines or [(self.source_file, None)]
+        return [{**said, "source_file": file, "source_line": line} for file, line in lines]
 
 
 @dataclass(frozen=True)
@@ -242,30 +245,36 @@ def contradictory(accepted: Accepted, impossible: Mapping[str, np.ndarray]) -> t
 
     Of the rows that contradict each other those of the newest receipt are doubted, in every table they stand in.
     """
-    places = {
-        (str(site), name, accepted.sources[int(number)])
+    places = [
+        (str(site), name, accepted.sources[int(number)], int(line))
         for name, rows in impossible.items()
-        for site, number in _sites_and_sources(accepted.tables[name], rows)
-    }
+        for site, number, line in _places(accepted.tables[name], rows)
+    ]
     newest: dict[str, date] = {}
-    for site, _, source in places:
+    for site, _, source, _ in places:
         newest[site] = max(newest.get(site, source.receipt), source.receipt)
-    doubted = sorted(
-        (site, name, source.receipt, source.source_file)
-        for site, name, source in places
-        if source.receipt == newest[site]
-    )
-    firsts = {(site, name): (receipt, file) for site, name, receipt, file in reversed(doubted)}
-    what = "A patient is operated on after the day of death."
+    doubted: dict[tuple[str, str], set[tuple[str, int]]] = {}
+    for site, name, source, line in places:
+        if source.receipt == newest[site]:
+            doubted.setdefault((site, name), set()).add((source.source_file, line))
     return tuple(
-        SetAside(site, name, receipt, "death_before_operation", _not_used(what, name, receipt), file)
-        for (site, name), (receipt, file) in sorted(firsts.items())
+        _after_death(site, name, newest[site], tuple(sorted(lines)))
+        for (site, name), lines in sorted(doubted.items())
     )
 
 
-def _sites_and_sources(table: pa.Table, rows: np.ndarray) -> Iterator[tuple[str, int]]:
-    taken = table.select(["site", "source_number"]).take(rows)
-    return zip(taken["site"].to_pylist(), taken["source_number"].to_pylist(), strict=True)
+def _after_death(site: str, table: str, receipt: date, lines: tuple[tuple[str, int], ...]) -> SetAside:
+    what = f"By line {lines[0][1]} a patient is operated on after the day of death"
+    more = len(lines) - 1
+    what += f", and by {more} more {'line' if more == 1 else 'lines'}." if more else "."
+    message = _not_used(what, table, receipt)
+    return SetAside(site, table, receipt, "death_before_operation", message, lines[0][0], lines)
+
+
+def _places(table: pa.Table, rows: np.ndarray) -> Iterator[tuple[str, int, int]]:
+    """Site, ledger line and line in the file of some rows."""
+    taken = table.select(["site", "source_number", "source_line"]).take(rows)
+    return zip(*(taken[name].to_pylist() for name in taken.column_names), strict=True)
 
 
 def without(validated: Validated, aside: Sequence[SetAside]) -> Validated:

@@ -92,7 +92,7 @@ def test_an_export_down_by_more_than_its_limit_is_not_used(site: Site) -> None:
     checked = site.check()
     assert checked.reasons() == [""] * 8 + ["volume_drop"]
     assert checked.exit_code == 1
-    assert "received/harbour/2026-09-02/operations.csv is not used" in checked.said
+    assert "Not used: received/harbour/2026-09-02/operations.csv: It has 69 rows" in checked.said
     finding = next(row for row in checked.told if row["rule"] == "volume_drop")
     assert "69 rows" in finding["message"]
     assert "100" in finding["message"]
@@ -286,6 +286,9 @@ def test_a_death_before_an_operation_holds_the_export_that_tells_of_it(site: Sit
     assert checked.reasons() == [""]
     assert checked.reasons("followups") == ["death_before_operation"]
     assert checked.exit_code == 1
+    told = [row for row in checked.told if row["rule"] == "death_before_operation"]
+    assert [(row["table"], row["source_line"]) for row in told] == [("followups", "2")]
+    assert "By line 2 a patient is operated on after the day of death." in told[0]["message"]
 
 
 def test_what_came_together_is_doubted_together_and_what_was_before_stands(site: Site) -> None:

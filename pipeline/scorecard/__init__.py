@@ -16,7 +16,7 @@ from pipeline.handover import Validated
 from pipeline.scorecard.counting import COUNTED, counted, filled_cells
 from pipeline.scorecard.deliveries import deliveries_of
 from pipeline.scorecard.lags import lags, late_rows
-from pipeline.scorecard.repeats import repeated_rows
+from pipeline.scorecard.repeats import receipts_repeated, repeated_rows
 from pipeline.scorecard.scores import scores
 from pipeline.scorecard.trend import outside_limits, trend
 from pipeline.scorecard.values import about_values
@@ -76,7 +76,11 @@ def scorecard_of(
         "quality_lag": lag,
     }
     own = findings.joined(
-        [outside_limits(tables["quality_trend"], validated.accepted.sources), about_values(validated, sent)]
+        [
+            outside_limits(tables["quality_trend"], validated.accepted.sources),
+            about_values(validated, sent),
+            receipts_repeated(validated.accepted.sources, settings),
+        ]
     )
     told = verdicts(reached, tables, findings.joined([found, own]), validated.accepted.sources)
     return Scorecard(tables, own, told)

@@ -10,8 +10,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.columns import calendar_days, joined
+from pipeline.columns import calendar_days
 from pipeline.handover import KEPT, NO_DAY, SUPERSEDED, Validated
+from pipeline.keys import keys_of
 from pipeline.scorecard.deliveries import UNIT, Deliveries
 from pipeline.settings import Settings
 from schemas.exports import DAY_COLUMN, ID_COLUMN
@@ -45,7 +46,9 @@ def lags(
         table, unit = validated.accepted.tables[name], sent.unit_of[name]
         if not len(unit):
             continue
-        rows = np.flatnonzero(sent.used[name] & allowed[unit] & ~_later_versions(table, name, fates[name]))
+        rows = np.flatnonzero(
+            sent.used[name] & allowed[unit] & ~_later_versions(table, name, fates[name], unit)
+        )
         days = calendar_days(table[day_column])[rows].astype(np.int64)
         recorded = _recorded(table["recorded_at"])[rows]
         told = recorded != NO_DAY
@@ -67,19 +70,18 @@ def _may_be_asked(units: pd.DataFrame, settings: Settings) -> np.ndarray:
     return ~units["site"].isin(inexact).to_numpy(dtype=bool)
 
 
-def _later_versions(table: pa.Table, name: str, fate: np.ndarray) -> np.ndarray:
-    """bool: the standing version of a record that was sent otherwise before."""
-    earlier, later = np.flatnonzero(fate == SUPERSEDED), np.zeros(len(fate), dtype=bool)
-    if not len(earlier):
+def _later_versions(table: pa.Table, name: str, fate: np.ndarray, unit: np.ndarray) -> np.ndarray:
+    """bool: a version of a record that was sent otherwise in an earlier receipt."""
+    replaced, later = np.flatnonzero(fate == SUPERSEDED), np.zeros(len(fate), dtype=bool)
+    if not len(replaced):
         return later
     ids = table[ID_COLUMN[name]]
-    named = pc.is_in(ids, value_set=ids.take(earlier).unique()).to_numpy(zero_copy_only=False).astype(bool)
-    rows = np.flatnonzero(named & (fate == KEPT))
-    keys = [
-        joined(*(table[column].take(each) for column in ("site", ID_COLUMN[name])))
-        for each in (rows, earlier)
-    ]
-    later[rows] = pc.is_in(keys[0], value_set=keys[1].unique()).to_numpy(zero_copy_only=False)
+    named = pc.is_in(ids, value_set=ids.take(replaced).unique()).to_numpy(zero_copy_only=False).astype(bool)
+    rows = np.flatnonzero(named & np.isin(fate, [KEPT, SUPERSEDED]))
+    key = keys_of([(table["site"].take(rows), ids.take(rows))]).numbers[0]
+    first = np.full(int(key.max()) + 1, np.iinfo(np.int64).max)
+    np.minimum.at(first, key, unit[rows])
+    later[rows] = unit[rows] > first[key]
     return later
 
 

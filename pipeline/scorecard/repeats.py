@@ -1,13 +1,15 @@
-"""Rows that were sent twice though nothing asked for it."""
+"""Rows that were sent twice though nothing asked for it, and receipts that bring nothing but earlier files."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.handover import DUPLICATE, Validated
+from pipeline.findings import CATALOGUE, frame
+from pipeline.handover import DUPLICATE, Source, Validated
 from pipeline.scorecard.deliveries import UNIT, Deliveries
 from pipeline.settings import Settings, Site
 from schemas.exports import ID_COLUMN
@@ -48,3 +50,26 @@ def _within_receipt(table: pa.Table, name: str, unit: np.ndarray, again: np.ndar
     first = np.zeros(len(rows), dtype=bool)
     first[np.unique(key, return_index=True)[1]] = True
     return unit[rows[~first & np.isin(rows, again)]]
+
+
+def receipts_repeated(sources: Sequence[Source], settings: Settings) -> pd.DataFrame:
+    """A finding `receipt_repeated` a receipt whose every required file is, to the byte, one of an earlier receipt.
+
+    A header alone repeats nothing: it says that nothing changed.
+    """
+    first: dict[tuple[str, str], date] = {}
+    came: dict[tuple[str, date], list[Source]] = {}
+    for source in sources:
+        seen = (source.site, source.sha256)
+        first[seen] = min(first.get(seen, source.receipt), source.receipt)
+        if source.table in settings.sites.get(source.site, Site(source.site)).required:
+            came.setdefault((source.site, source.receipt), []).append(source)
+    rule = CATALOGUE["receipt_repeated"]
+    return frame(
+        {
+            "site": site, "source_file": files[0].source_file, "table": files[0].table, "rule": rule.code,
+            "message": f"Every file of {receipt} is, byte for byte, one that was sent before. {rule.remedy}",
+        }
+        for (site, receipt), files in sorted(came.items())
+        if all(file.rows_read and first[site, file.sha256] < receipt for file in files)
+    )  # fmt: skip

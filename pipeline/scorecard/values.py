@@ -117,7 +117,7 @@ def _words(cells: pa.ChunkedArray, rows: _Rows) -> tuple[Sequence[object], np.nd
 
 
 def _numbers(cells: pa.ChunkedArray, rows: _Rows) -> tuple[Sequence[object], np.ndarray]:
-    """Only numbers that nearly all rows of a unit hold: such a number is the unit's median. Others count as one."""
+    """Only numbers that nearly all rows of a unit hold: such a number is the unit's median. Others together are None."""
     number = decimals(cells) if rows.at is None else decimals(cells)[rows.at]
     candidates = sorted({middle for middle in _middles(number, rows.unit) if middle is not None})
     if not candidates:
@@ -162,7 +162,8 @@ def _constants(held: _Held, rows: _Rows, column: Column) -> Iterator[Said]:
     """Receipts in which nearly all rows hold one value although the site, or else others, vary."""
     value = held.counts.argmax(axis=1)
     top = held.counts.max(axis=1)
-    alike = np.flatnonzero((held.filled >= FEWEST_ROWS) & (top >= NEARLY_ALL * held.filled))
+    one = np.array([each is not None for each in held.values], dtype=bool)[value]
+    alike = np.flatnonzero(one & (held.filled >= FEWEST_ROWS) & (top >= NEARLY_ALL * held.filled))
     known = held.filled_before[alike] >= FEWEST_ROWS
     own = alike[known]
     yield from _unlikely(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.findings import CATALOGUE
 from pipeline.handover import Source
+from pipeline.scorecard.counting import QUARANTINED_SHARE
 from pipeline.scorecard.scores import OVER
 from pipeline.scorecard.trend import worse
 from pipeline.sites import Reach
@@ -52,7 +53,9 @@ def _verdict(
     site = reach.site.site_id
     own = {name: table[table["site"] == site] for name, table in tables.items()}
     heavy = tuple(dict.fromkeys(_against(reach, sources)))
-    light = (*_of_site(reach, sources), *_of_scores(own), *_of_newest(own, found[found["site"] == site]))
+    held = set(reach.over_tolerance)
+    scores = _of_scores(own, reach.site.sends != "changes", held)
+    light = (*_of_site(reach, sources), *scores, *_of_newest(own, found[found["site"] == site], held))
     if heavy:
         return Verdict(NOT_FIT, (*heavy, *dict.fromkeys(light)))
     return Verdict(RESERVED if light else FIT, tuple(dict.fromkeys(light)))
@@ -101,22 +104,36 @@ def _missed(site: str, sources: tuple[Source, ...]) -> list[Source]:
     ]
 
 
-def _of_scores(own: Mapping[str, pd.DataFrame]) -> Iterator[str]:
+def _of_scores(own: Mapping[str, pd.DataFrame], repeats_all: bool, held: set[str]) -> Iterator[str]:
+    """Rules over their tolerance; where each export holds the rows of the one before, only if the newest is too.
+
+    `held`: tables of which it is said already that too many rows are held back.
+    """
     over = own["quality"][own["quality"]["verdict"] == OVER]
+    newest = own["quality_trend"].sort_values("receipt").groupby(["table", "column", "rule"])["share"].last()
+    now = newest.to_dict() if repeats_all else {}
     for row in over.itertuples():
+        said = row.rule == QUARANTINED_SHARE and row.table in held
+        if said or now.get((row.table, row.column, row.rule), 1) <= row.tolerance:
+            continue
         yield f"{_title(str(row.rule))} in {_where(row)}: {row.failing} of {row.rows}, more than tolerated"
 
 
-def _of_newest(own: Mapping[str, pd.DataFrame], found: pd.DataFrame) -> Iterator[str]:
-    """What is odd about the newest receipt of a table, and records that went away."""
+def _of_newest(own: Mapping[str, pd.DataFrame], found: pd.DataFrame, held: set[str]) -> Iterator[str]:
+    """What is odd about the newest receipt of a table, and records that went away. `held` as in `_of_scores`."""
     newest = own["quality_volume"].groupby("table")["receipt"].max().to_dict()
     outside = worse(own["quality_trend"])
     for row in outside[outside["receipt"] == outside["table"].map(newest)].itertuples():
+        if row.rule == QUARANTINED_SHARE and row.table in held:
+            continue
         yield f"{_title(str(row.rule))} in {_where(row)}: more often in the newest receipt than before"
     gone = found[found["rule"] == "records_vanished"].groupby("table").size()
     for table, number in gone.items():
         records = "record" if number == 1 else "records"
         yield f"{number} {records} of {table} sent before {'is' if number == 1 else 'are'} no longer sent"
+    last = f"/{own['quality_volume']['receipt'].max()}/"
+    if any(last in str(file) for file in found.loc[found["rule"] == "receipt_repeated", "source_file"]):
+        yield "its newest receipt repeats earlier files, so nothing newer is known"
     constant = found[found["rule"] == "column_constant"]
     for row in constant.itertuples():
         if f"/{newest.get(row.table)}/" in str(row.source_file):

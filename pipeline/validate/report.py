@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -56,14 +56,14 @@ def of_file(export: Export, rule: str) -> pd.DataFrame:
     )
 
 
-def of_suspects(export: Export, suspects: Iterable[Suspect]) -> pd.DataFrame:
+def of_suspects(export: Export, suspects: Sequence[Suspect]) -> pd.DataFrame:
     """A finding for each column that may not be sent, by its header; a header that is itself one is masked."""
     headers = [suspect.header for suspect in suspects]
     shown = masking.masked(pa.array(headers, pa.string())).texts.to_pylist()
     rule = "identifiers_in_columns"
     said = [
-        f"The column seems to hold {suspect.looks_like}. {catalogue.CATALOGUE[rule].remedy}"
-        for suspect in suspects
+        f"The column `{name}` seems to hold {suspect.looks_like}. {catalogue.CATALOGUE[rule].remedy}"
+        for name, suspect in zip(shown, suspects, strict=True)
     ]
     rows = zip(shown, said, strict=True)
     return catalogue.frame(

@@ -29,6 +29,16 @@ def test_a_number_that_varied_and_now_is_one_value(export, score):
     assert "30 of 30 filled rows" in found.findings["message"].iloc[0]
 
 
+def test_a_month_of_one_number_does_not_make_the_next_month_odd(export, score):
+    sent = [
+        export("followups", *visits(40, "0135"), receipt=FIRST),
+        export("followups", *visits(40, "0", "g"), receipt=SECOND),
+        export("followups", *visits(40, "1357", "h"), receipt=date(2026, 11, 1)),
+    ]
+    files = [row[1] for row in said(score(*sent, settings=SETTINGS), "column_constant")]
+    assert files == ["received/harbour/2026-10-01/followups.csv"]
+
+
 def test_nineteen_rows_are_too_few(export, score):
     before = export("followups", *visits(40, "0135"), receipt=FIRST)
     assert said(score(before, export("followups", *visits(19, "0", "g"), receipt=SECOND), settings=SETTINGS),

@@ -96,3 +96,31 @@ def test_a_share_outside_its_limits_matters_in_the_newest_receipt_only(export, s
     early, bad, good = sent(date(2026, 8, 1), 300, 0), sent(FIRST, 100, 20), sent(SECOND, 100, 0)
     assert verdict(score(early, bad, settings=settings, reached=[reach()])).word == "fit_with_reservations"
     assert verdict(score(early, bad, good, settings=settings, reached=[reach()])).word == "fit"
+
+
+def test_a_fault_that_a_whole_export_mended_is_no_reservation(export, score, reach):
+    """10 of 40 rows of the first export are held back, none of 40 of the second: over both 12.5 %, tolerated 2 %."""
+    rows = [{"operation_id": f"o{n}", "patient_id": f"p{n}"} for n in range(40)]
+    bad = [{**row, "side": ""} if n < 10 else row for n, row in enumerate(rows)]
+    sent = export("operations", *bad, receipt=FIRST), export("operations", *rows, receipt=SECOND)
+    for sends, word in (("everything", "fit"), ("changes", "fit_with_reservations")):
+        site = Site("harbour", sends=sends)
+        told = score(*sent, settings=Settings(sites={"harbour": site}), reached=[reach(site=site)])
+        assert verdict(told).word == word
+
+
+def test_what_is_held_back_is_said_once(export, score, reach):
+    bad = export("operations", {}, {"operation_id": "o2", "side": ""})
+    told = verdict(score(bad, reached=[reach(over_tolerance=("operations",))]))
+    assert told.reasons == ("more rows of operations than tolerated are held back in the newest receipt",)
+
+
+@pytest.mark.parametrize(("rows", "word"), [(1, "fit_with_reservations"), (0, "fit")])
+def test_a_receipt_of_the_very_same_files(export, score, reach, rows, word):
+    """A header alone says that nothing changed; it repeats nothing."""
+    first, second = (export("operations", {}, receipt=day) for day in (FIRST, SECOND))
+    same = replace(second, source=replace(second.source, sha256=first.source.sha256, rows_read=rows))
+    told = score(first, same, reached=[reach()])
+    assert verdict(told).word == word
+    said = told.findings[told.findings["rule"] == "receipt_repeated"]
+    assert said["source_file"].tolist() == [same.source.source_file] * rows

@@ -143,6 +143,16 @@ def test_a_correction_is_not_late(export, score):
     assert lag[["rows", "late"]].values.tolist() == [[1, 1]]
 
 
+def test_a_correction_that_was_taken_back_is_not_late_either(export, score):
+    """Without `recorded_at`: sent, sent otherwise, sent as at first. Neither later version is new."""
+    sent = [
+        export("followups", {"pain": pain}, receipt=day)
+        for pain, day in (("1", FIRST), ("0", SECOND), ("1", THIRD))
+    ]
+    fates = {"followups": [SUPERSEDED, SUPERSEDED, KEPT]}
+    assert score(*sent, fates=fates).tables["quality_lag"].empty
+
+
 def test_sites_with_shifted_days_have_no_lag(export, score):
     settings = Settings(sites={"harbour": Site("harbour", dates="shifted")})
     sent = [export("events", {"recorded_at": "2026-05-01T10:00:00"})]
