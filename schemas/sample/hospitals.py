@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from xlsxwriter.format import Format
     from xlsxwriter.worksheet import Worksheet
 
-    from schemas.sample.faults import Planted
+    from schemas.sample.planting import Planted
 
 #: Files as sent, all text: (site, receipt, file name, sheet) to rows under the site's own headers.
 Exports = dict[tuple[str, str, str, str], pd.DataFrame]
@@ -224,7 +224,7 @@ def write_exports(made: Exports, planted: Planted, folder: Path) -> None:
         if sheet:
             books.setdefault((site, receipt, name), {})[sheet] = rows
         elif len(rows) or _sends_changes(site):
-            content = csv_bytes(rows, site)
+            content = csv_bytes(rows, site, planted.tails.get(key, ()))
             _place(folder, key).write_bytes(_cut_off(content) if key in planted.broken_off else content)
     for (site, receipt, name), sheets in books.items():
         printed = {sheet: planted.preambles.get((site, receipt, name, sheet), ()) for sheet in sheets}
@@ -250,11 +250,12 @@ def _cut_off(content: bytes) -> bytes:
     return b"".join(lines[:whole]) + lines[whole][:16]
 
 
-def csv_bytes(rows: pd.DataFrame, site: str) -> bytes:
-    """The file's bytes in the site's delimiter, line ends and encoding."""
+def csv_bytes(rows: pd.DataFrame, site: str, below: tuple[str, ...] = ()) -> bytes:
+    """The file's bytes in the site's delimiter, line ends and encoding, with lines below the rows."""
     hospital = next(h for h in HOSPITALS if h.site == site)
     text = io.StringIO()
     rows.to_csv(text, sep=hospital.delimiter, index=False, lineterminator=hospital.line_end)
+    text.writelines(line + hospital.line_end for line in below)
     return text.getvalue().encode(hospital.encoding)
 
 

@@ -48,8 +48,10 @@ _FAULTS = """
 ## Faults planted on purpose
 
 None of them changes what a right count finds: rows held back were added for the purpose, and what is wrong at first
-comes again correctly. The list with rules is `truth/faults.csv`. Up to 4 November 2026 millfield's list of incidents
-is broken off and a run ends with exit code 1; the next day the whole file arrives and a run ends with 0.
+comes again correctly. The list with columns and rules is `truth/faults.csv`; docs/findings.md of the project says what
+each rule means. A line without a rule is no fault, but easily taken for one. harbour lays counts of its own beside its
+last two exports (`control_totals.csv`), and they agree. Up to 4 November 2026 millfield's list of incidents is broken
+off and a run ends with exit code 1; the next day the whole file arrives and a run ends with 0.
 
 | file | line | what |
 |---|---|---|
