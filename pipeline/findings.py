@@ -56,7 +56,7 @@ _FORMS = {
 #: Rules about the form of a cell: what the column should hold is told with them.
 _OF_FORM = frozenset(
     {"value_missing", "value_unparsable", "value_unknown_word", "value_out_of_range", "value_code_for_missing",
-     "date_partial"}
+     "date_zone_unstated", "date_partial"}
 )  # fmt: skip
 
 

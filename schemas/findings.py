@@ -254,6 +254,11 @@ _CELLS = (
           "For example text in a number, or a form of writing nobody declared.",
           "Correct it at the source, or translate it under `values.<column>` in mappings/<site>.toml.",
           acts="either", asks="Correct it at the source and send the row again."),
+    _rule("date_zone_unstated", "quarantine", "value conformance", "A day comes as a moment of another time zone",
+          "It is written with an offset, such as 2025-06-30T23:00Z, and which day that was depends on the time zone, "
+          "which nothing declares.",
+          "Say `timezone` in mappings/<site>.toml, such as \"Europe/Dublin\", or ask for the day alone.",
+          acts="either", asks="Send the day alone, or tell the department in which time zone the hospital lies."),
     _rule("value_unknown_word", "quarantine", "value conformance", "The word is not one of the column's words",
           "The site uses other words, or one is mistyped.",
           "Translate it under `values.<column>` in mappings/<site>.toml, or correct it at the source.",
@@ -428,6 +433,11 @@ _SITES = (
           "Nearly all rows of the receipt hold one value, although earlier exports or other sites vary.",
           "Check at the source whether the value was entered or filled in by the system, and send it again.",
           acts="sender"),
+    _rule("records_changed", "warn", "atemporal plausibility", "Many records say otherwise than before",
+          "A large part of the records sent before comes with another value in one column: a time zone that moves "
+          "days, another list, a changed export or mapping.",
+          "Find out which of the two is right; until then the newer one is used.",
+          acts="either", asks="Check whether so many values were meant to change; if not, send the export again."),
     _rule("value_new", "warn", "value conformance", "A value that no earlier export of the site held",
           "A new code or word: a new operation or measure, another spelling, or a changed list at the source.",
           "Check what it means; translate it under `values.<column>` in mappings/<site>.toml, or add it to "

@@ -58,7 +58,7 @@ def table_lines(
     lines += _unpivot_lines(placed)
     for name, (looks, _) in placed.columns.items():
         lines += _cell_lines(EXPORTS[placed.table][name], looks, placed.table, known)
-    return [*lines, *_lacking_lines(placed)]
+    return [*lines, *_lacking_lines(placed, group.looks)]
 
 
 def _column_lines(placed: Placed) -> Iterator[str]:
@@ -82,14 +82,21 @@ def _unpivot_lines(placed: Placed) -> Iterator[str]:
         yield f'unpivot = {{ column = "measure", value = "value", of = {{ {of} }} }}  # numbers under the name of a motion'
 
 
-def _lacking_lines(placed: Placed) -> Iterator[str]:
-    """Questions for required columns that no header feeds."""
+def _lacking_lines(placed: Placed, looks: Sequence[Look]) -> Iterator[str]:
+    """Questions for required columns that no header feeds; `looks`: all headers of the group."""
     lacking = placed.lacking
     own = ID_COLUMN[placed.table]
+    free = [
+        look
+        for look in looks
+        if look.header not in placed.used and not look.suspect and look.pseudonyms >= 0.8
+    ]
     if own in lacking:
-        yield f'{ASK}id_from = ["", ""]  # no column in which every cell differs for `{own}`: name those that make one'
+        yield _own_id_line(own, [look for look in free if look.unique and not look.is_days])
     if "patient_id" in lacking and own != "patient_id":
-        yield f'{ASK}columns.patient_id = ""  # nothing shows which column is the patient'
+        ids = " or ".join(quoted(look.header) for look in free if not look.is_days)
+        why = "which of these is the patient?" if ids else "nothing shows which column is the patient"
+        yield f"{ASK}columns.patient_id = {ids or quoted('')}  # {why}"
     constants = [name for name in lacking if EXPORTS[placed.table][name].kind not in ("id", "date", "code")]
     for name in lacking:
         if EXPORTS[placed.table][name].kind in ("date", "code"):
@@ -97,6 +104,14 @@ def _lacking_lines(placed: Placed) -> Iterator[str]:
     if constants:
         given = ", ".join(f"{name} = {quoted(_usual(name, placed))}" for name in constants)
         yield f"{ASK}constants = {{ {given} }}  # required, and no column shows it"
+
+
+def _own_id_line(own: str, different: Sequence[Look]) -> str:
+    """The question for a record's own id: which of the headers in which every cell differs, or what makes one."""
+    if different:
+        headers = " or ".join(quoted(look.header) for look in different)
+        return f"{ASK}columns.{own} = {headers}  # every cell differs: which is it?"
+    return f'{ASK}id_from = ["", ""]  # no column in which every cell differs for `{own}`: name those that make one'
 
 
 def _usual(name: str, placed: Placed) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.handover import Validated
+from pipeline.scorecard.changed import records_changed
 from pipeline.scorecard.counting import COUNTED, counted, filled_cells
 from pipeline.scorecard.deliveries import deliveries_of
 from pipeline.scorecard.lags import lags, late_rows
@@ -80,6 +81,7 @@ def scorecard_of(
             outside_limits(tables["quality_trend"], validated.accepted.sources),
             about_values(validated, sent),
             receipts_repeated(validated.accepted.sources, settings),
+            records_changed(validated, fates, sent, settings),
         ]
     )
     told = verdicts(reached, tables, findings.joined([found, own]), validated.accepted.sources)

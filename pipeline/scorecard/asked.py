@@ -21,6 +21,7 @@ _BY_COLUMN: dict[str, Callable[[Table, Column], bool]] = {
     "value_unknown_word": lambda table, column: bool(column.vocabulary),
     "value_out_of_range": lambda table, column: column.low is not None or column.high is not None,
     "value_code_for_missing": lambda table, column: column.kind in ("integer", "number"),
+    "date_zone_unstated": lambda table, column: column.kind == "date",
     "date_partial": lambda table, column: column.kind == "date",
     "date_after_receipt": lambda table, column: column.name == DAY_COLUMN.get(table.name),
     "recorded_after_receipt": lambda table, column: column.name == "recorded_at",

@@ -21,6 +21,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+#: Rule → what is odd about a column of the newest receipt.
+_ODD = {
+    "column_constant": "hardly varies in the newest receipt",
+    "records_changed": "says otherwise for many records than when they were sent before",
+}
+
+
 @dataclass(frozen=True)
 class Verdict:
     """`word`: one of `schemas.measures.VERDICTS`. `reasons`: sentences without a full stop; none where fit."""
@@ -134,10 +141,9 @@ def _of_newest(own: Mapping[str, pd.DataFrame], found: pd.DataFrame, held: set[s
     last = f"/{own['quality_volume']['receipt'].max()}/"
     if any(last in str(file) for file in found.loc[found["rule"] == "receipt_repeated", "source_file"]):
         yield "its newest receipt repeats earlier files, so nothing newer is known"
-    constant = found[found["rule"] == "column_constant"]
-    for row in constant.itertuples():
+    for row in found[found["rule"].isin(list(_ODD))].itertuples():
         if f"/{newest.get(row.table)}/" in str(row.source_file):
-            yield f"{row.column} of {row.table} hardly varies in the newest receipt"
+            yield f"{row.column} of {row.table} {_ODD[str(row.rule)]}"
 
 
 def _where(row: object) -> str:

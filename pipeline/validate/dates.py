@@ -234,7 +234,7 @@ def _day_of_moment(text: str, how: DateReading) -> Answer:
     if moment.tzinfo is None:
         return Answer(moment.date(), repair="time_dropped")
     if how.zone is None:
-        return Answer(fault="value_unparsable")
+        return Answer(fault="date_zone_unstated")
     here = _shifted(moment, how.zone).date()
     return Answer(here, repair="time_dropped" if here == moment.date() else "date_moved_by_zone")
 

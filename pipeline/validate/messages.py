@@ -13,6 +13,7 @@ _GOT = {
     "value_out_of_range": "a number outside the limits",
     "value_code_for_missing": "a value that stands for missing",
     "several_values": "several values where one fits",
+    "date_zone_unstated": "a moment with an offset from UTC",
     "date_partial": "a date without its day",
     "joint_unknown": "a word that is no joint or bone of the catalogue",
 }

@@ -276,7 +276,7 @@ def test_fault_23_moment_with_a_zone(hospital: Any) -> None:
 def test_fault_23_zone_undeclared(hospital: Any) -> None:
     """A moment of Greenwich is no day of the clinic before its zone is known."""
     cells = ["2025-06-14T23:30:00Z", "2025-06-14T12:00:00+02:00"]
-    hospital.one_by_one("operations", "performed_on", cells, "value_unparsable")
+    hospital.one_by_one("operations", "performed_on", cells, "date_zone_unstated")
 
 
 def test_fault_23_whole_column_at_midnight_of_greenwich(hospital: Any) -> None:

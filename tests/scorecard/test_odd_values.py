@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+from pipeline.handover import DUPLICATE, KEPT, SUPERSEDED
 from pipeline.settings import Settings, Site
 
 FIRST, SECOND = date(2026, 9, 1), date(2026, 10, 1)
@@ -83,3 +84,44 @@ def test_words_of_the_contract_are_news_only_beyond_chance(export, score):
         now = [{"followup_id": f"g{n}", "status": "moved" if n < moved else "seen"} for n in range(20)]
         found = score(before, export("followups", *now, receipt=SECOND), settings=SETTINGS)
         assert [row[4] for row in said(found, "value_new")] == expected
+
+
+def moved(days, count=25):
+    """Operations o0, o1, … on the third of March, or so many days after it."""
+    return [
+        {"operation_id": f"o{n}", "patient_id": f"p{n}", "performed_on": f"2025-03-{3 + days:02}"}
+        for n in range(count)
+    ]
+
+
+def scored_again(export, score, *changes, sends="everything", rows=25):
+    """The findings `records_changed` about operations that came once, and then again as `changes` say."""
+    sent = (
+        export("operations", *moved(0, rows), receipt=FIRST),
+        export("operations", *changes, receipt=SECOND),
+    )
+    same = [fate for n in range(rows) for fate in [KEPT if changes[n] == moved(0, rows)[n] else SUPERSEDED]]
+    later = [DUPLICATE if fate == KEPT else KEPT for fate in same]
+    settings = Settings(sites={"harbour": Site("harbour", sends=sends)})
+    found = score(*sent, settings=settings, fates={"operations": [*same, *later]}).findings
+    return found[found["rule"] == "records_changed"]
+
+
+def test_days_that_move_for_all_records(export, score):
+    """A time zone that moves every day by one."""
+    told = scored_again(export, score, *moved(-1))
+    assert told[["column", "table"]].values.tolist() == [["performed_on", "operations"]]
+    assert (
+        "25 of 25 records say otherwise than when they were sent before, each 1 day earlier."
+        in told["message"].iloc[0]
+    )
+
+
+def test_a_few_corrections_and_lists_of_changes_are_no_news(export, score):
+    """Nineteen of twenty-five are too few by our limit of twenty."""
+    assert scored_again(export, score, *moved(1)[:19], *moved(0)[19:]).empty
+    assert scored_again(export, score, *moved(1), sends="changes").empty
+
+
+def test_cells_that_are_filled_later_are_no_change(export, score):
+    assert scored_again(export, score, *({**row, "bmi": "24"} for row in moved(0))).empty

@@ -41,7 +41,7 @@ DAYS = [
     # Irish summer time is one hour ahead of UTC: 23:30 UTC is the next day there.
     ("2025-06-30T23:30:00Z", DAY_FIRST, date(2025, 7, 1), "", "date_moved_by_zone"),
     ("2025-06-30T22:30:00Z", DAY_FIRST, date(2025, 6, 30), "", "time_dropped"),
-    ("2025-06-30T23:30:00+00:00", PLAIN, None, "value_unparsable", ""),
+    ("2025-06-30T23:30:00+00:00", PLAIN, None, "date_zone_unstated", ""),
     ("2025-02-30", PLAIN, None, "value_unparsable", ""),
     ("2025-13-01", PLAIN, None, "value_unparsable", ""),
     ("2024-02-29", PLAIN, date(2024, 2, 29), "", ""),
