@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import Settings
 
+_OPERATION = ID_COLUMN["operations"]
 _NEVER = 0  # before every day, as an ordinal
 
 
@@ -25,7 +26,8 @@ def for_senders(
 
     Settled is: a finding about a record that came again in a later receipt (if that is wrong too, it has a finding
     of its own); one about a whole file or its columns, once a later export of the table was accepted; one about a
-    row whose record is not known, the same, where the site sends everything each time.
+    row whose record is not known, the same, where the site sends everything each time. Left out is what only follows
+    from something else: records whose operation did come and is itself held back or set aside.
 
     Args:
         found: Findings frame, marked or not.
@@ -33,8 +35,10 @@ def for_senders(
         exports: As received; they know which header leads to which column.
         settings: What each site sends.
     """
-    standing = found[~settled(found, validated, settings)].reset_index(drop=True)
-    headers = _headers(exports)
+    received = tuple(exports)
+    standing = found[~(settled(found, validated, settings) | _follows(found, validated, received))]
+    standing = standing.reset_index(drop=True)
+    headers = _headers(received)
     places = zip(standing["source_file"].tolist(), standing["column"].tolist(), strict=True)
     return standing.assign(header=[headers.get(place, place[1]) for place in places])
 
@@ -48,6 +52,28 @@ def settled(found: pd.DataFrame, validated: Validated, settings: Settings) -> np
         known, _newest_of_record(found, validated), _newest_of_table(found, validated, settings)
     )
     return (own > _NEVER) & (answered > own)
+
+
+def _follows(found: pd.DataFrame, validated: Validated, exports: Sequence[Export]) -> np.ndarray:
+    """bool: the operation that is said not to be known was received, but none of its rows is used."""
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    missed = (found["rule"] == "operation_unknown").to_numpy()
+    asked = pa.array(found.loc[missed, "value"].unique().astype(object), pa.string())
+
+    def named(table: pa.Table) -> set[tuple[str, str]]:
+        ids = pc.utf8_trim_whitespace(table[_OPERATION])
+        own = pc.fill_null(pc.is_in(ids, asked), False)
+        return set(zip(table["site"].filter(own).to_pylist(), ids.filter(own).to_pylist(), strict=True))
+
+    if not len(asked):
+        return missed
+    sent = [named(export.rows) for export in exports if export.source.table == "operations"]
+    unused = set().union(*sent) - named(validated.accepted.tables["operations"])
+    pairs = pd.Series(list(zip(found["site"], found["value"], strict=True)), dtype=object)
+    return missed & pairs.isin(unused).to_numpy()
 
 
 def _newest_of_table(found: pd.DataFrame, validated: Validated, settings: Settings) -> np.ndarray:

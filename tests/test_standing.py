@@ -70,8 +70,8 @@ def test_a_record_taken_back_is_settled(notes: Notes) -> None:
 
 
 def test_a_file_that_broke_off_is_settled_by_a_whole_one(notes: Notes) -> None:
-    broken = EVENTS + "PSEUDO1,PERSON1,2026-09-20,T84.5,ICD-10-CM\nPSEUDO2,PERSON2,2026-"
-    whole = EVENTS + "PSEUDO1,PERSON1,2026-09-20,T84.5,ICD-10-CM\n"
+    broken = EVENTS + "PSEUDO1,PERSON1,2026-09-20,T84.82XA,ICD-10-CM\nPSEUDO2,PERSON2,2026-"
+    whole = EVENTS + "PSEUDO1,PERSON1,2026-09-20,T84.82XA,ICD-10-CM\n"
     before = {OCTOBER + "operations.csv": HEAD + operation(1), OCTOBER + "events.csv": broken}
     told = notes(before)
     assert [(row["rule"], row["what_to_do"]) for row in told] == [
@@ -116,3 +116,16 @@ def test_what_the_department_has_to_settle_is_not_sent_to_the_hospital(notes: No
         }
     )
     assert told == []
+
+
+def test_what_only_follows_from_an_operation_that_is_held_back_is_not_asked(notes: Notes) -> None:
+    """Operation 1 came without a side: that is asked. Operation 9 never came: its event is asked for."""
+    event = "event_id,patient_id,occurred_on,code,operation_id\n"
+    told = notes(
+        {
+            OCTOBER + "operations.csv": HEAD + operation(1, "") + operation(2),
+            OCTOBER + "events.csv": event
+            + "PSEUDOA,PERSON1,2026-09-20,T84.82XA,PSEUDO1\nPSEUDOB,PERSON9,2026-09-20,T84.82XA,PSEUDO9\n",
+        }
+    )
+    assert places(told) == [("10", "3", "operation_unknown"), ("10", "2", "value_missing")]

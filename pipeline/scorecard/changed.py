@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,7 +30,8 @@ def records_changed(
 ) -> pd.DataFrame:
     """Findings `records_changed`, one a receipt and column, for sites whose exports hold the records of those before.
 
-    A cell that was empty and is filled now is no change. Our limits, without a published source.
+    A cell that was empty and is filled now is no change, nor is one that says again what it said before it was changed.
+    Our limits, without a published source.
     """
     whole = np.array(
         [settings.sites.get(site, Site(site)).sends != "changes" for site in sent.units["site"]], dtype=bool
@@ -44,8 +45,11 @@ def records_changed(
 
 def _pairs(
     table: pa.Table, name: str, fate: np.ndarray, sent: Deliveries, whole: np.ndarray
-) -> dict[int, tuple[np.ndarray, np.ndarray]]:
-    """Receipt (unit) → rows that say otherwise and the rows they replace, where there are enough of them."""
+) -> dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Receipt (unit) → rows that say otherwise, the rows they replace and those before these (or the same again).
+
+    Only where there are enough of them.
+    """
     unit, ids = sent.unit_of[name], table[ID_COLUMN[name]]
     replaced = np.flatnonzero(fate == SUPERSEDED)
     named = pc.is_in(ids, value_set=ids.take(replaced).unique()).to_numpy(zero_copy_only=False).astype(bool)
@@ -58,23 +62,25 @@ def _pairs(
         + 1
     )
     now, before = rows[again], rows[again - 1]
+    former = np.maximum(again - 2, 0)
+    first = np.where(key[former] == key[again], rows[former], before)
     times = np.bincount(unit[now], minlength=len(sent.units))
     many = np.flatnonzero(times >= np.maximum(FEWEST_CHANGED, SHARE_CHANGED * sent.units["rows"].to_numpy()))
-    return {int(one): (now[unit[now] == one], before[unit[now] == one]) for one in many}
+    return {int(one): tuple(each[unit[now] == one] for each in (now, before, first)) for one in many}  # type: ignore[misc]
 
 
 def _of_table(
     validated: Validated,
     name: str,
     table: pa.Table,
-    pairs: Mapping[int, tuple[np.ndarray, np.ndarray]],
+    pairs: Mapping[int, tuple[np.ndarray, np.ndarray, np.ndarray]],
     sent: Deliveries,
 ) -> Iterator[dict[str, object]]:
     columns = [each for each in EXPORTS[name].columns if each.name not in (ID_COLUMN[name], *_NOT_CONTENT)]
-    for unit, (now, before) in pairs.items():
+    for unit, (now, *earlier) in pairs.items():
         rows = int(sent.units["rows"].iloc[unit])
         for column in columns:
-            changed, how = _difference(table[column.name], column, now, before)
+            changed, how = _difference(table[column.name], column, (now, *earlier))
             if changed < max(FEWEST_CHANGED, SHARE_CHANGED * rows):
                 continue
             source = validated.accepted.sources[table["source_number"][int(now.min())].as_py()]
@@ -86,12 +92,10 @@ def _of_table(
             }  # fmt: skip
 
 
-def _difference(
-    cells: pa.ChunkedArray, column: Column, now: np.ndarray, before: np.ndarray
-) -> tuple[int, str]:
-    """How many filled cells differ, and by how many days if it is the same everywhere."""
-    later, earlier = (cells.take(pa.array(rows)).combine_chunks() for rows in (now, before))
-    differs = pc.fill_null(pc.not_equal(later, earlier), False)
+def _difference(cells: pa.ChunkedArray, column: Column, rows: Sequence[np.ndarray]) -> tuple[int, str]:
+    """How many filled cells differ, and by how many days if it is the same everywhere; `rows` as in `_pairs`."""
+    later, earlier, first = (cells.take(pa.array(each)).combine_chunks() for each in rows)
+    differs = pc.fill_null(pc.and_(pc.not_equal(later, earlier), pc.not_equal(later, first)), False)
     changed = int(pc.sum(differs).as_py() or 0)
     if column.kind != "date" or not changed:
         return changed, ""

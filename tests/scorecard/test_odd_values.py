@@ -125,3 +125,15 @@ def test_a_few_corrections_and_lists_of_changes_are_no_news(export, score):
 
 def test_cells_that_are_filled_later_are_no_change(export, score):
     assert scored_again(export, score, *({**row, "bmi": "24"} for row in moved(0))).empty
+
+
+def test_a_change_that_is_taken_back_is_told_once(export, score):
+    sent = [
+        export("operations", *moved(days), receipt=day)
+        for days, day in ((0, FIRST), (1, SECOND), (0, date(2026, 11, 1)))
+    ]
+    fates = {"operations": [*[SUPERSEDED] * 50, *[KEPT] * 25]}
+    settings = Settings(sites={"harbour": Site("harbour", sends="everything")})
+    found = score(*sent, settings=settings, fates=fates).findings
+    told = found[found["rule"] == "records_changed"]
+    assert told["source_file"].tolist() == ["received/harbour/2026-10-01/operations.csv"]
