@@ -168,7 +168,9 @@ class TomlTable:
         for key in keys:
             if not self.has(key):
                 inside = f"[{self.dotted('').rstrip('.')}] " if self.path else ""
-                raise WrongUse(f"{self.place()}: {inside}has no `{key}`. Add a line `{key} = …`.")
+                written = did_you_mean(key, [each for each in self.content if each not in keys])
+                hint = written.replace("Did you mean", "Or is it meant by")
+                raise WrongUse(f"{self.place()}: {inside}has no `{key}`. Add a line `{key} = …`.{hint}")
 
     def finish(self, also_known: Iterable[str] = ()) -> None:
         """Raise WrongUse for the first key nobody asked for, with a suggestion."""
@@ -208,12 +210,13 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         raise WrongUse(f"{name}, {at or 'somewhere'}: not valid TOML: {what}. {remedy}") from None
 
 
-def read_toml(path: Path) -> TomlTable:
-    """A TOML file, named by its file name in messages. Raises WrongUse if missing, not UTF-8 or not TOML."""
+def read_toml(path: Path, named: str = "") -> TomlTable:
+    """A TOML file, named so or by its file name in messages. Raises WrongUse if missing, not UTF-8 or not TOML."""
+    name = named or path.name
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise WrongUse(f"{path} does not exist. Create it or correct the path.") from None
     except UnicodeDecodeError as error:
-        raise WrongUse(f"{path.name}: not UTF-8 (byte {error.start}). Save the file as UTF-8.") from None
-    return TomlTable(parse_toml(text, path.name), TomlText(path.name, text))
+        raise WrongUse(f"{name}: not UTF-8 (byte {error.start}). Save the file as UTF-8.") from None
+    return TomlTable(parse_toml(text, name), TomlText(name, text))

@@ -86,6 +86,11 @@ def test_every_key_knows_its_line(path, line):
         ("a = 1", lambda t: t.table("a"), "expected a table. Write [a]"),
         ("[a]\nb = 1", lambda t: t.tables("a"), "expected a list of tables. Write [[a]]"),
         ("[a]\nb = 1", lambda t: t.table("a").require("c"), "line 1: [a] has no `c`"),
+        (
+            "[a]\ntabel = 1",
+            lambda t: t.table("a").require("table"),
+            "has no `table`. Add a line `table = …`. Or is it meant by `tabel`?",
+        ),
         ("[a]\nhead = 1", lambda t: t.table("a").finish({"heads"}), "unknown key `a.head`"),
     ],
 )

@@ -33,7 +33,7 @@ def load_mapping(path: Path) -> Mapping:
     named = f"{path.parent.name}/{path.name}"
     if not path.exists():
         return Mapping(named)
-    toml = read_toml(path)
+    toml = read_toml(path, named)
     toml.require("contract")
     toml.whole("contract", low=1, high=1)
     reading = _reading(toml, Reading())

@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 from pipeline import findings as catalogue
 from pipeline.handover import CONFLICTING, Validated
 from pipeline.known import is_new
+from pipeline.publish.versions_log import version_repairs
 from schemas.exports import EXPORTS
 from schemas.published import PUBLISHED
 
@@ -22,7 +23,8 @@ def row_tables(
     intake_repairs: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
     """`ledger`, `quarantine`, `repairs` and one `quarantined/<table>` a table with rows held back."""
-    repairs = pd.concat([intake_repairs, validated.repairs], ignore_index=True)
+    versions = version_repairs(validated.accepted, fates)
+    repairs = pd.concat([intake_repairs, validated.repairs, versions], ignore_index=True)
     tables = {
         "ledger": ledger,
         "quarantine": _quarantine(found),

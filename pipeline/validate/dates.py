@@ -24,8 +24,9 @@ DAYS_FOR_MISSING = frozenset({date(1899, 12, 30), date(1899, 12, 31), date(1900,
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 #: Serial days before this one are numbers of something else.
 FIRST_SERIAL_DAY = date(1955, 1, 1)
-#: So many different days that the declared order makes impossible, and none that needs it: the declaration is wrong.
-CONTRADICTIONS = 3
+#: So many different days that the declared order makes impossible, and fewer than `OUTNUMBERED` times as many that need
+#: it: the declaration is wrong, or the file is mixed. Fewer than that are slips of single rows (our decision).
+CONTRADICTIONS, OUTNUMBERED = 3, 20
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 ORDERS = {"DMY": (0, 1, 2), "MDY": (1, 0, 2), "YMD": (2, 1, 0)}  # place of day, month, year
 
@@ -78,15 +79,16 @@ class DateReading:
 def order_in(texts: Iterable[str], declared: str) -> str | None:
     """The order of day and month: declared, or the only one that all `texts` allow; None if that is unclear.
 
-    A declared order is unclear where several clear days contradict it and none needs it. Empty where no text
-    depends on an order.
+    A declared order is unclear where several clear days contradict it and not many times more need it. Empty where
+    no text depends on an order.
     """
     dates = {_three_numbers(text) for text in texts}
     day_first = sum(12 < first <= 31 and 1 <= second <= 12 for first, second, _ in dates)
     month_first = sum(12 < second <= 31 and 1 <= first <= 12 for first, second, _ in dates)
     if declared:
         against, needing = (month_first, day_first) if declared == "DMY" else (day_first, month_first)
-        return declared if needing or against < CONTRADICTIONS or declared == "YMD" else None
+        slips = against < CONTRADICTIONS or needing >= against * OUTNUMBERED
+        return declared if slips or declared == "YMD" else None
     if day_first and month_first:
         return None
     if day_first or month_first:

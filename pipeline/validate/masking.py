@@ -47,6 +47,7 @@ URL = r"(?i:https?://|ftp://|www\.)[^\s;,)]+"
 ADDRESS_OF_MACHINE = r"\b(?:\d{1,3}\.){3}\d{1,3}\b"
 PHONE_ABROAD = r"(?:\+|00)[1-9](?:[ ().-]*\d){6,14}\b"
 PHONE_AT_HOME = r"\(?0\d{1,4}\)?[ ./-]{0,2}\d{3,4}(?:[ .-]?\d{2,4}){1,3}\b"
+PHONE_IN_GROUPS = r"(?:\(0\d{1,4}\)|0\d{1,4}) ?\s\d{3,4}(?:[ .-]?\d{2,4}){1,3}\b"
 PHONE_IN_THREES = r"\(?\d{3}\)?[ .-]\d{3}[ .-]\d{4}\b"
 PHONE_SAID = (
     r"(?i:\b(?:tel|tlf|telephone|telefon|tel[eé]fono|t[eé]l|phone|fax|handy|mobile|portable)\b(?:\s*(?:no|nr|number)\b)?)"
@@ -108,7 +109,7 @@ PATTERNS: tuple[tuple[str, str], ...] = (
 #: What an id must not be: a pseudonym may be a long number, but no address and no name.
 PATTERNS_OF_IDS = (
     ("", EMAIL), ("", URL), ("", TITLED_NAME), ("", r"\+[1-9](?:[ ().-]*\d){6,14}"),
-    ("", rf"\b{_SURNAME},\s*{_SURNAME}"),
+    ("", rf"\b{_SURNAME},\s*{_SURNAME}"), (r"\w.,/-", PHONE_IN_GROUPS),
 )  # fmt: skip
 
 #: What words of a vocabulary, headers and messages must not hold: all but bare numbers, which may be codes or days.

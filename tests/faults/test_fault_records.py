@@ -103,6 +103,12 @@ def test_fault_41_identical_rows(hospital: Any) -> None:
     outcome = hospital.check()
     for table, again in times.items():
         assert outcome.fates(table) == {"accepted": 60, "duplicate": again}
+        logged = [
+            line["source_line"]
+            for line in outcome.lines("repairs")
+            if (line["table"], line["rule"]) == (table, "record_duplicate")
+        ]
+        assert logged == [str(62 + at) for at in range(again)]  # a header, 60 rows, then the repeats
 
 
 def test_fault_41_identical_but_for_the_way_it_is_written(hospital: Any) -> None:
@@ -147,6 +153,7 @@ def test_fault_42_versions_with_their_time(hospital: Any, backwards: bool) -> No
     hospital.add("operations", recorded_at=again, age_years="50")
     outcome = hospital.run()
     assert outcome.fates("operations") == {"accepted": 60, "superseded": 1}
+    assert outcome.finding("record_superseded", "repairs")["source_line"] == ("62" if backwards else "9")
     band = outcome.table("cases").set_index("case_id").loc["harbour.O008.L", "age_band"]
     assert band == ("0-24" if backwards else "45-54")
 

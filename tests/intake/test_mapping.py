@@ -175,14 +175,14 @@ MOTION = '[[table]]\ntable = "measurements"\nfile = "x.csv"\n'
         (MOTION + "unpivot = { column = 'measure', value = 'measure', of = { A = 'flexion' } }", "twice under `unpivot`"),
         (MOTION + "columns = { joint = 'ff' }\nunpivot = { column = 'measure', value = 'value', of = { FF = 'flexion' } }",
          "under both `columns` and `unpivot.of`"),
-        (TABLE + TABLE, "says the same as the one at harbour.toml, line 2"),
+        (TABLE + TABLE, "says the same as the one at mappings/harbour.toml, line 2"),
     ],
 )  # fmt: skip
 def test_nonsense_is_told(tmp_path: Path, text: str, told: str) -> None:
     with pytest.raises(WrongUse) as caught:
         load_mapping(written(tmp_path, f"contract = 1\n{text}\n"))
     assert told in str(caught.value)
-    assert "harbour.toml, line" in str(caught.value)
+    assert "mappings/harbour.toml, line" in str(caught.value)
 
 
 @pytest.mark.parametrize(

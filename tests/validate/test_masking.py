@@ -79,10 +79,19 @@ def test_masking_twice_changes_nothing_more():
 
 
 def test_pseudonyms_may_be_long_numbers_but_no_names_or_addresses():
-    ids = ["0012345678", "P-1234567890", "12/345", "Dr Smith", "+353871234567", "a@b.org", None]
+    ids = [
+        "0012345678",
+        "P-1234567890",
+        "12/345",
+        "Dr Smith",
+        "+353871234567",
+        "a@b.org",
+        "087 555 0142",
+        None,
+    ]
     result = masked_ids(pa.array(ids))
-    assert result.texts.to_pylist() == ["0012345678", "P-1234567890", "12/345", *["[masked]"] * 3, None]
-    assert result.changed.tolist() == [False] * 3 + [True] * 3 + [False]
+    assert result.texts.to_pylist() == ["0012345678", "P-1234567890", "12/345", *["[masked]"] * 4, None]
+    assert result.changed.tolist() == [False] * 3 + [True] * 4 + [False]
 
 
 def labelled():
