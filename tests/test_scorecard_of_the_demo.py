@@ -17,8 +17,8 @@ from schemas.sample import write_sample
 CASES, SEED = 900, 7
 #: Measures that no fault needs to lower, and that are no fault where they are not nought.
 MEASURES = ("value_empty", "recorded_late")
-#: Said of a whole file, of which no row is the worse.
-NOT_SCORED = ("file_changed",)
+#: Said of a whole file, of which no row is the worse, or about the catalogue.
+NOT_SCORED = ("file_changed", "code_unknown", "fixation_unknown")
 KEY = ["site", "table", "column", "rule"]
 
 

@@ -24,6 +24,7 @@ PLANTS: tuple[Callable[[Planter], None], ...] = (
     *faulty_operations.PLANTS,
     *faulty_records.PLANTS,
     *faulty_files.PLANTS,
+    leaks.leaked_in_incidents,
 )
 
 

@@ -20,6 +20,9 @@ def held_back(planter: Planter) -> None:
     planter.add(REGISTER, 5, "value_unknown_word", "an unknown side", Laterality="R or L")
     planter.add(REGISTER, 6, "value_out_of_range", "an age of 212", Age="212")
     planter.add(THEATRE, 7, "value_missing", "no day of operation", **{"Date of operation": ""})
+    planter.add_stranger(
+        THEATRE, 11, "formula_error", "a formula that divides by nought", "Age", Age="#DIV/0!"
+    )
     planter.add_stranger(TABLE, 8, "dates_in_wrong_order", "an injury after its operation",
                          onset_on="2026-02-20")  # fmt: skip
     planter.add_stranger(REGISTER, 9, "value_unknown_word", "both sides in one cell", Laterality="R/L")
@@ -65,6 +68,12 @@ def surgeons(planter: Planter) -> None:
         planter.made[harbour("surgeons")] = pd.concat([listed, begun], ignore_index=True)
 
 
+def unknown_fixation(planter: Planter) -> None:
+    planter.add_stranger(
+        TABLE, 29, "fixation_unknown", "a fixation nobody lists", fixation="glue", status="cancelled"
+    )
+
+
 def conflicting_diagnosis(planter: Planter) -> None:
     """A cancelled operation whose diagnosis names the other side."""
     rows = planter.rows(TABLE)
@@ -104,6 +113,6 @@ def unknown_columns(planter: Planter) -> None:
 
 
 PLANTS = (
-    untidy_cells, held_back, one_id_twice, no_operations, outside_the_usual, surgeons, conflicting_diagnosis,
-    unknown_columns,
+    untidy_cells, held_back, one_id_twice, no_operations, outside_the_usual, unknown_fixation, surgeons,
+    conflicting_diagnosis, unknown_columns,
 )  # fmt: skip

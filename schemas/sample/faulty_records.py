@@ -31,6 +31,7 @@ def events(planter: Planter) -> None:
                                  "severity_grade", "management", "through_fixation_site"), ""))  # fmt: skip
     planter.add_stranger(EVENTS, 3, "code_not_in_list", "a code that is no complete one", code="S83.00")
     incidents = millfield("incidents", MILLFIELD.receipts[0])
+    planter.add_stranger(EVENTS, 4, "code_unknown", "a diagnosis nobody counts", code="J45.909")
     for like in rows_where(planter.rows(incidents), lambda sent: sent["Code"] != "")[3:4]:
         planter.add(incidents, like, "date_partial", "a month without a day", Day="03.2026", Remark="")
 
@@ -41,6 +42,7 @@ def visits(planter: Planter) -> None:
                          operation_id="HB-O99999")  # fmt: skip
     planter.add(CLINIC, 11, "date_after_receipt", "a visit dated after the export",
                 **{"Date seen": "2026-12-24"})  # fmt: skip
+    planter.add(millfield("clinic_list"), 13, "value_unparsable", "a year of two digits", Day="14.09.26")
     clinic = planter.rows(CLINIC)
     for at in rows_where(clinic, lambda sent: sent["Outcome of visit"] == "died")[:1]:
         after = pd.Timestamp(clinic["Date seen"].iloc[at]) + pd.Timedelta(days=12)
@@ -64,6 +66,10 @@ def readings(planter: Planter) -> None:
     bent = {"measure": "flexion", "joint": "knee", "mode": "passive", "unit": "deg"}
     planter.add(READINGS, 8, "value_out_of_range", "a flexion of 900 degrees", "value", **bent, value="900")
     planter.add(READINGS, 9, "value_unparsable", "a word instead of a number", value="full")
+    planter.add(READINGS, 12, "value_unparsable", "two readings in one cell", "value", **bent, value="110/95")
+    planter.add_stranger(
+        READINGS, 14, "several_values", "two measures in one cell", measure="flexion; extension_deficit"
+    )
     planter.add_stranger(READINGS, 10, "reading_zero", "a flexion of nought", "value", **bent, value="0")
     planter.add_stranger(READINGS, 11, "score_without_points", "a motion in points", "unit",
                          **{**bent, "unit": "points"}, value="110")  # fmt: skip
@@ -72,6 +78,9 @@ def readings(planter: Planter) -> None:
         planter.add_stranger(READINGS, 13, "operation_of_another_patient", "another patient's operation",
                              operation_id=str(others["operation_id"].iloc[5]))  # fmt: skip
     planter.add_stranger(northgate("Readings"), 12, "joint_unknown", "a joint that is none", joint="kneee")
+    turned = northgate("Readings")
+    for at in rows_where(planter.rows(turned), lambda sent: sent["side"] == "right")[20:21]:
+        planter.change(turned, at, "word_translated", "another word for a side", side="Rt")
     motion, missing = millfield("motion"), "999 in place of a reading"
     bend = {"FLEX": "999", "EXT DEF": "", "FF": "", "ER": "", "Joint": "knee", "Moved by": "examiner"}
     record = planter.add_stranger(motion, 14, "value_code_for_missing", missing, **bend)

@@ -286,6 +286,8 @@ def _write_sheet(sheet: Worksheet, rows: pd.DataFrame, printed: tuple[str, ...],
                 sheet.write_number(line, at, value, days)
             elif kind == "number":
                 sheet.write_number(line, at, value)
+            elif kind == "error":
+                sheet.write_formula(line, at, "=1/0", None, value)
             elif kind == "text":
                 sheet.write_string(line, at, value)
     if printed:
@@ -302,6 +304,8 @@ def _cells(column: pd.Series) -> list[tuple[str, Any]]:
 def _cell(text: str) -> tuple[str, Any]:
     if not text:
         return "empty", ""
+    if text == "#DIV/0!":
+        return "error", text
     try:
         day = datetime.date.fromisoformat(text)
         return "day", (day - datetime.date(1899, 12, 30)).days

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.sample.hospitals import MILLFIELD
+from schemas.sample.hospitals import LATE_EXPORT, MILLFIELD
 from schemas.sample.planting import Key, Planter, harbour, millfield, northgate, rows_where
 
 #: Invented identifiers written into letters; none may stand in any output. Domains and numbers are reserved ones.
@@ -16,8 +16,11 @@ CANARIES = (
     "QX51 ZKD",
     "serial no QZ-40417K",
     "07/11/1987",
+    "14 Quillow Lane",
+    "203.0.113.77",
+    "Vane-Ombersley",
 )
-EMAIL, PHONE, FILMS, RECORD, DOCTOR, POSTCODE, PLATE, SERIAL, BIRTH = CANARIES
+EMAIL, PHONE, FILMS, RECORD, DOCTOR, POSTCODE, PLATE, SERIAL, BIRTH, STREET, MACHINE, SURNAME = CANARIES
 RULE = "identifier_masked"
 
 _EVENTS = (
@@ -28,6 +31,8 @@ _EVENTS = (
 _VISITS = (
     f"Now living at {POSTCODE}, comes by car {PLATE}.",
     f"Asks for the card of the implant, {SERIAL}.",
+    f"Moved to {STREET} in spring.",
+    f"Answers sent from {MACHINE} at home.",
 )
 _SHEETS = (
     ("Events", f"{DOCTOR} rang from {PHONE}."),
@@ -56,6 +61,15 @@ def _behind(planter: Planter, key: Key, header: str, said: tuple[str, ...], what
 
 
 def leaked_outside_letters(planter: Planter) -> None:
-    """A name where an approach belongs, in the row of a cancelled operation."""
+    """A name where an approach belongs and one where a pseudonym does, in rows of cancelled operations."""
     what = "the name of a surgeon where the approach belongs"
     planter.add_stranger(harbour("operations"), 12, RULE, what, approach=f"as {DOCTOR}", status="cancelled")
+    planter.add_stranger(harbour("operations"), 13, "value_unparsable", "a name in place of a surgeon's id",
+                         surgeon_id=f"Mr {SURNAME}", status="cancelled")  # fmt: skip
+
+
+def leaked_in_incidents(planter: Planter) -> None:
+    """In every whole list of incidents; the broken one is the beginning of the list that came whole."""
+    for receipt in (MILLFIELD.receipts[0], LATE_EXPORT):
+        key, said = millfield("incidents", receipt), (f"Call back on {PHONE}.",)
+        _behind(planter, key, "Remark", said, "identifiers in a remark")
