@@ -208,11 +208,15 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         what, _, at = str(error).removesuffix(")").partition(" (at ")
         remedy = "Correct this line; texts stand in quotes."
         raise WrongUse(f"{name}, {at or 'somewhere'}: not valid TOML: {what}. {remedy}") from None
+    except RecursionError:
+        raise WrongUse(f"{name}: lists inside lists without end. Write it anew.") from None
 
 
 def read_toml(path: Path, named: str = "") -> TomlTable:
     """A TOML file, named so or by its file name in messages. Raises WrongUse if missing, not UTF-8 or not TOML."""
     name = named or path.name
+    if path.exists() and not path.is_file():
+        raise WrongUse(f"{name}: is a folder, a pipe or a device. Put a file there.")
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:

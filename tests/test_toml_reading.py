@@ -1,5 +1,6 @@
 """The checked TOML reader: what it says about wrong keys and values, and on which line."""
 
+import os
 import re
 from datetime import date
 
@@ -131,3 +132,13 @@ def test_a_layer_says_which_file_holds_the_key():
     layered = TomlText("mine.toml", "a = 1\n", TomlText("built-in.toml", "x = 1\nb = 2\n"))
     assert layered.place(("a",)) == "mine.toml, line 1"
     assert layered.place(("b",)) == "built-in.toml, line 2"
+
+
+def test_a_pipe_and_lists_without_end_are_wrong_use(tmp_path):
+    pipe, deep = tmp_path / "pipe.toml", tmp_path / "deep.toml"
+    os.mkfifo(pipe)
+    deep.write_text("a = " + "[" * 5000 + "]" * 5000, encoding="utf-8")
+    with pytest.raises(WrongUse, match=r"pipe.toml: is a folder, a pipe or a device. Put a file there."):
+        read_toml(pipe)
+    with pytest.raises(WrongUse, match=r"deep.toml: lists inside lists"):
+        read_toml(deep)

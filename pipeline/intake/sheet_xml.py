@@ -23,10 +23,11 @@ LONGEST_ROW = 1 << 24
 
 _TAG = rb"<(?:\w+:)?"
 _IS = rb"\s*=\s*[\"']"
-_ROW = re.compile(_TAG + rb"row\b(?:[^>]*?\sr" + _IS + rb"(\d{1,10})[\"'])?[^>]*>")
+_ROW = re.compile(_TAG + rb"row\b(?:[^>]*?\sr" + _IS + rb"([^\"'>]*)[\"'])?[^>]*>")
 _HIDDEN_ROW = re.compile(_TAG + rb"row\b[^>]*\shidden" + _IS + rb"(?:1|true)")
 _HIDDEN_COLUMN = re.compile(_TAG + rb"col\b[^>]*\shidden" + _IS + rb"(?:1|true)")
-_REFERENCE = re.compile(_TAG + rb"c\s[^>]*?\br" + _IS + rb"([A-Za-z]{1,3}\d{1,10})[\"'](?=[^>]*[^/]>|>)")
+_REFERENCE = re.compile(_TAG + rb"c\s[^>]*?\br" + _IS + rb"([^\"'>]*)[\"'](?=[^>]*[^/]>|>)")
+_ROW_NUMBER, _REFERENCES = re.compile(rb"\d{1,7}"), re.compile(rb"(?:[A-Za-z]{1,3}\d{1,7}(?:,|\Z))*")
 _CLOSED_CELL = re.compile(rb"</(?:\w+:)?c\s*>")
 _FILLED = re.compile(_TAG + rb"(?:(?:v|t)(?:\s[^>]*)?>[^<]|f\b)")
 _ERROR = re.compile(
@@ -121,14 +122,20 @@ class SheetLook:
     def _numbers(self, rows: list[re.Match[bytes]]) -> list[int]:
         numbers = []
         for row in rows:
-            self._row, before = int(row.group(1) or self._row + 1), self._row
+            stated = row.group(1)
+            if stated is not None and not _ROW_NUMBER.fullmatch(stated):
+                raise self.strange("a row without a number")
+            self._row, before = int(stated or self._row + 1), self._row
             if not before < self._row <= MOST_ROWS:
                 raise self.strange("rows out of order, or a row twice")
             numbers.append(self._row)
         return numbers
 
     def _reach(self, xml: bytes, rows: list[re.Match[bytes]], numbers: list[int]) -> None:
-        places, columns = _places(_REFERENCE.findall(xml))
+        references = _REFERENCE.findall(xml)
+        if not _REFERENCES.fullmatch(b",".join(references)):
+            raise self.strange("a cell without a place")
+        places, columns = _places(references)
         if not np.isin(np.unique(places), numbers).all():
             raise self.strange("a cell outside its row")
         cells = len(_CLOSED_CELL.findall(xml))

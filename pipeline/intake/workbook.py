@@ -113,7 +113,12 @@ class _Parts:
             raise unreadable(self.name, "holds macros")
         if len({part.filename for part in parts}) < len(parts):
             raise unreadable(self.name, "holds a part twice")
-        if len(parts) > MOST_PARTS or sum(part.file_size for part in parts) > self.left:
+        if len(parts) > MOST_PARTS:
+            raise Refusal(
+                "file_too_large",
+                f"{self.name} holds more than {MOST_PARTS} parts. Take out its pictures, or send it as CSV.",
+            )
+        if sum(part.file_size for part in parts) > self.left:
             raise self._too_large(self.left)
 
     def _too_large(self, limit: int) -> Refusal:

@@ -237,3 +237,21 @@ def test_locked_and_old_workbooks_say_what_to_do(workspace: Any, name: str) -> N
     rule, message = workspace.refused()
     assert rule == "file_unreadable"
     assert "save it as XLSX" in message or "Save it as XLSX" in message
+
+
+@pytest.mark.parametrize(
+    ("number", "cell"),
+    [
+        ("999999999999", "A999999999999"),
+        ("9" * 5000, "A3"),
+        ("-3", "A-3"),
+        ("3", "A99999999999"),
+        ("3", "ABCDEF3"),
+        ("", "A3"),
+    ],
+)
+def test_a_row_or_cell_at_no_place_refuses_the_workbook(workspace, number, cell):
+    """A reader that believed them would ask for more memory than there is."""
+    far = f'<row r="{number}">{text(cell, "x")}</row>'
+    received = put(workspace, row(2), far).received()
+    assert received.sources[0].refusal == "file_unreadable"
