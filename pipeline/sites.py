@@ -31,6 +31,7 @@ class Reach:
         incomplete: Required tables it has never sent.
         over_tolerance: Tables of whose newest receipt too many rows were held back.
         set_aside: Exports that broke a stop limit and were not followed by an accepted one.
+        behind: Required tables of which nothing newer than the cut came, though the site sent others.
     """
 
     site: Site
@@ -39,6 +40,7 @@ class Reach:
     incomplete: tuple[str, ...]
     over_tolerance: tuple[str, ...]
     set_aside: tuple[Source, ...] = ()
+    behind: tuple[str, ...] = ()
 
 
 def reaches(
@@ -50,9 +52,16 @@ def reaches(
     named = settings.sites if settings.sites_listed else {site: Site(site) for site in sent}
     held = _shares_held_back(validated, fates, newest)
     aside = [source for source in validated.accepted.sources if _is_aside(source, validated.accepted.sources)]
+    missed = {
+        (s.site, s.table) for s in validated.accepted.sources if _is_missed(s, validated.accepted.sources)
+    }
     found = (_reach(named[name], newest, held, settings, cut_on, as_of) for name in sorted(named))
     return tuple(
-        replace(reach, set_aside=tuple(source for source in aside if source.site == reach.site.site_id))
+        replace(
+            reach,
+            set_aside=tuple(source for source in aside if source.site == reach.site.site_id),
+            behind=tuple(table for table in reach.behind if (reach.site.site_id, table) not in missed),
+        )
         for reach in found
     )
 
@@ -96,6 +105,10 @@ def _reach(
     arrived = [receipt for receipt in required.values() if receipt is not None]
     reach = site.data_until or (min([cut_on, *arrived]) if arrived else None)
     received = [receipt for (name, _), receipt in newest.items() if name == site.site_id]
+    awaited = (
+        site.data_until is None and _is_due(site, cut_on, as_of) and max(received, default=cut_on) > cut_on
+    )
+    old = tuple(table for table, receipt in required.items() if receipt is not None and receipt <= cut_on)
     return Reach(
         site=site,
         data_until=min(reach, cut_on) if reach else None,
@@ -106,6 +119,7 @@ def _reach(
             for (name, table), share in sorted(held.items())
             if name == site.site_id and share > settings.tolerance.quarantined_share
         ),
+        behind=old if awaited else (),
     )
 
 
@@ -113,6 +127,11 @@ def _is_late(site: Site, newest: date | None, cut_on: date, as_of: date) -> bool
     if site.due_day is None or as_of <= _due(site.due_day, cut_on):
         return False
     return newest is None or newest <= cut_on
+
+
+def _is_due(site: Site, cut_on: date, as_of: date) -> bool:
+    """The due day has passed, or there is none."""
+    return site.due_day is None or as_of > _due(site.due_day, cut_on)
 
 
 def _due(day: int, cut_on: date) -> date:
@@ -163,13 +182,19 @@ def known_until(sites: tuple[str, ...], reached: tuple[Reach, ...], cut_on: date
 
 
 def about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
-    """Late and incomplete sites as findings."""
+    """Late and incomplete sites, and tables left behind, as findings."""
     rows: list[dict[str, object]] = []
+    behind = CATALOGUE["table_behind"]
     for reach in reached:
         site = reach.site.site_id
         if reach.late:
             message = f"{site} is late: its due day has passed. Ask the sender; its windows close by its last export."
             rows.append({"site": site, "rule": "site_late", "message": message})
+        for table in reach.behind:
+            message = (
+                f"Nothing of {table} came from {site} after the cut, though other tables did. {behind.remedy}"
+            )
+            rows.append({"site": site, "table": table, "rule": behind.code, "message": message})
         for table in reach.incomplete:
             message = f"{site} has sent no usable export of {table}. Ask the sender, or change `required` in audit.toml."
             rows.append({"site": site, "table": table, "rule": "site_incomplete", "message": message})

@@ -419,6 +419,10 @@ _SITES = (
     _rule("site_late", "warn", "completeness", "The site's export is late",
           "Its due day has passed and no newer export is here.",
           "Send the export; the site's windows close earlier until then.", acts="sender"),
+    _rule("table_behind", "warn", "completeness", "A required table did not come with the others",
+          "The site sent other tables after the cut, but nothing newer of this one.",
+          "Send the table too (its header alone where you send changes and there are none); until then the site's "
+          "windows close by the export before.", acts="sender"),
     _rule("receipt_repeated", "warn", "uniqueness plausibility", "A receipt repeats earlier files and brings nothing new",
           "Every file of a required table is, byte for byte, one that was sent before: the export probably did not run.",
           "Send a fresh export; if truly nothing was added or changed, say so to the department.", acts="sender"),

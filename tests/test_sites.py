@@ -96,6 +96,18 @@ def test_the_oldest_required_table_decides() -> None:
     assert reach(*files, file("events", LATER)).data_until == CUT
 
 
+def test_a_required_table_that_did_not_come_with_the_others_is_behind() -> None:
+    """The site is not late: something came after the cut. A refused file of the table is told of already."""
+    files = [file("operations", NOVEMBER), file("events", BEFORE), file("followups", NOVEMBER)]
+    found = reach(*files, due_day=5)
+    assert (found.late, found.behind) == (False, ("events",))
+    assert reach(*files, due_day=20).behind == ()
+    assert reach(*files, file("events", LATER, kept=0)).behind == ()
+    assert reach(*files, file("events", NOVEMBER, reason="file_truncated")).behind == ()
+    assert reach(*all_three(BEFORE), due_day=5).behind == ()
+    assert reach(*files, data_until=CUT).behind == ()
+
+
 def test_tables_that_are_not_required_do_not_matter() -> None:
     assert reach(*all_three(NOVEMBER), file("measurements", BEFORE)).data_until == CUT
     assert (

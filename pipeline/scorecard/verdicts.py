@@ -85,6 +85,8 @@ def _against(reach: Reach, sources: tuple[Source, ...]) -> Iterator[str]:
 def _of_site(reach: Reach, sources: tuple[Source, ...]) -> Iterator[str]:
     if reach.late:
         yield "its newest export is late"
+    for table in reach.behind:
+        yield f"nothing of {table} came after the cut, though other tables did"
     if reach.site.dates != "exact":
         yield "its days are shifted or numbered, so that order and season cannot be checked"
     for table in reach.over_tolerance:
