@@ -13,7 +13,7 @@ import pytest
 from pipeline.findings import empty, frame
 from pipeline.handover import CONFLICTING, KEPT, Accepted, Source, Validated
 from pipeline.settings import Settings, Site, Tolerance
-from pipeline.sites import Reach, known_until, newest_receipts, reaches, warnings
+from pipeline.sites import Reach, about_sites, known_until, newest_receipts, reaches, warnings
 from schemas.exports import EXPORTS
 
 CUT = date(2026, 10, 31)
@@ -101,6 +101,7 @@ def test_a_required_table_that_did_not_come_with_the_others_is_behind() -> None:
     files = [file("operations", NOVEMBER), file("events", BEFORE), file("followups", NOVEMBER)]
     found = reach(*files, due_day=5)
     assert (found.late, found.behind) == (False, ("events",))
+    assert about_sites((found,))[["table", "rule"]].to_numpy().tolist() == [["events", "table_behind"]]
     assert reach(*files, due_day=20).behind == ()
     assert reach(*files, file("events", LATER, kept=0)).behind == ()
     assert reach(*files, file("events", NOVEMBER, reason="file_truncated")).behind == ()
