@@ -53,8 +53,8 @@ each rule means. A line without a rule is no fault, but easily taken for one. ha
 last two exports (`control_totals.csv`), and they agree. Up to 4 November 2026 millfield's list of incidents is broken
 off and a run ends with exit code 1; the next day the whole file arrives and a run ends with 0.
 
-| file | line | what |
-|---|---|---|
+| file | line | table | column | rule | what |
+|---|---|---|---|---|---|
 """
 
 
@@ -64,9 +64,8 @@ def write_readme(folder: Path, cases: int, seed: int, listed: pd.DataFrame) -> N
         folder=folder.name, cases=cases, seed=seed, faults=" --faults" if len(listed) else ""
     )
     if len(listed):
-        lines = [
-            f"| {place} | {line or ''} | {what} |"
-            for place, line, what in listed[["source_file", "source_line", "what"]].to_numpy().tolist()
-        ]
+        shown = listed.astype({"source_line": str}).replace({"source_line": {"0": ""}})
+        columns = ["source_file", "source_line", "table", "column", "rule", "what"]
+        lines = [f"| {' | '.join(cells)} |" for cells in shown[columns].to_numpy().tolist()]
         text += _FAULTS + "\n".join(lines) + "\n"
     (folder / "README.md").write_text(text, encoding="utf-8", newline="\n")

@@ -44,7 +44,8 @@ def test_each_fault_is_in_the_readme(faulty: Path) -> None:
     text = (faulty / "README.md").read_text(encoding="utf-8")
     for fault in listed(faulty):
         line = "" if fault["source_line"] == "0" else fault["source_line"]
-        assert f"| {fault['source_file']} | {line} | {fault['what']} |" in text
+        named = [fault["source_file"], line, *(fault[name] for name in ("table", "column", "rule", "what"))]
+        assert f"| {' | '.join(named)} |" in text
 
 
 def test_rules_are_those_of_the_findings(faulty: Path) -> None:
@@ -103,3 +104,15 @@ def test_rows_held_back_are_few(faulty: Path, site: str) -> None:
     for name, count in counts.items():
         rows = (faulty / name).read_bytes().count(b"\n") - 1
         assert count <= 0.02 * rows, name
+
+
+def test_control_totals_count_the_files_they_lie_beside(faulty: Path) -> None:
+    """Bytes and records of the events, counted here once more; the sum of operations is compared by the audit."""
+    folders = sorted((faulty / "received" / "harbour").glob("*/control_totals.csv"))
+    assert len(folders) == 2
+    for path in folders:
+        with path.open(encoding="utf-8", newline="") as file:
+            of_file = next(row for row in csv.DictReader(file) if row["file"])
+        content = (path.parent / of_file["file"]).read_bytes()
+        assert int(of_file["bytes"]) == len(content)
+        assert int(of_file["rows"]) == content.count(b"\n") - 1
