@@ -159,7 +159,7 @@ WITH cells AS (
 ), typed AS (
   SELECT *, try_cast(seen_on AS DATE) AS day, number(pain) AS points, try_cast(recorded_at AS TIMESTAMP) AS moment FROM cells
 )
-SELECT id, patient_id, day, operation_id, status, side, NULL AS code_side, return_to_sport, points, note, moment, receipt,
+SELECT id, patient_id, day, operation_id, status, side, CAST(NULL AS VARCHAR) AS code_side, return_to_sport, points, note, moment, receipt,
   id IS NULL AS q_followup_id__value_missing,
   patient_id IS NULL AS q_patient_id__value_missing,
   yes(is_no_patient(patient_id)) AS q_patient_id__placeholder_patient,
@@ -196,7 +196,7 @@ WITH cells AS (
 ), typed AS (
   SELECT *, try_cast(measured_on AS DATE) AS day, number(value) AS reading, CAST(NULL AS TIMESTAMP) AS moment FROM cells
 )
-SELECT id, patient_id, day, joint, measure, mode, reading, unit, operation_id, side, NULL AS code_side, moment, receipt,
+SELECT id, patient_id, day, joint, measure, mode, reading, unit, operation_id, side, CAST(NULL AS VARCHAR) AS code_side, moment, receipt,
   id IS NULL AS q_measurement_id__value_missing,
   patient_id IS NULL AS q_patient_id__value_missing,
   yes(is_no_patient(patient_id)) AS q_patient_id__placeholder_patient,

@@ -133,7 +133,10 @@ def _second(name: str, rows: pa.Table, draw: np.random.Generator) -> pa.Table:
 
 def _operations(rows: int, draw: np.random.Generator) -> tuple[Columns, _Operated]:
     number = np.arange(rows)
-    patients = _ids("P", draw.integers(0, max(1, int(rows * 0.9)), rows))
+    people = max(1, int(rows * 0.9))
+    person = draw.integers(0, people, rows)
+    born = (FIRST_DAY - _EPOCH).days - draw.integers(14 * 366, 79 * 365, people)[person]
+    patients = _ids("P", person)
     span = (LAST_DAY - FIRST_DAY).days
     days = np.sort(draw.integers(0, span, rows)) + (FIRST_DAY - _EPOCH).days
     kinds, right = draw.integers(0, len(PROCEDURES), rows), draw.random(rows) < 0.5
@@ -150,7 +153,7 @@ def _operations(rows: int, draw: np.random.Generator) -> tuple[Columns, _Operate
         "procedure_code": _of(PROCEDURES, kinds),
         "side": side,
         "surgeon_id": _ids("S", draw.integers(0, 240, rows)),
-        "age_years": _texts(draw.integers(14, 90, rows)),
+        "age_years": _texts(((days - born) / 365.25).astype(np.int64)),
         "sex": _of(("female", "male"), draw.integers(0, 2, rows)),
         "asa_class": _texts(draw.integers(1, 4, rows)),
         "fixation": _of(FIXATIONS, kinds),
