@@ -285,7 +285,7 @@ CREATE OR REPLACE TEMP MACRO linked(records) AS TABLE
     count_if(o.patient_id <> r.patient_id) AS operation_id__operation_of_another_patient,
     count_if(o.patient_id = r.patient_id AND o.side IN ('left', 'right')
       AND coalesce(r.side, r.code_side) IN ('left', 'right') AND coalesce(r.side, r.code_side) <> o.side)
-      + count_if(r.side IN ('left', 'right') AND r.code_side <> r.side) AS side__side_conflict
+      + coalesce(count_if(r.side IN ('left', 'right') AND r.code_side <> r.side), 0) AS side__side_conflict
   FROM query_table(records) r LEFT JOIN standing o ON o.id = r.operation_id
   WHERE r.fate = 'accepted' AND r.day <= getvariable('cut_on');
 
