@@ -32,7 +32,8 @@ _CLOSING = re.compile(
 
 
 def _says_closing(text: str) -> bool:
-    return _CLOSING.match(text.strip()) is not None
+    words = text.strip()
+    return _CLOSING.match(words) is not None or _CLOSING.match(words.lstrip("*=-_ ")) is not None
 
 
 def is_furniture(cells: Sequence[str]) -> bool:
@@ -52,15 +53,19 @@ def _is_empty(cells: pa.ChunkedArray) -> np.ndarray:
     return pc.fill_null(pc.equal(trimmed, ""), True).to_numpy(zero_copy_only=False)
 
 
-def _rows_where(cells: pa.Table, tests: list[tuple[int, str]]) -> np.ndarray:
-    """Rows whose columns all equal the given texts (an empty one: hold nothing), most telling column first."""
+def _rows_where(cells: pa.Table, tests: list[tuple[int, str]], lower: bool = False) -> np.ndarray:
+    """Rows whose columns all equal the given texts (an empty one: hold nothing), most telling column first.
+
+    With `lower`, cells are compared in small letters.
+    """
     rows = np.arange(cells.num_rows)
     for column, expected in tests:
         if not len(rows):
             break
         here = cells.column(column)
         here = here if len(rows) == cells.num_rows else here.take(pa.array(rows))
-        fits = pc.fill_null(pc.equal(here, expected), False).to_numpy(zero_copy_only=False)
+        said = pc.utf8_lower(here) if lower else here
+        fits = pc.fill_null(pc.equal(said, expected), False).to_numpy(zero_copy_only=False)
         rows = rows[fits if expected else _is_empty(here)]
     return rows
 
@@ -72,9 +77,9 @@ def blank_rows(cells: pa.Table) -> np.ndarray:
 
 
 def header_rows(cells: pa.Table, headers: Sequence[str]) -> np.ndarray:
-    """Rows that repeat the header word for word."""
+    """Rows that repeat the header word for word, in large or small letters."""
     named = sorted(range(len(headers)), key=lambda column: not headers[column])
-    return _rows_where(cells, [(column, headers[column]) for column in named])
+    return _rows_where(cells, [(column, headers[column].lower()) for column in named], lower=True)
 
 
 def trailing_rows(cut: Cut) -> np.ndarray:

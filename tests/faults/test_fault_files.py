@@ -626,3 +626,14 @@ def test_fault_63_headers_without_a_mapping(hospital: Any) -> None:
     assert outcome.fates("operations", "island") == {"refused": 60}
     assert "mappings/island.toml" in outcome.finding("header_column_missing", site="island")["message"]
     assert outcome.fates("operations") == WHOLE
+
+
+def test_fault_07_a_header_in_large_letters_and_a_framed_count(hospital: Any) -> None:
+    header, *rows = hospital.text("events").splitlines()
+    hospital.instead(
+        "events", "\n".join([header, *rows[:5], header.upper(), *rows[5:], "*** 60 rows ***", ""])
+    )
+    outcome = hospital.check()
+    assert outcome.fates("events") == {"accepted": 60, "non_data": 2}
+    lines = [line["source_line"] for line in outcome.lines("repairs") if line["rule"] == "row_not_data"]
+    assert lines == ["7", "63"]  # header, five rows, the header again; 55 rows, the count
