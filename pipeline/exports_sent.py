@@ -31,6 +31,15 @@ class _Rows:
     withdrawn: np.ndarray
     held_back: np.ndarray
 
+    def between(self, first: date | None, last: date | None) -> np.ndarray:
+        """bool over the rows: their day lies between two days, both included; None is no limit."""
+        chosen = np.ones(len(self.day), bool)
+        if first is not None:
+            chosen &= self.day >= (first - EPOCH).days
+        if last is not None:
+            chosen &= (self.day <= (last - EPOCH).days) & (self.day != NO_DAY)
+        return chosen
+
 
 @dataclass(frozen=True)
 class Sent:
@@ -72,13 +81,13 @@ class Sent:
 
     def certain_between(self, first: date | None, last: date | None) -> np.ndarray:
         """Accepted records (of operations: performed) with a day between two days, both included."""
-        chosen = self.table_rows.active[self.at]
-        day = self.table_rows.day[self.at]
-        if first is not None:
-            chosen = chosen & (day >= (first - EPOCH).days)
-        if last is not None:
-            chosen = chosen & (day <= (last - EPOCH).days) & (day != NO_DAY)
-        return self._where(chosen)
+        return self._where((self.table_rows.active & self.table_rows.between(first, last))[self.at])
+
+    def dated_between(self, first: date | None, last: date | None) -> np.ndarray:
+        """Records of any receipt of which a version that counts has such a day."""
+        marked = np.zeros(len(self.table_rows.names) + 1, bool)
+        marked[self.table_rows.record[self.table_rows.active & self.table_rows.between(first, last)]] = True
+        return marked[:-1]
 
     @property
     def none(self) -> np.ndarray:

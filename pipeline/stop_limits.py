@@ -201,9 +201,10 @@ def _counted(sent: Sent, whole: bool, history: _History, total: ControlTotal) ->
         return rows, rows
     certain = sent.certain_between(total.first_day, total.last_day)
     fewest, most = int(certain.sum()), int((certain | sent.uncertain).sum())
-    if whole or total.first_day is not None or total.last_day is not None:
+    if whole:
         return fewest, most
-    before = int((history.certain & ~sent.records).sum())
+    dated = sent.dated_between(total.first_day, total.last_day)
+    before = int((history.certain & ~sent.records & dated).sum())
     return fewest + before, most + before
 
 

@@ -264,6 +264,21 @@ def test_totals_of_a_site_that_sends_changes_count_what_was_sent_before(site: Si
     assert site.check().reasons() == ["", "control_total_missed"]
 
 
+def test_totals_of_a_month_count_what_earlier_lists_of_changes_held(site: Site) -> None:
+    """100 operations in February, 5 more of February in the second list beside 10 of March."""
+    site.settings(CHANGES)
+    site.put(RECEIPTS[0], operations=operations(range(100), performed_on="2025-02-03"))
+    february = operations(range(100, 105), performed_on="2025-02-20").removeprefix(OPERATIONS)
+    month = {"table": "operations", "first_day": "2025-02-01", "last_day": "2025-02-28"}
+    for rows, reason in ((105, ""), (115, "control_total_missed"), (95, "control_total_missed")):
+        site.put(
+            RECEIPTS[1],
+            operations=operations(range(110, 120)) + february,
+            control_totals=total(rows=rows, **month),
+        )
+        assert site.check().reasons() == ["", reason]
+
+
 @pytest.mark.parametrize(
     "line", ["operations,,,,ninety,", "op,,,,90,", ",,,,90,", "operations,,03/2025,,90,", "operations,,,,,"]
 )
