@@ -73,6 +73,7 @@ class _Headers:
                 "header_repeated_name",
                 f"{self.file_name} has {len(found)} columns for `{column}`: {both}. "
                 "Rename or remove one at the source.",
+                column=column,
             )
 
     def reread(self, at: int, names: Sequence[str]) -> tuple[str, str] | None:
