@@ -33,6 +33,8 @@ DECIDED_ON = "decided_on"
 #: Files beside the tables that are nobody's concern.
 NOTES = (".txt", ".md")
 ENCODING = "utf-8-sig"
+#: Longest cell of a file written by hand, in characters.
+LONGEST_CELL = 131_072
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,7 @@ def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
     trouble = _misplaced(path, workspace / table.name, table)
     if trouble:
         return _unusable(name, table, trouble)
+    csv.field_size_limit(LONGEST_CELL)  # a setting of the whole process, which reading exports raises
     try:
         with path.open(encoding=ENCODING, newline="") as lines:
             rows = list(_with_lines(csv.reader(lines)))

@@ -77,7 +77,8 @@ def test_a_file_that_broke_off_is_settled_by_a_whole_one(notes: Notes) -> None:
     assert [(row["rule"], row["what_to_do"]) for row in told] == [
         ("file_truncated", "Send the whole file again.")
     ]
-    assert notes({**before, NOVEMBER + "events.csv": whole}) == []
+    again = {NOVEMBER + "operations.csv": HEAD + operation(1)}
+    assert notes({**before, **again, NOVEMBER + "events.csv": whole}) == []
 
 
 @pytest.mark.parametrize(("sends", "stands"), [("changes", True), ("everything", False)])
