@@ -77,7 +77,7 @@ def test_a_file_that_broke_off_is_settled_by_a_whole_one(notes: Notes) -> None:
     assert [(row["rule"], row["what_to_do"]) for row in told] == [
         ("file_truncated", "Send the whole file again.")
     ]
-    again = {NOVEMBER + "operations.csv": HEAD + operation(1)}
+    again = {NOVEMBER + "operations.csv": HEAD + operation(1) + operation(2)}
     assert notes({**before, **again, NOVEMBER + "events.csv": whole}) == []
 
 
