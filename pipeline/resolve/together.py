@@ -22,6 +22,8 @@ OLDEST = 90
 #: What two rows of one operation under two patient numbers need not share.
 NOT_SHARED = ("operation_id", "patient_id", "source_number", "source_line", "record_status", "recorded_at")
 
+#: Looked at first, so that few rows are compared in every column.
+FIRST_COMPARED = ("age_years", "sex", "side", "procedure_code", "surgeon_id")
 #: Where more of the operations are alike than this share, the columns sent are too few to tell people apart.
 MOST_ALIKE = 0.05
 
@@ -51,9 +53,11 @@ def patients_alike(accepted: Accepted, fates: Fates) -> np.ndarray:
     """
     table = accepted.tables["operations"]
     rows = _operations(accepted, fates).drop_duplicates("row")
-    day = rows["day"].to_numpy(np.int64)
-    age = whole_numbers(table["age_years"])[rows["row"]].astype(np.int64)
-    _, first, count = np.unique(day * 128 + age, return_inverse=True, return_counts=True)
+    key = rows["day"].to_numpy(np.int64)
+    for name in FIRST_COMPARED:
+        codes = _codes(table[name].take(rows["row"].to_numpy()))
+        key = np.unique(key, return_inverse=True)[1] * (codes.max(initial=0) + 1) + codes
+    _, first, count = np.unique(key, return_inverse=True, return_counts=True)
     alike = table.take(rows["row"].to_numpy()[count[first] > 1])
     alike = alike.append_column("row", pa.array(rows["row"].to_numpy()[count[first] > 1]))
     shared = [name for name in table.column_names if name not in NOT_SHARED]
@@ -61,6 +65,12 @@ def patients_alike(accepted: Accepted, fates: Fates) -> np.ndarray:
     patients = told.groupby(shared, dropna=False, sort=False)["patient_id"].transform("nunique")
     pairs = told.loc[(patients == 2).to_numpy(bool), "row"].to_numpy(np.int64)
     return np.sort(pairs) if len(pairs) <= MOST_ALIKE * len(rows) else np.empty(0, np.int64)
+
+
+def _codes(column: pa.ChunkedArray) -> np.ndarray:
+    """int64 number of each distinct value of a column; null is one of them."""
+    encoded = column.combine_chunks().dictionary_encode(null_encoding="encode")
+    return encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
 
 
 def _operations(accepted: Accepted, fates: Fates) -> pd.DataFrame:
