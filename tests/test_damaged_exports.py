@@ -424,8 +424,9 @@ def of_site(file: Sent, table: str, line: dict[str, Any], said: Said) -> None:
 
 
 def reads_as_record(cells: list[str], header: list[str]) -> bool:
-    """More than half of the cells hold something, and it is not the header again."""
-    return 2 * sum(bool(cell.strip()) for cell in cells) > len(header) and cells != header
+    """More than half of the cells hold something, and it is not the header again, in large or small letters."""
+    again = [cell.lower() for cell in cells] == [cell.lower() for cell in header]
+    return 2 * sum(bool(cell.strip()) for cell in cells) > len(header) and not again
 
 
 def of_row(
