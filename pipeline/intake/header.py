@@ -94,7 +94,7 @@ def _refuse_records_above(opening: Sequence[Record], at: int, wanted: Wanted) ->
     width = len(opening[at].cells)
     for record in opening[:at]:
         filled = sum(1 for cell in record.cells if cell.strip())
-        if len(record.cells) == width and 2 * filled > width:
+        if 2 * filled > width:
             raise Refusal(
                 "header_unclear",
                 f"{wanted.name}: line {record.line} fills the columns like a record but stands above the header "
