@@ -152,6 +152,10 @@ class Validated:
     repairs: pd.DataFrame
 
 
+#: How a letter speaks of a complication; a statement's `assertion` is the position here. Only the first proposes one.
+ASSERTIONS = ("present", "absent", "hypothetical", "historical", "planned", "uncertain", "other_person")
+PRESENT, ABSENT, HYPOTHETICAL, HISTORICAL, INTENDED, UNCERTAIN, OTHER_PERSON = range(7)
+
 #: What became of an accepted row among the versions of its record; `fates[table]` holds positions here.
 FATES = ("accepted", "superseded", "duplicate", "withdrawn", "quarantined")
 KEPT, SUPERSEDED, DUPLICATE, WITHDRAWN, CONFLICTING = range(5)
