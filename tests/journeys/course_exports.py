@@ -97,7 +97,13 @@ def write_workspace(place: Path, all_courses: list[Course]) -> Written:
     written = Written()
     first = all_courses[0]
     for table in COLUMNS:
-        _write(place, table, [(course, row) for course in all_courses for row in course.named(table)], first, written)
+        _write(
+            place,
+            table,
+            [(course, row) for course in all_courses for row in course.named(table)],
+            first,
+            written,
+        )
     return written
 
 
@@ -146,7 +152,9 @@ def _own_columns(course: Course, row: Row) -> dict[str, str]:
         id_column, _, day_column = COLUMNS[row.table].split()[:3]
         own |= {id_column: record_id(course, row), day_column: on(course, row.day).isoformat()}
     if row.table == "operations":
-        own |= {"age_years": str(15 + course.number % 40), "sex": "female"}
+        own |= {"age_years": str(15 + course.number % 40 + row.day // 365), "sex": "female"}
+        if row.cells["procedure_code"] == "uncatalogued":  # a code is found fault with once
+            own["procedure_code"] = f"uncatalogued-{course.number}"
     return own
 
 

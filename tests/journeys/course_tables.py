@@ -365,9 +365,7 @@ def _numbered(rows: list[Row]) -> Iterator[Row]:
     for row in rows:
         so_far[row.table] = so_far.get(row.table, 0) + 1
         numbered = row.name in ("event", "reading", "visit")
-        yield Row(
-            row.table, row.day, f"{row.name} {so_far[row.table]}" if numbered else row.name, row.cells
-        )
+        yield Row(row.table, row.day, f"{row.name} {so_far[row.table]}" if numbered else row.name, row.cells)
 
 
 # ---------------------------------------------------------------- what is expected

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from tests.journeys.course_exports import CUT, RECEIPT, Written, case_ids, on, record_id, write_workspace
-from tests.journeys.course_tables import COLUMNS, OPEN, Course, UnknownWords, courses
+from tests.journeys.course_tables import CATALOGUE, COLUMNS, LEVELS, OPEN, Course, UnknownWords, courses
 
 COURSES = courses((Path(__file__).parent / "courses.md").read_text("utf-8"))
 ANY = "any_complication"
@@ -30,7 +30,17 @@ WHY = {
     "disagrees": "side or joint disagrees with the named operation",
 }
 #: (what is compared, course) → why the program is thought wrong.
-WRONG: dict[tuple[str, int], str] = {}
+_NO_SIDE = "a record without a side is only possible (definitions, evidence)"
+_LETTERS = "letters are not read yet"
+WRONG: dict[tuple[str, int], str] = {
+    **{("complications", number): _NO_SIDE for number in (22, 24, 57, 59, 131)},
+    **{(what, 70): "D repeats the dislocation before the operation" for what in ("complications", "review")},
+    **{(what, 94): _LETTERS for what in ("complications", "any", "review")},
+    ("complications", 130): "the reviewer's day holds for every level of the one dislocation",
+    ("findings", 73): "active readings only: a warning is owed",
+    ("findings", 138): "a reviewer who says yes and no on one day: a finding is owed",
+    ("findings", 139): "a decision older than what it decides: a finding is owed",
+}
 
 
 def each(what: str) -> Any:
@@ -67,9 +77,7 @@ class Audited:
 def audited(audit: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory) -> Audited:
     place = tmp_path_factory.mktemp("courses") / "quay"
     written = write_workspace(place, COURSES)
-    edition = audit(
-        place, tmp_path_factory.mktemp("courses_out"), "--as-of", RECEIPT, expected_exit=None
-    )
+    edition = audit(place, tmp_path_factory.mktemp("courses_out"), "--as-of", RECEIPT, expected_exit=None)
     tables = {name: edition.table(name) for name in ("cases", "complications")}
     tables |= {name: edition.csv(name) for name in ("review", "unattributed", "quarantine")}
     return Audited(edition, written, tables)
@@ -126,8 +134,6 @@ def _plain(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 @each("any")
 def test_any_complication_is_the_earliest_of_the_main_ones(audited: Audited, course: Course) -> None:
-    from tests.journeys.course_tables import CATALOGUE, LEVELS
-
     days: dict[str, list[int]] = {}
     for one in course.expected:
         case, day_0 = case_ids(course)[one.case]
@@ -164,15 +170,23 @@ def _ending(audited: Audited, course: Course, operation: str) -> str:
     if any(row["operation_id"] == operation for row in audited.of("cases", course)):
         return "new case"
     proofs = [row for row in audited.of("complications", course) if place in row["evidence"].split("; ")]
-    returns = {row["status"] for row in proofs if (row["category"], row["level"]) == ("revision", "any_return")}
+    returns = {
+        row["status"] for row in proofs if (row["category"], row["level"]) == ("revision", "any_return")
+    }
     return {("counted",): "return", ("awaiting",): "awaits", (): "in no list"}[tuple(returns)]
 
 
 @each("unattributed")
 def test_records_that_belong_to_no_case(audited: Audited, course: Course) -> None:
     listed = audited.tables["unattributed"]
-    named = [(*audited.written.names[key[0], key[1]], key[2]) for key in _keys(listed, "table", "record_id", "why")]
-    found = {name: why.replace("_", " ") for number, name, why in named if number == course.number and name != "later"}
+    named = [
+        (*audited.written.names[key[0], key[1]], key[2]) for key in _keys(listed, "table", "record_id", "why")
+    ]
+    found = {
+        name: why.replace("_", " ")
+        for number, name, why in named
+        if number == course.number and name != "later"
+    }
     assert found == course.unattributed
 
 
@@ -182,20 +196,18 @@ def _keys(frame: Any, *columns: str) -> list[tuple[str, ...]]:
 
 @each("review")
 def test_what_waits_for_reviewers(audited: Audited, course: Course) -> None:
-    """Records that wait stand in review with their reason; each awaiting category does, and no other."""
+    """Records that wait stand in review once for each case they might belong to, with their reason.
+
+    Each category that awaits stands there too, and no other.
+    """
     found = audited.of("review", course)
-    places = {
-        place: (course.number, audited.written.names[key][1])
-        for key, place in audited.written.places.items()
-        if audited.written.names[key][0] == course.number
-    }
+    names = {place: audited.written.names[key][1] for key, place in audited.written.places.items()}
     waiting = {
-        places[row["evidence"]][1]: row["why"] for row in found if row["why"] in WHY.values()
+        (row["case_id"], names[row["evidence"]], row["why"]) for row in found if row["why"] in WHY.values()
     }
-    operations = {
-        "later": WHY[why] for fate, why in course.fates.values() if fate == "awaits" and why
-    }
-    assert waiting == {name: WHY[why] for name, why in course.waits.items()} | operations
+    told = [*course.waits.items(), *(("later", why) for _, why in course.fates.values() if why in WHY)]
+    cases = {case for case, _ in case_ids(course).values()}
+    assert waiting == {(case, name, WHY[why]) for case in cases for name, why in told}
     asked = {row["category"] for row in found if row["category"]}
     assert asked == {one.category for one in course.expected if one.status == "awaiting"}
 
@@ -244,7 +256,8 @@ def test_flow_counts_the_endings(audited: Audited, step: str) -> None:
 def test_every_finding_is_of_a_course(audited: Audited) -> None:
     found = _keys(audited.tables["quarantine"], "source_file", "source_line", "rule")
     known = audited.written.lines
-    assert [row for row in found if not row[1] or (row[0], int(row[1])) not in known] == []
+    others = [row for row in found if not row[1] or (row[0], int(row[1])) not in known]
+    assert others == [("", "", "period_empty")], "nobody is operated on in the last month"
 
 
 def _filled(audited: Audited, name: str) -> Any:
@@ -253,6 +266,7 @@ def _filled(audited: Audited, name: str) -> Any:
     return audited.edition.table(name)
 
 
+@pytest.mark.xfail(strict=True, reason="the table is not written yet")
 def test_returns_by_first_and_later_operation(audited: Audited) -> None:
     expected: Counter[tuple[str, str, str]] = Counter()
     for course in COURSES:
@@ -269,6 +283,7 @@ def test_returns_by_first_and_later_operation(audited: Audited) -> None:
     assert found == expected
 
 
+@pytest.mark.xfail(strict=True, reason="the table is not written yet")
 def test_grades_of_the_operation_kept_for_them(audited: Audited) -> None:
     kept = "coracoclavicular_reconstruction"
     expected = Counter(
