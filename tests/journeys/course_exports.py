@@ -38,7 +38,7 @@ COLUMNS = {
     "planned_as planned_on anaesthesia",
     "events": "event_id patient_id occurred_on code operation_id side joint bone through_fixation_site energy "
     "instability_level severity_grade source note",
-    "followups": "followup_id patient_id seen_on status",
+    "followups": "followup_id patient_id seen_on status side joint instability_level",
     "measurements": "measurement_id patient_id measured_on joint measure mode value unit side",
     "patients": "patient_id died_on",
     "decisions": "case_id category counts reviewer decided_on occurred_on severity_grade",
@@ -159,7 +159,7 @@ def _own_columns(course: Course, row: Row) -> dict[str, str]:
 
 
 def _patient(course: Course, name: str) -> str:
-    return f"c{course.number}" + {"first": "", "second": "x"}[name]
+    return f"c{course.number}" + {"first": "", "second": "x", "unknown": "z"}[name]
 
 
 def _named_operation(course: Course, name: str, first: Course) -> str:

@@ -42,6 +42,7 @@ PLACES = {
     "knee": "knee",
     "shoulder": "shoulder",
     "acromioclavicular joint": "acromioclavicular",
+    "collar bone": "clavicle",
     "pelvis": "pelvis",
 }
 MOTIONS = {
@@ -81,6 +82,7 @@ OF_OPERATIONS = {
     "no anaesthesia": {"anaesthesia": "none"},
     "anaesthesia not stated": {"anaesthesia": ""},
     "planned with an operation never sent": {"planned": "yes", "planned_with": NEVER_SENT},
+    "second number": {"patient_id": "second"},
     **{word: {"status": word} for word in ("booked", "cancelled", "abandoned")},
 }
 FATES = (
@@ -280,6 +282,10 @@ def _visit(day: int, word: str) -> Row:
     return Row("followups", day, "visit", {"status": VISITS[word]})
 
 
+def _level_at_a_visit(day: int, level: str, place: str) -> Row:
+    return Row("followups", day, "visit", {"status": "seen", "instability_level": level} | _place(place))
+
+
 def _death(day: int) -> Row:
     return Row("patients", day, "death", {"died_on": day})
 
@@ -349,13 +355,14 @@ def _merge(day: int, given_up: str, kept: str, undone: str) -> Row:
 _CASE = r"left|right|day \d+|course 1|nothing|no such case"
 _READERS: dict[str, Callable[..., Row]] = {
     "(" + "|".join(word for word in VISITS if word != "seen") + ")": _visit,
+    r"seen, level ([1-5]) ([^,]+)": _level_at_a_visit,
     "died": _death,
     rf"(passive|active) ({'|'.join(MOTIONS)}) (\d+) (.+)": _reading,
-    rf"({'|'.join(OPERATIONS)}) (left|right)((?:, .+)?)": _later_operation,
+    rf"({'|'.join(OPERATIONS)}) (left|right|both)((?:, .+)?)": _later_operation,
     r'(code [A-Z0-9.]+|level [1-5]|fracture|letter "[^"]+")((?: [^,]+)?(?:, .+)?)': _event,
     r"reviewer ([ABC]): (.+?) (yes|no)((?:, .+)?)": _decision,
     rf"reviewer ([ABC]) ties event (\d) to ({_CASE})": _link,
-    r"office joins (first|second) to (first|second)(?:, undone on day (\d+))?": _merge,
+    r"office joins (first|second) to (first|second|unknown)(?:, undone on day (\d+))?": _merge,
 }
 
 

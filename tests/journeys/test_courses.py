@@ -253,6 +253,28 @@ def test_flow_counts_the_endings(audited: Audited, step: str) -> None:
     assert found == sum(endings[fate] for fate in FLOW[step])
 
 
+@pytest.mark.parametrize(("column", "status"), [("events", "counted"), ("awaiting", "awaiting")])
+def test_rates_add_up_to_the_courses(audited: Audited, column: str, status: str) -> None:
+    """Every window of every category and level, over all operations: all cases are closed for 365 days."""
+    rates = audited.edition.rates(procedure="all")
+    rates = rates[(rates["category"] != ANY) & (rates["window_days"] <= 365) & rates["rate"].notna()]
+    days: dict[tuple[str, str], list[int]] = {}
+    for course in COURSES:
+        for one in course.expected:
+            day = 0 if one.day is None else one.day - case_ids(course)[one.case][1]
+            if one.status == status:
+                days.setdefault((one.category, one.level), []).append(day)
+    rows = _keys(rates, "category", "level", "window_days", column)
+    assert len(rows) > 30
+    told = {(category, level, window) for category, level, window, _ in rows}
+    assert {(*which, 365) for which in days if which[0] not in ("infection", "thromboembolism")} <= told
+    expected = {
+        (category, level, window): sum(day <= int(window) for day in days.get((category, level), []))
+        for category, level, window in told
+    }
+    assert {row[:3]: row[3] for row in rows} == expected
+
+
 def test_every_finding_is_of_a_course(audited: Audited) -> None:
     found = _keys(audited.tables["quarantine"], "source_file", "source_line", "rule")
     known = audited.written.lines
