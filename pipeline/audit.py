@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline import findings
+from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.handover import NO_DAY, RECORD_TABLES, RETURN, Cases, Facts, Labels
+from pipeline.handover import RECORD_TABLES, RETURN, Cases, Facts, Labels
 from pipeline.known import marked
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
@@ -77,8 +78,9 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
+    amiss = decided_amiss(facts, whole, rows.people)
     told = findings.joined(
-        [rows.findings, _strays(rows, whole), _unsaid(rows, whole), _empty_period(rows, whole)]
+        [rows.findings, _strays(rows, whole), _unsaid(rows, whole), amiss, _empty_period(rows, whole)]
     )
     known = rows.people.known_findings
     return Analysed(labels, whole, counts, rates, comparisons, activity, marked(told, known, ground.as_of))
@@ -164,23 +166,19 @@ def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
 
 
 def _unsaid(rows: Accounted, whole: Whole) -> pd.DataFrame:
-    """Returns that do not say how they were done, decisions dated before the operation, links to another patient."""
+    """Returns that do not say how they were done, and links to another patient."""
     facts, people = rows.resolved.facts, rows.people
     chain = whole.chain[
         (whole.chain["role"] == RETURN) & (whole.chain["anaesthesia"] < 0) & ~whole.chain["pending"]
     ]
     told = [_undescribed_return(rows, row) for row in sorted(set(chain["row"]))]
-    decided = facts.decisions.merge(whole.cases[["operation", "side", "performed"]], on=["operation", "side"])
-    early = decided[(decided["occurred"] > NO_DAY) & (decided["occurred"] < decided["performed"])]
-    told += [_odd(people.decisions.iloc[p].to_dict(), "decisions", "occurred_on", "decision_before_operation")
-             for p in early["position"]]  # fmt: skip
     links = facts.links[facts.links["operation"] >= 0]
     patient = facts.operations["patient"].to_numpy()[links["operation"]]
     theirs = [
         int(getattr(facts, RECORD_TABLES[table])["patient"].iloc[record])
         for table, record in zip(links["table"], links["record"], strict=True)
     ]
-    told += [_odd(people.links.iloc[p].to_dict(), "links", "case_id", "link_to_another_patient")
+    told += [amiss_row(people.links.iloc[p].to_dict(), "links", "case_id", "link_to_another_patient")
              for p in links["position"].to_numpy()[patient != np.array(theirs, dtype=np.int64)]]  # fmt: skip
     return findings.frame(told)
 
@@ -198,20 +196,6 @@ def _undescribed_return(rows: Accounted, row: int) -> dict[str, object]:
         "column": "anaesthesia",
         "rule": "return_without_anaesthesia",
         "message": "The return does not say how it was done; it is counted. Send the kind of anaesthesia.",
-    }
-
-
-def _odd(row: dict[str, object], table: str, column: str, rule: str) -> dict[str, object]:
-    where = f"{row['source_file']} line {row['source_line']}, column `{column}`"
-    about = findings.CATALOGUE[rule]
-    return {
-        "source_file": row["source_file"],
-        "source_line": row["source_line"],
-        "table": table,
-        "column": column,
-        "rule": rule,
-        "value": str(row[column]),
-        "message": f"{where}: {about.cause} {about.remedy}",
     }
 
 

@@ -182,6 +182,8 @@ class Facts:
     `followups`: `operation`, `status`, `instability_level`. `measurements`: `operation`, `measure`, `mode`, `value`.
     `patients`: `died`, `moved` (calendar days). `links` and `decisions` name a case by `operation` and `side`
     (`operation` NOT_NAMED where a link says the record belongs to none); links also `table`, `record` (row).
+    `decisions`: one row an answer of a reviewer, as `resolve.named_cases` says; `reviewer` is a position in `reviewers`,
+    `asked` one in `schemas.people.ASKED` (-1 the usual question).
     """
 
     operations: pd.DataFrame
@@ -201,6 +203,7 @@ class Facts:
     by: dict[str, tuple[str, ...]]
     patient_hashes: np.ndarray  # (patients,) uint64, the same whatever else was sent
     received: dict[str, np.ndarray]  # table → calendar day of receipt of each accepted row
+    reviewers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -267,7 +270,9 @@ class Classified:
     `category`, `level`, `table` (name), `row` (accepted), `day`, `strength`, `kind` (position in KINDS), `used` (False for
     evidence that counts for nothing: too soon, there before, cannot occur), `pending` (awaits a link).
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
-    `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions.
+    `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
+    many reviewers said `yes` and `no`, and what the first two of them said first, by the order of their names: `one`,
+    `two` (1, 0, or -1 where there were not two).
     """
 
     complications: pd.DataFrame

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import findings
+from pipeline.written_days import written_day
 from schemas.columns import Column, Table
 from schemas.people import PEOPLE
 
@@ -35,6 +36,11 @@ NOTES = (".txt", ".md")
 ENCODING = "utf-8-sig"
 #: Longest cell of a file written by hand, in characters.
 LONGEST_CELL = 131_072
+#: Columns a reviewer fills in; a row of a list with none of them filled is not answered yet.
+ANSWERS = {
+    "decisions": ("counts", "decided_on", "occurred_on", "severity_grade", "primary_reason", "reason"),
+    "links": ("case_id", "decided_on", "reason"),
+}
 
 
 @dataclass(frozen=True)
@@ -186,13 +192,14 @@ def _take_row(
     sheet: _Sheet, table: Table, record: dict[str, str], name: str, line: int, reviewer: str
 ) -> None:
     texts = {column.name: (record.get(column.name) or "").strip() for column in table.columns}
-    if not any(texts.values()):
+    if not any(texts.values()) or _is_unanswered(table, texts):
         return
     if reviewer:  # decisions/<reviewer>/…csv
         texts["reviewer"] = texts["reviewer"] or reviewer
     row: dict[str, object] = {"source_file": name, "source_line": line}
     for column in table.columns:
-        value, trouble = _cell(column, texts[column.name])
+        found_nothing = column.name == "category" and _found_nothing(texts)
+        value, trouble = (None, "") if found_nothing else _cell(column, texts[column.name])
         if trouble:
             message = (
                 f"{name} line {line}, column `{column.name}`: {trouble} The row is not used; correct it."
@@ -203,15 +210,22 @@ def _take_row(
     sheet.rows.append(row)
 
 
+def _is_unanswered(table: Table, texts: dict[str, str]) -> bool:
+    """A row of a reviewer's list that nobody has filled in."""
+    return table.name in ANSWERS and not any(texts[name] for name in ANSWERS[table.name])
+
+
+def _found_nothing(texts: dict[str, str]) -> bool:
+    """A reviewer read what was asked and found no complication, so there is no category to name."""
+    return bool(texts["asked"]) and not texts["category"] and texts["counts"].lower() == "no"
+
+
 def _cell(column: Column, text: str) -> tuple[object, str]:
     """The value, and what is wrong with it if anything."""
     if not text:
         return None, "it is empty." if column.required else ""
     if column.kind == "date":
-        try:
-            return date.fromisoformat(text), ""
-        except ValueError:
-            return None, "it is not a date such as 2026-10-31."
+        return written_day(text)
     if column.kind == "yes_no":
         known = {"yes": True, "no": False}
         return known.get(text.lower()), "" if text.lower() in known else "it is neither yes nor no."

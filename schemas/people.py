@@ -1,7 +1,7 @@
 """Tables people of the department write: decisions, links, merges, known findings, removals.
 
-Each lies in its own folder of the workspace as CSV, any number of files. Rows are only ever added; a later
-row answers an earlier one. Only what was decided up to the knowledge date of a run is read.
+Each lies in its own folder of the workspace as CSV, any number of files. Rows are only ever added; a row
+of a later day answers an earlier one. Only what was decided up to the knowledge date of a run is read.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ from schemas.columns import Column, Kind, Table
 from schemas.exports import CONTRACT, OURS, SEVERITY, SEVERITY_GRADES
 
 CATALOGUE = "catalogue in force, complications"
+#: Why a reviewer was asked beside the usual question: to read a letter nobody could sort, or a case drawn at random.
+ASKED = ("letter", "sample")
 
 
 def _given(name: str, kind: Kind, description: str, source: str = CONTRACT) -> Column:
@@ -29,9 +31,26 @@ DECISIONS = Table(
     "What one reviewer says about one category of one case; the last row of each reviewer counts.",
     (
         _given("case_id", "id", "Case as printed in the case list: `<site>.<operation_id>.<L|R|N>`."),
-        _given("category", "word", "Category of complication, a word of the catalogue in force.", CATALOGUE),
-        _given("counts", "yes_no", "Whether the case has this complication.", OURS),
-        _given("reviewer", "id", "Pseudonym of the reviewer, who never decides on own cases.", OURS),
+        _given(
+            "category",
+            "word",
+            "Category of complication, a word of the catalogue in force; empty only where `asked` is filled and "
+            "nothing was found.",
+            CATALOGUE,
+        ),
+        _given(
+            "counts",
+            "yes_no",
+            "Whether the case has this complication. A row of a list with neither this nor anything else filled in "
+            "is not answered yet.",
+            OURS,
+        ),
+        _given(
+            "reviewer",
+            "id",
+            "Pseudonym of the reviewer, who never decides on own cases; surgeons use their id as `S3` or `<site>/S3`.",
+            OURS,
+        ),
         _given("decided_on", "date", "Day of the decision."),
         _maybe("occurred_on", "date", "Day of the complication; empty: the day of its evidence.", OURS),
         Column(
@@ -43,8 +62,19 @@ DECISIONS = Table(
         ),
         _maybe("primary_reason", "word", "Main reason of a return to theatre, a category.", CATALOGUE),
         _maybe("reason", "note", "Why the reviewer decided so, in own words.", OURS),
+        Column(
+            "asked",
+            "word",
+            "What was asked if not about one category: `letter`, to read a note, or `sample`, to read all notes of a "
+            "case drawn at random.",
+            vocabulary=ASKED,
+            source=OURS,
+        ),
+        _maybe(
+            "evidence", "text", "Rows that were read, each `file:line`, joined by `; `, as in the list.", OURS
+        ),
     ),
-    key=("case_id", "category", "reviewer", "decided_on"),
+    key=("case_id", "category", "reviewer", "decided_on", "asked", "evidence"),
 )
 
 LINKS = Table(

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.people import newest_decision, people_known
+from pipeline.written_days import written_day
 
 AS_OF = date(2026, 11, 9)
 DECISIONS = "case_id,category,counts,reviewer,decided_on,occurred_on,severity_grade,primary_reason,reason\n"
@@ -239,3 +240,76 @@ def test_an_empty_workspace_knows_nothing(tmp_path: Path) -> None:
     found = people_known(tmp_path, AS_OF)
     assert len(found.decisions) == len(found.links) == len(found.merges) == len(found.findings) == 0
     assert {"case_id", "source_file", "source_line"} <= set(found.decisions.columns)
+
+
+UNANSWERED = "harbour.o1.L,crack,,r1,,,,,\n"
+
+
+def test_a_row_of_a_list_that_nobody_filled_in_is_not_answered_yet(write: Write, tmp_path: Path) -> None:
+    write("decisions/r1/a.csv", DECISIONS + UNANSWERED + DECISION + UNANSWERED)
+    link = "harbour,events,e1,,r1,,\n"
+    write("links/a.csv", LINKS + link + link.replace("e1,,r1,,", "e1,none,r1,2026-11-09,other clinic"))
+    found = people_known(tmp_path, AS_OF)
+    assert found.decisions["source_line"].tolist() == [3]
+    assert found.links["source_line"].tolist() == [3]
+    assert len(found.findings) == 0
+
+
+@pytest.mark.parametrize("cell", ["2026-11-09,,,,", ",2026-11-09,,,", ",,II,,", ",,,crack,", ",,,,no film"])
+def test_a_row_that_looks_decided_lacks_its_answer(write: Write, tmp_path: Path, cell: str) -> None:
+    write("decisions/a.csv", DECISIONS + f"harbour.o1.L,crack,,r1,{cell}\n")
+    found = people_known(tmp_path, AS_OF)
+    assert found.findings[["rule", "column"]].to_numpy().tolist() == [["people_row_unusable", "counts"]]
+
+
+def test_columns_that_only_explain_are_passed_over(write: Write, tmp_path: Path) -> None:
+    write("decisions/a.csv", "\ufeffquestion,case_id,category,counts,reviewer,decided_on,records\n"
+          'Is it there?,harbour.o1.L,crack,yes,r1,2026-11-09,"one line\nand another, with a comma"\n')  # fmt: skip
+    found = people_known(tmp_path, AS_OF)
+    assert (len(found.decisions), len(found.findings)) == (1, 0)
+    assert "question" not in found.decisions.columns
+
+
+def test_only_who_was_asked_to_read_may_find_nothing(write: Write, tmp_path: Path) -> None:
+    head = "case_id,category,counts,reviewer,decided_on,asked\n"
+    rows = [f"harbour.o1.L,,{counts},r1,2026-11-09,{asked}\n" for counts, asked in
+            (("no", "sample"), ("no", "letter"), ("no", ""), ("yes", "sample"))]  # fmt: skip
+    write("decisions/a.csv", head + "".join(rows))
+    found = people_known(tmp_path, AS_OF)
+    assert found.decisions["asked"].tolist() == ["sample", "letter"]
+    assert found.findings[["column", "source_line"]].to_numpy().tolist() == [["category", 4], ["category", 5]]
+
+
+@pytest.mark.parametrize(
+    ("text", "day"),
+    [
+        ("2026-10-31", date(2026, 10, 31)),
+        ("2026-10-31 00:00:00", date(2026, 10, 31)),
+        ("31/10/2026", date(2026, 10, 31)),
+        ("10/31/2026", date(2026, 10, 31)),
+        ("31.10.2026", date(2026, 10, 31)),
+        ("11/11/2026", date(2026, 11, 11)),
+        ("9 Nov 2026", date(2026, 11, 9)),
+        ("09-November-2026", date(2026, 11, 9)),
+    ],
+)
+def test_days_as_spreadsheets_write_them(text: str, day: date) -> None:
+    assert written_day(text) == (day, "")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("09/11/2026", "cannot be told apart"),
+        ("9.11.2026", "cannot be told apart"),
+        ("31/31/2026", "not a date"),
+        ("30/02/2026", "not a date"),
+        ("9 Nox 2026", "not a date"),
+        ("09/11/26", "not a date"),
+        ("soon", "not a date"),
+    ],
+)
+def test_days_that_may_be_two_are_refused(text: str, says: str) -> None:
+    day, trouble = written_day(text)
+    assert day is None
+    assert says in trouble

@@ -59,9 +59,9 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     shared_surgeons = "surgeon" in settings.shared_identity
     numbers = numbers_for(accepted, look, standing.rows, patients.number, shared_surgeons)
     links, link_complaints = link_facts(people.links, numbers)
-    decisions, decision_complaints = decision_facts(people.decisions, numbers)
+    decisions, reviewers, decision_complaints = decision_facts(people.decisions, numbers, cut_on)
     extra = characteristics_of(numbers, settings)
-    facts = _facts(numbers, shared_surgeons, links, decisions, patients.hashes, extra)
+    facts = _facts(numbers, shared_surgeons, links, (decisions, reviewers), patients.hashes, extra)
     complaints = [*patients.complaints, *link_complaints, *decision_complaints]
     fates = {name: versions.fate for name, versions in standing.versions.items()}
     found = findings.joined(
@@ -107,7 +107,7 @@ def _facts(
     numbers: Numbers,
     shared_surgeons: bool,
     links: pd.DataFrame,
-    decisions: pd.DataFrame,
+    decided: tuple[pd.DataFrame, tuple[str, ...]],
     hashes: np.ndarray,
     extra: Characteristics,
 ) -> Facts:
@@ -119,7 +119,8 @@ def _facts(
         measurements=measurement_facts(numbers),
         patients=patient_facts(numbers),
         links=links,
-        decisions=decisions,
+        decisions=decided[0],
+        reviewers=decided[1],
         sites=tuple(numbers.sites.to_pylist()),
         surgeons=tuple(numbers.surgeons.to_pylist()),
         measures=tuple(numbers.measures.to_pylist()),

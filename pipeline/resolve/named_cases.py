@@ -14,15 +14,31 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
+from pipeline import findings
 from pipeline.columns import JOINER, joined
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, SIDE_LETTERS
 from pipeline.resolve.facts import Numbers
+from pipeline.reviewers import persons
 from schemas.exports import ID_COLUMN
+from schemas.people import ASKED
 
 CASE_ID = re.compile(r"(?P<site>[A-Za-z0-9_-]+)\.(?P<operation>.+)\.(?P<side>[LRN])")
 EPOCH = date(1970, 1, 1)
 LINK_COLUMNS = ("table", "record", "operation", "side", "decided", "position")
-DECISION_COLUMNS = ("operation", "side", "category", "counts", "reviewer", "decided", "occurred", "position")
+ROW = (
+    "operation",
+    "side",
+    "category",
+    "read",
+    "counts",
+    "reviewer",
+    "decided",
+    "occurred",
+    "asked",
+    "position",
+)
+#: What a reviewer answered: one case and category, or one reading of letters.
+ANSWER = ["operation", "side", "category", "read", "reviewer"]
 Complaints = list[dict[str, object]]
 
 
@@ -36,36 +52,97 @@ def link_facts(links: pd.DataFrame, numbers: Numbers) -> tuple[pd.DataFrame, Com
         case = (NOT_NAMED, -1) if link["case_id"] == "none" else find_case(link["case_id"])
         if record is None or case is None:
             complaints.append(
-                _complaint(link, "links", "link_unknown_record", "case_id" if record else "record_id")
+                _complaint(link, "links", "link_unknown_record", "record_id" if record is None else "case_id")
             )
             continue
         rows.append((RECORD_TABLES.index(link["table"]), record, *case, _day(link["decided_on"]), position))
     found = pd.DataFrame(rows, columns=list(LINK_COLUMNS)).astype("int64")
-    last = found.sort_values("decided", kind="stable").drop_duplicates(["table", "record"], keep="last")
-    return last.sort_values(["table", "record"], ignore_index=True), complaints
+    found, split = _last_words(found, ["table", "record"], ["operation", "side"])
+    complaints += [_contradiction(links, pair, "links", "link_contradicts", "case_id") for pair in split]
+    return found.sort_values(["table", "record"], ignore_index=True), complaints
 
 
-def decision_facts(decisions: pd.DataFrame, numbers: Numbers) -> tuple[pd.DataFrame, Complaints]:
-    """One row a case, category and reviewer: the last decided. `position` is the row of the input."""
+def decision_facts(
+    decisions: pd.DataFrame, numbers: Numbers, cut_on: date
+) -> tuple[pd.DataFrame, tuple[str, ...], Complaints]:
+    """One row a case, category and reviewer: the last decided, with the first answer (`first`) and its day (`began`).
+
+    `position` is the row of the input. A reading of letters that found nothing has category -1, and `read` tells
+    the readings of a case apart. The second result names the reviewers behind the numbers.
+    """
     find_case = _case_finder(numbers)
-    reviewers = {name: number for number, name in enumerate(sorted({str(r) for r in decisions["reviewer"]}))}
+    named = persons(str(reviewer) for reviewer in decisions["reviewer"])
+    reviewers = sorted(set(named.values()))
+    letters = {text: number for number, text in enumerate(sorted({str(e) for e in decisions["evidence"]}))}
     rows, complaints = [], []
     for position, decision in enumerate(decisions.to_dict("records")):
         case = find_case(decision["case_id"])
-        category = numbers.look.category_position.get(decision["category"])
-        if case is None or category is None:
-            rule = "decision_unknown_case" if case is None else "decision_unknown_category"
-            complaints.append(
-                _complaint(decision, "decisions", rule, "case_id" if case is None else "category")
-            )
+        category = numbers.look.category_position.get(decision["category"], -1)
+        trouble = _trouble(decision, case, category, cut_on)
+        if case is None or trouble:
+            complaints.append(_complaint(decision, "decisions", *trouble))
             continue
-        reviewer = reviewers[str(decision["reviewer"])]
+        read = letters[str(decision["evidence"])] if category < 0 else -1
+        reviewer = reviewers.index(named[str(decision["reviewer"])])
         days = _day(decision["decided_on"]), _day(decision["occurred_on"])
-        rows.append((*case, category, int(decision["counts"]), reviewer, *days, position))
-    found = pd.DataFrame(rows, columns=list(DECISION_COLUMNS)).astype("int64")
-    last = found.sort_values(["decided", "position"], kind="stable")
-    key = ["operation", "side", "category", "reviewer"]
-    return last.drop_duplicates(key, keep="last").sort_values(key, ignore_index=True), complaints
+        asked = ASKED.index(decision["asked"]) if decision["asked"] else -1
+        rows.append((*case, category, read, int(decision["counts"]), reviewer, *days, asked, position))
+    found = pd.DataFrame(rows, columns=list(ROW)).astype("int64")
+    last, split = _last_words(found, ANSWER, ["counts"])
+    complaints += [
+        _contradiction(decisions, pair, "decisions", "decision_contradicts", "counts") for pair in split
+    ]
+    return _with_first_words(last, found), tuple(reviewers), complaints
+
+
+def _trouble(
+    decision: Mapping[Hashable, Any], case: tuple[int, int] | None, category: int, cut_on: date
+) -> tuple[str, ...]:
+    """Rule and column of what keeps a decision from being used; empty if nothing does."""
+    if case is None:
+        return "decision_unknown_case", "case_id"
+    if category < 0 and decision["category"]:
+        return "decision_unknown_category", "category"
+    if isinstance(decision["occurred_on"], date) and decision["occurred_on"] > cut_on:
+        return "decision_after_the_cut", "occurred_on"
+    return ()
+
+
+def _last_words(
+    found: pd.DataFrame, key: list[str], answer: list[str]
+) -> tuple[pd.DataFrame, list[tuple[int, int]]]:
+    """The last decided row of each key; and where the last day holds two answers, which leave none standing, their positions."""
+    if found.empty:
+        return found, []
+    last_day = found.groupby(key)["decided"].transform("max")
+    last = found[found["decided"] == last_day].sort_values("position", kind="stable")
+    different = last.drop_duplicates([*key, *answer])
+    split = different[different.duplicated(key, keep=False)]
+    pairs = split.groupby(key)["position"].agg(["min", "max"])
+    unclear = pd.MultiIndex.from_frame(last[key]).isin(pd.MultiIndex.from_frame(split[key]))
+    standing = last[~unclear].drop_duplicates(key, keep="last")
+    return standing, sorted(zip(pairs["min"], pairs["max"], strict=True))
+
+
+def _with_first_words(last: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
+    """`first` and `began` of each answer that stands, and `asked` also where only an earlier row of it says so."""
+    days = found.groupby([*ANSWER, "decided"])["counts"].agg(["min", "max"]).reset_index()
+    clear = days[days["min"] == days["max"]].sort_values([*ANSWER, "decided"]).drop_duplicates(ANSWER)
+    clear = clear.rename(columns={"decided": "began", "min": "first"}).drop(columns="max")
+    asked = found.groupby(ANSWER)["asked"].max().reset_index()
+    whole = last.drop(columns="asked").merge(clear, on=ANSWER).merge(asked, on=ANSWER)
+    return whole.sort_values(ANSWER, ignore_index=True).astype("int64")
+
+
+def _contradiction(
+    rows: pd.DataFrame, pair: tuple[int, int], table: str, rule: str, column: str
+) -> dict[str, object]:
+    """Two rows of one day that say different things; told at the later one."""
+    one, other = (rows.iloc[position].to_dict() for position in pair)
+    there = f"{one['source_file']} line {one['source_line']}"
+    where = f"{other['source_file']} line {other['source_line']}"
+    message = f"{where}: {there} of the same day says otherwise. Neither is used; add a row of a later day."
+    return {**_complaint(other, table, rule, column), "value": "", "message": message}
 
 
 def _day(value: date | None) -> int:
@@ -102,6 +179,8 @@ def _record_finder(numbers: Numbers) -> Callable[[str, str, str], int | None]:
 
 def _complaint(row: Mapping[Hashable, Any], table: str, rule: str, column: str) -> dict[str, object]:
     where = f"{row['source_file']} line {row['source_line']}"
+    about = findings.CATALOGUE[rule]
+    unknown = f"`{column}` is `{row[column]}`, which this edition does not have. Correct the row."
     return {
         "site": row.get("site_id") or "",
         "source_file": row["source_file"],
@@ -109,6 +188,6 @@ def _complaint(row: Mapping[Hashable, Any], table: str, rule: str, column: str) 
         "table": table,
         "column": column,
         "rule": rule,
-        "value": row[column],
-        "message": f"{where}: `{column}` is `{row[column]}`, which this edition does not have. Correct the row.",
+        "value": str(row[column]),
+        "message": f"{where}: {unknown if '_unknown_' in rule else f'{about.cause} {about.remedy}'}",
     }

@@ -184,9 +184,10 @@ def facts_of(
         followups=followups.drop(columns=["case", "pending", "first", "why", "record"]),
         measurements=readings.drop(columns=["case", "pending", "first", "why", "record"]),
         patients=patients,
-        decisions=decided.assign(counts=decided["counts"].astype("int64"), position=decided["row"]).drop(
-            columns=["case", "row", "record"]
-        ),
+        decisions=decided.assign(
+            counts=decided["counts"].astype("int64"), first=decided["counts"].astype("int64"), began=decided["decided"],
+            position=decided["row"],
+        ).drop(columns=["case", "row", "record"]),
         sites=("harbour",), surgeons=(), measures=MEASURES, unisolating=np.zeros((0, 0), bool), fixations=(), by={},
         patient_hashes=np.zeros(1, dtype=np.uint64),
         received={

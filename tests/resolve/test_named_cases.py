@@ -94,8 +94,74 @@ def test_the_last_decision_of_each_reviewer_stands(decisions: Callable[..., Reso
     assert found[["counts", "position"]].to_numpy().tolist() == [[0, 0], [1, 2]]
 
 
-def test_of_two_decisions_on_one_day_the_later_line_stands(decisions: Callable[..., Resolved]) -> None:
-    assert decisions({"counts": True}, {"counts": False}).facts.decisions["counts"].tolist() == [0]
+def test_yes_and_no_on_one_day_leave_none_of_the_two(decisions: Callable[..., Resolved]) -> None:
+    """Which came last cannot be told, and an earlier word of the same reviewer no longer holds either."""
+    found = decisions(
+        {"counts": True, "decided_on": EARLIER},
+        {"counts": True, "decided_on": LATER},
+        {"counts": False, "decided_on": LATER},
+        {"counts": False, "reviewer": "r2", "decided_on": EARLIER},
+    )
+    assert found.facts.decisions["position"].tolist() == [3]
+    said = found.findings.iloc[0]
+    assert (said["rule"], said["column"], said["source_line"]) == ("decision_contradicts", "counts", 4)
+    assert "line 3 of the same day says otherwise" in said["message"]
+    assert len(found.findings) == 1
+
+
+def test_a_later_day_settles_a_contradiction(decisions: Callable[..., Resolved]) -> None:
+    found = decisions(
+        {"counts": True, "decided_on": EARLIER},
+        {"counts": False, "decided_on": EARLIER},
+        {"counts": False, "decided_on": LATER},
+    )
+    assert found.facts.decisions["counts"].tolist() == [0]
+    assert len(found.findings) == 0
+
+
+def test_the_same_answer_twice_on_one_day_is_one_answer(decisions: Callable[..., Resolved]) -> None:
+    found = decisions({"occurred_on": None}, {"occurred_on": date(2026, 3, 1)})
+    assert found.facts.decisions["position"].tolist() == [1]
+    assert len(found.findings) == 0
+
+
+def test_the_first_answer_is_kept_beside_the_last(decisions: Callable[..., Resolved]) -> None:
+    found = decisions(
+        {"counts": True, "decided_on": EARLIER}, {"counts": False, "decided_on": LATER}
+    ).facts.decisions.iloc[0]
+    days = [(day - date(1970, 1, 1)).days for day in (EARLIER, LATER)]
+    assert found[["first", "began", "counts", "decided"]].tolist() == [1, days[0], 0, days[1]]
+
+
+def test_capitals_make_no_other_reviewer(decisions: Callable[..., Resolved]) -> None:
+    found = decisions(
+        {"reviewer": "R1", "decided_on": EARLIER}, {"reviewer": "r1", "decided_on": LATER, "counts": False}
+    ).facts
+    assert (found.reviewers, found.decisions["counts"].tolist()) == (("r1",), [0])
+
+
+def test_a_letter_without_a_complication_names_no_category(decisions: Callable[..., Resolved]) -> None:
+    read = {"category": None, "counts": False, "asked": "letter"}
+    found = decisions({**read, "evidence": "a.csv:2"}, {**read, "evidence": "a.csv:3"}).facts.decisions
+    assert found["category"].tolist() == [-1, -1]
+    assert found["position"].tolist() == [0, 1]
+
+
+def test_a_complication_after_the_cut_is_for_a_later_edition(decisions: Callable[..., Resolved]) -> None:
+    found = decisions({"occurred_on": date(2026, 11, 1)})
+    assert len(found.facts.decisions) == 0
+    assert found.findings[["rule", "column"]].to_numpy().tolist() == [
+        ["decision_after_the_cut", "occurred_on"]
+    ]
+    assert len(decisions({"occurred_on": date(2026, 10, 31)}).facts.decisions) == 1, "the cut itself counts"
+
+
+def test_two_cases_for_one_record_on_one_day_tie_it_to_none(links: Callable[..., Resolved]) -> None:
+    first, second = {"case_id": "harbour.o1.R"}, {"case_id": "harbour.o1.L"}
+    found = links(first, second)
+    assert len(found.facts.links) == 0
+    assert found.findings[["rule", "source_line"]].to_numpy().tolist() == [["link_contradicts", 3]]
+    assert len(links(first, {**second, "decided_on": LATER}).facts.links) == 1
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,8 @@ CONTRACT = {
     + VERSION,
     "patients": "patient_id sex died_on moved_away_on " + VERSION,
     "surgeons": "surgeon_id active_from active_to " + VERSION,
-    "decisions": "case_id category counts reviewer decided_on occurred_on severity_grade primary_reason reason",
+    "decisions": "case_id category counts reviewer decided_on occurred_on severity_grade primary_reason reason "
+    "asked evidence",
     "links": "site_id table record_id case_id reviewer decided_on reason",
     "merges": "site_id patient_id same_as decided_on undone_on by",
     "known_findings": "site rule record_id until reason by",
