@@ -91,6 +91,7 @@ class Complication:
     repeated_days: int = 90
     parent: str = ""
     default_grade: str = ""
+    sided: bool = True  # False: letters may speak of any side and part of the body
     phrases: tuple[str, ...] = ()
     published: tuple[dict[str, object], ...] = ()
 

@@ -198,6 +198,7 @@ def _complication(key: str, table: TomlTable, names: Names) -> Complication:
         repeated_days=table.whole("repeated_days", 90, low=0),
         parent=table.text("parent", among=names.complications),
         default_grade=table.text("default_grade", among=GRADES),
+        sided=table.flag("sided", True),
         phrases=table.texts("phrases"),
         published=tuple(published(item) for item in table.tables("published")),
     )

@@ -179,7 +179,11 @@ class Facts:
     (`own` true) or listed: `operation`, `code`; `unisolating[procedure, code]` says which take a case's isolation away.
     `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side`
     (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`.
-    `followups`: `operation`, `status`, `instability_level`. `measurements`: `operation`, `measure`, `mode`, `value`.
+    `followups`: `operation`, `status`, `instability_level`. `statements`: what notes say, one row a note, category and
+    assertion: `table` (name), `row`, `patient`, `category`, `assertion` (position in ASSERTIONS), `side`, `opposite` (bool),
+    `place` (-2: elsewhere in the body), `year` (-1), `copied` (bool: an earlier note of the patient says the same),
+    `bone`, `through`, `origin` of its record, `begin`, `end` (characters of the sentence in the note). Empty until letters
+    are read; `events` then also have `understood`. `measurements`: `operation`, `measure`, `mode`, `value`.
     `patients`: `died`, `moved` (calendar days). `links` and `decisions` name a case by `operation` and `side`
     (`operation` NOT_NAMED where a link says the record belongs to none); links also `table`, `record` (row).
     `decisions`: one row an answer of a reviewer, as `resolve.named_cases` says; `reviewer` is a position in `reviewers`,
@@ -204,6 +208,7 @@ class Facts:
     patient_hashes: np.ndarray  # (patients,) uint64, the same whatever else was sent
     received: dict[str, np.ndarray]  # table → calendar day of receipt of each accepted row
     reviewers: tuple[str, ...] = ()
+    statements: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -231,8 +236,8 @@ class Linked:
     `records`: records of a case: `table` (position in RECORD_TABLES), `row`, `record` (position in the facts frame), `case`,
     `day` (of the case; negative: before the operation), `pending` (awaits a link; one row a candidate case, the
     first candidate has `first` true), `why` (position in PENDING, -1).
-    `unattributed`: `table`, `row`, `why` (position in UNATTRIBUTED). `shared_visits`: `row` of follow-ups that are contacts
-    of several cases without being a record of one. `flow`: `site`, `procedure`, `order`, `count` of every step.
+    `unattributed`: `table`, `row`, `why` (position in UNATTRIBUTED). `shared_visits`: `row`, `case` of follow-ups that are
+    contacts of cases without being a record of one. `flow`: `site`, `procedure`, `order`, `count` of every step.
     """
 
     cases: pd.DataFrame
@@ -273,6 +278,8 @@ class Classified:
     `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
     many reviewers said `yes` and `no`, and what the first two of them said first, by the order of their names: `one`,
     `two` (1, 0, or -1 where there were not two).
+    `heard`: what notes say of each case: `case`, `table`, `row`, `day`, `category`, `assertion`, `side`, `place`, `why` (position
+    in UNHEARD: why it is no evidence, HEARD where it is), `pending`, `first`, `begin`, `end`.
     """
 
     complications: pd.DataFrame
@@ -281,6 +288,7 @@ class Classified:
     died: np.ndarray
     unread: pd.DataFrame
     decided: pd.DataFrame
+    heard: pd.DataFrame
 
 
 KINDS = (
@@ -294,6 +302,15 @@ KINDS = (
     "letter",
 )
 CODE, FIELD, READING, RETURNED, OPERATED, PATIENT_SAID, DEATH, LETTER = range(8)
+#: Why a statement is no evidence for a case.
+UNHEARD = (
+    "not said to be so",
+    "about the other side",
+    "about another part of the body",
+    "dated to a year before the operation",
+    "copied from an earlier note",
+)
+HEARD = -1
 VERDICTS = ("yes", "no", "split")
 YES, NO, SPLIT = range(3)
 

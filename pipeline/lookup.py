@@ -95,6 +95,17 @@ class Lookup:
         return np.array([self._entry(key).sided for key in self.procedures], dtype=bool)
 
     @cached_property
+    def is_bone(self) -> np.ndarray:
+        """(places,) bool."""
+        bones = {bone for joint in self.catalogue.joints.values() for bone in joint.bones}
+        return np.array([place in bones for place in self.places], dtype=bool)
+
+    @cached_property
+    def sided_category(self) -> np.ndarray:
+        """(categories,) bool: what a letter says of another side or part of the body is not about the case."""
+        return np.array([entry.sided for entry in self.catalogue.complications.values()], dtype=bool)
+
+    @cached_property
     def index(self) -> np.ndarray:
         return np.array([self._entry(key).index for key in self.procedures], dtype=bool)
 

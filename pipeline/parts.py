@@ -29,6 +29,7 @@ class Whole:
     evidence: pd.DataFrame
     unread: pd.DataFrame
     decided: pd.DataFrame
+    heard: pd.DataFrame
 
 
 def part_of(facts: Facts, number: int, parts: int) -> Facts:
@@ -49,6 +50,7 @@ def part_of(facts: Facts, number: int, parts: int) -> Facts:
         concomitants=_of_operations(facts.concomitants, operations),
         codes=_of_operations(facts.codes, operations),
         decisions=_of_operations(facts.decisions, operations),
+        statements=None if facts.statements is None else _of_patients(facts.statements, inside),
         links=_links(facts, mine),
     )
 
@@ -87,7 +89,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         chain=placed(linked, lambda part: part.chain, ["case", "day", "operation"]),
         records=placed(linked, lambda part: part.records, ["table", "row", "case"]),
         unattributed=_sorted(linked, lambda part: part.unattributed, ["table", "row"]),
-        shared_visits=_sorted(linked, lambda part: part.shared_visits, ["row"]),
+        shared_visits=placed(linked, lambda part: part.shared_visits, ["row", "case"]),
         flow=_sorted(linked, lambda part: part.flow, ["site", "procedure", "order"]),
         complications=placed(
             classified, lambda part: part.complications, ["case", "category", "level", "status"]
@@ -97,6 +99,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         ),
         unread=placed(classified, lambda part: part.unread, ["case", "row"]),
         decided=placed(classified, lambda part: part.decided, ["case", "category"]),
+        heard=placed(classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]),
     )
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 from pipeline.catalogue import PATIENT_DIED
 from pipeline.classify.any_of import any_rows
 from pipeline.classify.evidence import evidence_of
+from pipeline.classify.heard import heard_of
 from pipeline.classify.readings import assessed_cases, thresholds
 from pipeline.classify.rows import with_verdicts
 from pipeline.classify.sorting import complication_rows
@@ -28,7 +29,8 @@ __all__ = ["classified"]
 
 def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -> Classified:
     """Complications of one part, any complication among them."""
-    evidence = evidence_of(facts, linked, look)
+    heard = heard_of(facts, linked, look)
+    evidence = evidence_of(facts, linked, look, heard)
     found = complication_rows(evidence, facts, look, settings, thresholds(look))
     verdicts = verdicts_of(facts, linked)
     rows = with_verdicts(found.rows, verdicts)
@@ -40,6 +42,7 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
         died=_died(linked, rows, look),
         unread=_unread(facts, linked),
         decided=verdicts,
+        heard=heard,
     )
 
 
@@ -59,4 +62,5 @@ def _unread(facts: Facts, linked: Linked) -> pd.DataFrame:
     ]
     said = facts.events.iloc[own["record"]]
     silent = ~said["coded"] & (said["instability_level"] < 0) & (said["through"] < 0)
+    silent &= ~said["understood"] if "understood" in said else True
     return own[(said["noted"] & silent).to_numpy()][["case", "table", "row", "day"]].reset_index(drop=True)

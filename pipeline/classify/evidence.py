@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import PATIENT_DIED, UNPLANNED_RETURN
+from pipeline.classify.heard import letter_evidence
 from pipeline.classify.readings import reading_evidence
 from pipeline.handover import (
     CODE,
@@ -45,10 +46,15 @@ UNSET = {"level": -1, "grade": -1, "energy": -1, "limit": -1, "redo": 0, "after"
 COLUMNS = ["case", "category", "day", "strength", "kind", "table", "row", "pending", "first", *UNSET]
 
 
-def evidence_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
-    """All evidence of one part, sorted by case, category, day, table and row."""
+def evidence_of(facts: Facts, linked: Linked, look: Lookup, heard: pd.DataFrame) -> pd.DataFrame:
+    """All evidence of one part, sorted by case, category, day, table and row.
+
+    Args:
+        heard: What letters say, from `heard_of`.
+    """
     parts = [
         _limited_to_holes(_event_evidence(facts, linked, look), facts, linked, look),
+        _limited_to_holes(letter_evidence(heard), facts, linked, look),
         _grade_evidence(_of_table(linked, "followups", facts.followups), look).assign(kind=FIELD),
         reading_evidence(facts, linked, look),
         _chain_evidence(linked, look),

@@ -185,8 +185,8 @@ def _holes(rows: pd.DataFrame, cases: pd.DataFrame, look: Lookup) -> np.ndarray:
 
 
 def _visit_rows(facts: Facts, visits: Pairs) -> pd.DataFrame:
-    rows = facts.followups["row"].to_numpy()[np.unique(visits.left)]
-    return pd.DataFrame({"row": rows})
+    rows = facts.followups["row"].to_numpy()[visits.left]
+    return pd.DataFrame({"row": rows, "case": visits.right}).drop_duplicates(ignore_index=True)
 
 
 def _of_table(facts: Facts, name: str, chains: Chains, cases: pd.DataFrame) -> _Records:
