@@ -243,6 +243,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
     """Every published table of this version, by name."""
     from pipeline.publish.fitness import with_fitness
     from pipeline.publish.flow_table import flow_table, received_steps
+    from pipeline.publish.letters_list import letters_list
     from pipeline.publish.lists import (
         Lists,
         cases_list,
@@ -267,6 +268,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         "cases": cases_list(lists),
         "complications": complications_list(lists),
         "unattributed": unattributed_list(lists),
+        "letters": letters_list(lists),
         "review": review_list(lists, moves, result.findings),
         "rates": with_fitness(result.rates, verdicts),
         "comparisons": result.comparisons,
@@ -278,7 +280,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
 def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
     """The frames that lists are made of, without cases before the first date counted."""
     counted = whole.cases["counted"].to_numpy().astype(bool)
-    names = ("complications", "evidence", "records", "unread", "decided")
+    names = ("complications", "evidence", "records", "unread", "decided", "heard")
     frames = {name: getattr(whole, name) for name in names}
     kept = {
         name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)

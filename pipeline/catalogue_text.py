@@ -208,6 +208,8 @@ def _other_lines(entry: Complication, catalogue: Catalogue) -> Iterator[str]:
         yield f"Follows from: {_names([entry.parent], catalogue)}."
     if entry.default_grade:
         yield f"Severity unless a reviewer says otherwise: grade {entry.default_grade}."
+    if not entry.sided:
+        yield "Letters may speak of any side and part of the body."
     if entry.phrases:
         yield "Words in letters: " + ", ".join(f"“{phrase}”" for phrase in entry.phrases) + "."
     for figure in entry.published:

@@ -99,7 +99,9 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         ),
         unread=placed(classified, lambda part: part.unread, ["case", "row"]),
         decided=placed(classified, lambda part: part.decided, ["case", "category"]),
-        heard=placed(classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]),
+        heard=placed(
+            classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]
+        ),
     )
 
 

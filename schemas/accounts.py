@@ -318,6 +318,35 @@ COMPLICATIONS = Table(
     key=("case_id", "category", "level"),
 )
 
+LETTERS = Table(
+    "letters",
+    "What the program read in one note about one category and case; the words stay in the export.",
+    (
+        case(),
+        always("table", "word", "Table of the note.", OURS, ("events", "followups")),
+        always("record_id", "id", "Record of the note."),
+        days("day", "Day of the case of the record."),
+        category(),
+        always(
+            "assertion",
+            "word",
+            "How the note speaks of it.",
+            OURS,
+            ("present", "absent", "hypothetical", "historical", "planned", "uncertain", "other_person"),
+        ),
+        maybe(
+            "side",
+            "word",
+            "Side the note names; empty where it names none.",
+            OURS,
+            ("left", "right", "bilateral"),
+        ),
+        maybe("why_not", "text", "Why it proposes nothing; empty where it asks a reviewer."),
+        *place(),
+    ),
+    key=("case_id", "day", "table", "record_id", "category", "assertion", "side", "why_not"),
+)
+
 REVIEW = Table(
     "review",
     "One question a reviewer is to answer.",

@@ -12,6 +12,7 @@ from schemas.accounts import (
     COMPLICATIONS,
     FOR_THE_SENDER,
     LEDGER,
+    LETTERS,
     QUALITY,
     QUALITY_LAG,
     QUALITY_TREND,
@@ -50,6 +51,7 @@ ACCOUNTS: tuple[Table, ...] = (
     QUALITY_LAG,
     CASES,
     COMPLICATIONS,
+    LETTERS,
     REVIEW,
     FOR_THE_SENDER,
 )

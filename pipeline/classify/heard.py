@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.handover import (
-    ASSERTIONS,
     HEARD,
     LEFT,
     LETTER,
     PATIENT_SAID,
+    PRESENT,
     RIGHT,
     STRENGTHS,
+    UNCERTAIN,
     UNHEARD,
     UNSIDED,
     Facts,
@@ -25,14 +26,16 @@ from pipeline.handover import (
 from pipeline.lookup import Lookup
 from schemas.exports import EXPORTS
 
-PRESENT, UNCERTAIN = ASSERTIONS.index("present"), ASSERTIONS.index("uncertain")
-NOT_ASSERTED, COPIED, EARLIER_YEAR, OTHER_SIDE, OTHER_PLACE = (
-    UNHEARD.index(why) for why in ("not asserted", "copied", "earlier year", "other side", "other place")
-)
+NOT_ASSERTED, OTHER_SIDE, OTHER_PLACE, EARLIER_YEAR, COPIED = range(len(UNHEARD))
 POSSIBLE = STRENGTHS.index("possible")
 SAID_BY_PATIENT = EXPORTS["events"]["source"].vocabulary.index("patient")
-COLUMNS = ["case", "table", "row", "day", "category", "assertion", "side", "place", "why", "pending", "first",
-           "bone", "through", "origin", "begin", "end"]  # fmt: skip
+_TYPES = {
+    **dict.fromkeys(("case", "row", "day", "category", "assertion", "side", "place", "why"), "int64"),
+    **dict.fromkeys(("pending", "first"), "bool"),
+    **dict.fromkeys(("bone", "through", "origin", "begin", "end"), "int64"),
+    "table": "object",
+}
+_EMPTY = pd.DataFrame(columns=list(_TYPES)).astype(_TYPES)
 
 
 def heard_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
@@ -41,12 +44,12 @@ def heard_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     `pending` and `first` as in `Linked.records`, over the cases a statement may speak of.
     """
     said = facts.statements
-    if not len(said):
-        return pd.DataFrame(columns=COLUMNS).astype({"case": "int64", "category": "int64", "row": "int64"})
+    if said is None or not len(said):
+        return _EMPTY
     spoken = _to_cases(said, facts, linked)
     spoken = _on_the_other_side(spoken, linked, look)
     found = spoken.assign(why=_why(spoken, linked, look))
-    return _numbered(found).reindex(columns=COLUMNS)
+    return _numbered(found)[list(_TYPES)].astype(_TYPES)
 
 
 def _to_cases(said: pd.DataFrame, facts: Facts, linked: Linked) -> pd.DataFrame:
@@ -131,4 +134,3 @@ def letter_evidence(heard: pd.DataFrame) -> pd.DataFrame:
     return own.drop(columns=["assertion", "side", "place", "why"]).assign(
         strength=POSSIBLE, kind=np.where(patient, PATIENT_SAID, LETTER)
     )
-

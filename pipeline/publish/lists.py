@@ -12,14 +12,19 @@ import pyarrow as pa
 from pipeline.handover import (
     AWAITING,
     COUNTED,
+    HEARD,
+    LETTER,
     NEVER,
     PENDING,
+    PRESENT,
+    REFUTED,
     RETURNED,
     SIDE_LETTERS,
     SIDES,
     STATUSES,
     STRENGTHS,
     UNATTRIBUTED,
+    UNCERTAIN,
     Accepted,
     Labels,
 )
@@ -41,16 +46,17 @@ class Lists:
     unattributed: pd.DataFrame
     unread: pd.DataFrame
     decided: pd.DataFrame
+    heard: pd.DataFrame
 
     @cached_property
     def case_ids(self) -> np.ndarray:
         """`<site>.<operation_id>.<L|R|N>` of every case."""
         sites = np.array(self.labels.sites, dtype=object)[self.cases["site"]]
-        operations = self._texts("operations", "operation_id", self.cases["row"].to_numpy())
+        operations = self.texts("operations", "operation_id", self.cases["row"].to_numpy())
         letters = np.array(list(SIDE_LETTERS), dtype=object)[self.cases["side"]]
         return sites + "." + operations + "." + letters if len(self.cases) else np.zeros(0, dtype=object)
 
-    def _texts(self, table: str, column: str, rows: np.ndarray) -> np.ndarray:
+    def texts(self, table: str, column: str, rows: np.ndarray) -> np.ndarray:
         return np.asarray(self.accepted.tables[table][column].take(pa.array(rows)).to_pylist(), dtype=object)
 
     def places(self, table: str, rows: np.ndarray) -> pd.DataFrame:
@@ -63,6 +69,14 @@ class Lists:
                 "source_line": own["source_line"].to_numpy(),
             }
         )
+
+    def places_of(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """`source_file` and `source_line` of each row's record, for a frame with `table` and `row`."""
+        told = pd.DataFrame({"source_file": "", "source_line": np.int64(0)}, index=np.arange(len(frame)))
+        for table in frame["table"].unique():
+            own = (frame["table"] == table).to_numpy()
+            told.loc[own] = self.places(table, frame["row"].to_numpy()[own]).to_numpy()
+        return told.astype({"source_line": "int64"})
 
     def references(self, frame: pd.DataFrame) -> np.ndarray:
         """`file:line` of each row's record, for a frame with `table` and `row`."""
@@ -90,7 +104,7 @@ def cases_list(lists: Lists) -> pd.DataFrame:
         {
             "case_id": lists.case_ids[counted],
             "site": lists.named(labels.sites, cases["site"]),
-            "operation_id": lists._texts("operations", "operation_id", cases["row"].to_numpy()),
+            "operation_id": lists.texts("operations", "operation_id", cases["row"].to_numpy()),
             "patient": cases["patient"],
             "side": lists.named(SIDES, cases["side"]),
             "procedure": lists.named(labels.groups, cases["procedure"]),
@@ -120,7 +134,7 @@ def complications_list(lists: Lists) -> pd.DataFrame:
     """The published `complications`: counted before awaiting where any complication has both."""
     rows = lists.complications.drop_duplicates(["case", "category", "level"])
     key = ["case", "category", "level"]
-    told = _evidence_texts(lists)
+    told = _evidencetexts(lists)
     texts = rows[key].merge(told, how="left", on=key)["evidence"].fillna("")
     day = rows["day"].to_numpy()
     return pd.DataFrame(
@@ -140,7 +154,7 @@ def _level_names(labels: Labels, rows: pd.DataFrame) -> list[str]:
     return [labels.levels[c][level] for c, level in zip(rows["category"], rows["level"], strict=True)]
 
 
-def _evidence_texts(lists: Lists) -> pd.DataFrame:
+def _evidencetexts(lists: Lists) -> pd.DataFrame:
     """`case, category, level, evidence`: the records each row rests on, in time order; of any complication, its members'."""
     found = lists.evidence.assign(reference=lists.references(lists.evidence))
     counted = lists.complications[lists.complications["status"] == COUNTED]
@@ -162,9 +176,9 @@ def unattributed_list(lists: Lists) -> pd.DataFrame:
         rows = own["row"].to_numpy()
         listed = pd.DataFrame(
             {
-                "site": lists._texts(str(table), "site", rows),
+                "site": lists.texts(str(table), "site", rows),
                 "table": table,
-                "record_id": lists._texts(str(table), ID_COLUMN[str(table)], rows),
+                "record_id": lists.texts(str(table), ID_COLUMN[str(table)], rows),
                 "why": lists.named(UNATTRIBUTED, own["why"]),
             }
         )
@@ -183,6 +197,7 @@ def review_list(
         findings: What was found about rows; a record whose day is not whole is a question.
     """
     parts = [_awaiting(lists, moves), _waiting_records(lists, moves), _unread_notes(lists)]
+    parts += [_unsure_letters(lists, moves), _letters_of_several(lists, moves)]
     if findings is not None:
         parts.append(_undated(lists, findings))
     columns = ["case_id", "category", "why", "would_move", "evidence"]
@@ -215,17 +230,22 @@ def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
     waiting = lists.evidence[lists.evidence["pending"] & lists.evidence["used"]]
     own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
     decided = pd.MultiIndex.from_frame(own[key[:2]]).isin(pd.MultiIndex.from_frame(lists.decided[key[:2]]))
-    told = own[key].merge(_evidence_texts(lists), how="left", on=key)["evidence"].fillna("")
+    told = own[key].merge(_evidencetexts(lists), how="left", on=key)["evidence"].fillna("")
     weak = "only " + lists.named(STRENGTHS, own["strength"], "") + " evidence"
     late = lists.evidence[(lists.evidence["kind"] == RETURNED) & (lists.evidence["strength"] == 0)]
     planned = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(late[key]))
-    why = np.select([decided, planned], [SPLIT, "planned only after the operation"], weak)
+    heard = lists.evidence[(lists.evidence["kind"] == LETTER) & lists.evidence["used"]]
+    letter = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(heard[key]))
+    reasons = [SPLIT, "planned only after the operation", SAID_IN_A_LETTER]
+    why = np.select([decided, planned, letter], reasons, weak)
     return _named_rows(lists, own["case"], own["category"], moves).assign(
         why=why, evidence=told.to_numpy(dtype=object)
     )
 
 
 SPLIT = "reviewers differ"
+SAID_IN_A_LETTER = "a letter says so"
+OF_SEVERAL = "a letter says so of one of several operations"
 
 
 def _waiting_records(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
@@ -252,10 +272,43 @@ def _unread_notes(lists: Lists) -> pd.DataFrame:
         {
             "case_id": lists.case_ids[own["case"]] if len(own) else [],
             "category": "",
-            "why": "a note without a code",
+            "why": "a note without a code, not understood",
             "would_move": "",
             "evidence": lists.references(own),
         }
+    )
+
+
+def _main_rows(frame: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
+    """bool over `frame`: its case and category are among `rows`."""
+    key = ["case", "category"]
+    return pd.MultiIndex.from_frame(frame[key]).isin(pd.MultiIndex.from_frame(rows[key]))
+
+
+def _unsure_letters(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """Letters that are unsure of something nobody has settled: a question without a category, since none is claimed."""
+    heard = lists.heard
+    own = heard[(heard["assertion"] == UNCERTAIN) & (heard["why"] == HEARD)]
+    rows = lists.complications
+    known = rows[rows["status"].isin([COUNTED, REFUTED, AWAITING]) & (rows["level"] == 0)]
+    own = own[~_main_rows(own, known) & ~_main_rows(own, lists.decided)]
+    named = _named_rows(lists, own["case"], own["category"], moves)
+    return named.assign(
+        why="a letter is unsure: " + named["category"], category="", evidence=lists.references(own)
+    )
+
+
+def _letters_of_several(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """Letters of visits that name no operation, about one of several cases of the patient."""
+    heard = lists.heard
+    own = heard[(heard["assertion"] == PRESENT) & (heard["why"] == HEARD) & heard["pending"]]
+    key = ["table", "row"]
+    waiting = lists.records[lists.records["pending"]]
+    own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
+    rows = lists.complications
+    own = own[~_main_rows(own, rows[(rows["status"] == COUNTED) & (rows["level"] == 0)])]
+    return _named_rows(lists, own["case"], own["category"], moves).assign(
+        why=OF_SEVERAL, evidence=lists.references(own)
     )
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 HELD_BACK = "quarantined/"
 #: Accounts that are large and for programs; the others are CSV.
-FOR_PROGRAMS = ("cases", "complications")
+FOR_PROGRAMS = ("cases", "complications", "letters")
 #: Tables whose rows tell a story in the order given, within the columns named here.
 KEEPS_ORDER = {"flow": ("site", "procedure")}
 
