@@ -79,19 +79,19 @@ def _on_the_other_side(spoken: pd.DataFrame, linked: Linked, look: Lookup) -> pd
     side, about = _sides(spoken, linked)
     elsewhere = (about >= 0) & (side != UNSIDED) & (about != side) & look.sided_category[spoken["category"]]
     cases = linked.cases[["patient", "performed"]].assign(
-        other=np.arange(len(linked.cases)), about=linked.cases["side"]
+        there=np.arange(len(linked.cases)), about=linked.cases["side"]
     )
     asked = spoken[elsewhere & ~spoken["pending"].to_numpy()].reset_index()
     performed = linked.cases["performed"].to_numpy()[asked["case"]]
     asked = asked.assign(about=about[asked["index"]], calendar=asked["day"].to_numpy() + performed)
     asked["patient"] = linked.cases["patient"].to_numpy()[asked["case"]]
     found = asked.merge(cases, on=["patient", "about"])
-    procedure = linked.cases["procedure"].to_numpy()[found["other"]]
+    procedure = linked.cases["procedure"].to_numpy()[found["there"]]
     watched = look.watches[procedure, found["place"]] | (found["place"] < 0)
     found = found[(found["performed"] <= found["calendar"]) & watched]
     found = found.sort_values(["index", "performed"]).drop_duplicates("index", keep="last")
     moved = spoken.copy()
-    moved.loc[found["index"], "case"] = found["other"].to_numpy()
+    moved.loc[found["index"], "case"] = found["there"].to_numpy()
     moved.loc[found["index"], "day"] = (found["calendar"] - found["performed"]).to_numpy()
     return moved
 

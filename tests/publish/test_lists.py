@@ -120,6 +120,7 @@ def lists() -> Lists:
         records=records(),
         unattributed=rows("table row why"),
         unread=rows("case table row"),
+        heard=rows("case table row day category assertion side why pending"),
         decided=rows("case category"),
     )
 
@@ -297,7 +298,7 @@ def test_a_waiting_record_that_speaks_for_nothing_has_no_category(lists: Lists) 
 def test_a_note_nobody_has_read_has_no_category(lists: Lists) -> None:
     unread = replace(lists, unread=rows("case table row", (1, "events", 0)))
     assert review_list(unread, {}).to_numpy().tolist() == [
-        ["harbour.o.9.R", "", "a note without a code", "", f"{FOLDER}/events.csv:2"]
+        ["harbour.o.9.R", "", "a note without a code, not understood", "", f"{FOLDER}/events.csv:2"]
     ]
 
 
