@@ -8,20 +8,17 @@ which this version does not write.
 from __future__ import annotations
 
 from schemas.accounts import (
-    CASES,
-    COMPLICATIONS,
     FOR_THE_SENDER,
     LEDGER,
-    LETTERS,
     QUALITY,
     QUALITY_LAG,
     QUALITY_TREND,
     QUALITY_VOLUME,
     QUARANTINE,
     REPAIRS,
-    REVIEW,
     UNATTRIBUTED,
 )
+from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
 from schemas.columns import Table
 from schemas.outcomes import (
     AGREEMENT,

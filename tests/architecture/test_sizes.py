@@ -34,9 +34,9 @@ def test_functions_are_short(pipeline_modules: list[Any], schemas_modules: list[
 
 
 def test_modules_are_readable(pipeline_modules: list[Any], schemas_modules: list[Any]) -> None:
-    """Modules of prose and tables (findings, shapes of tables) are data and may be longer."""
+    """Modules of prose and tables (findings, shapes of tables, what stages hand over) are data and may be longer."""
     lines = {module.name: len(module.text.splitlines()) for module in [*pipeline_modules, *schemas_modules]}
-    lists = {"schemas.findings", "schemas.exports", "schemas.published"}
+    lists = {"schemas.findings", "schemas.exports", "schemas.published", "pipeline.handover"}
     assert {
         name: count for name, count in lines.items() if count > LONGEST_MODULE and name not in lists
     } == {}
