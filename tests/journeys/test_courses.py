@@ -44,8 +44,6 @@ WRONG: dict[tuple[str, int], str] = {
     },
     ("complications", 130): "the reviewer's day holds for every level of the one dislocation",
     ("findings", 73): "active readings only: a warning is owed",
-    ("findings", 138): "a reviewer who says yes and no on one day: a finding is owed",
-    ("findings", 139): "a decision older than what it decides: a finding is owed",
 }
 
 
