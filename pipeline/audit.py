@@ -14,12 +14,14 @@ import pandas as pd
 from pipeline import findings
 from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.handover import RECORD_TABLES, RETURN, Cases, Facts, Labels
+from pipeline.handover import KEPT, RECORD_TABLES, RETURN, Cases, Facts, Labels
 from pipeline.known import marked
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from pipeline.clock import Clock
     from pipeline.counts import Counts
     from pipeline.run import Accounted, Ground
@@ -229,8 +231,9 @@ def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:
     )
 
 
-def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]:
+def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame | pa.Table]:
     """Every published table of this version, by name."""
+    from pipeline.publish.decisions_list import decisions_used
     from pipeline.publish.fitness import with_fitness
     from pipeline.publish.flow_table import flow_table, received_steps
     from pipeline.publish.letters_list import letters_list
@@ -242,6 +245,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         unattributed_list,
     )
     from pipeline.publish.moves import moves_of
+    from pipeline.publish.records_list import Known, records_table
     from pipeline.publish.row_tables import row_tables
 
     facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
@@ -259,12 +263,32 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame]
         "complications": complications_list(lists),
         "unattributed": unattributed_list(lists),
         "letters": letters_list(lists),
+        "records": records_table(Known(lists, facts, whole, rows.ground.look.places, _after_cut(rows))),
+        "decisions_used": _with_masked_reviewers(
+            decisions_used(rows.people, facts, rows.validated.accepted, result.findings)
+        ),
         "review": review_list(lists, moves, result.findings),
         "rates": with_fitness(result.rates, verdicts),
         "comparisons": result.comparisons,
         "activity": result.activity,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }
+
+
+def _after_cut(rows: Accounted) -> np.ndarray:
+    """Rows of operations that are accepted and dated after the cut."""
+    kept = rows.resolved.fates["operations"] == KEPT
+    kept[rows.resolved.standing["operations"]] = False
+    return np.flatnonzero(kept)
+
+
+def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:
+    import pyarrow as pa
+
+    from pipeline.validate.masking import masked_ids
+
+    shown = masked_ids(pa.array(decisions["reviewer"], pa.string())).texts.to_pandas()
+    return decisions.assign(reviewer=shown.astype(object))
 
 
 def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:

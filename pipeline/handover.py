@@ -238,6 +238,8 @@ class Linked:
     first candidate has `first` true), `why` (position in PENDING, -1).
     `unattributed`: `table`, `row`, `why` (position in UNATTRIBUTED). `shared_visits`: `row`, `case` of follow-ups that are
     contacts of cases without being a record of one. `flow`: `site`, `procedure`, `order`, `count` of every step.
+    `members`: the operation rows of each case: `row`, `case`, `day` (of the case), `role` (position in ROLES, OPENS at the
+    first sitting), `names` (bool: the row that names its sitting).
     """
 
     cases: pd.DataFrame
@@ -248,11 +250,13 @@ class Linked:
     unattributed: pd.DataFrame
     shared_visits: pd.DataFrame
     flow: pd.DataFrame
+    members: pd.DataFrame
 
 
 RECORD_TABLES = ("operations", "events", "followups", "measurements")
 ROLES = ("return", "planned", "planned_late", "no_return")
 RETURN, PLANNED, PLANNED_LATE, NO_RETURN = range(4)
+OPENS = -1
 UNATTRIBUTED = ("before", "other_side", "unwatched", "no_operation", "elsewhere")
 BEFORE, OTHER_SIDE, UNWATCHED, NO_OPERATION, ELSEWHERE = range(5)
 PENDING = (

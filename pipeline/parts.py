@@ -25,6 +25,7 @@ class Whole:
     unattributed: pd.DataFrame
     shared_visits: pd.DataFrame
     flow: pd.DataFrame
+    members: pd.DataFrame
     complications: pd.DataFrame
     evidence: pd.DataFrame
     unread: pd.DataFrame
@@ -91,6 +92,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         unattributed=_sorted(linked, lambda part: part.unattributed, ["table", "row"]),
         shared_visits=placed(linked, lambda part: part.shared_visits, ["row", "case"]),
         flow=_sorted(linked, lambda part: part.flow, ["site", "procedure", "order"]),
+        members=placed(linked, lambda part: part.members, ["row", "case"]),
         complications=placed(
             classified, lambda part: part.complications, ["case", "category", "level", "status"]
         ),

@@ -87,14 +87,19 @@ def write_csv(frame: pd.DataFrame | pa.Table, path: Path) -> None:
 
 
 def write_parquet(frame: pd.DataFrame | pa.Table, path: Path) -> None:
-    """Parquet with a fixed row-group size and compression, and without pandas' notes."""
+    """Parquet with a fixed row-group size and compression, and without pandas' notes; a row group at a time."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     path.parent.mkdir(parents=True, exist_ok=True)
-    pq.write_table(
-        plain_table(frame), path, row_group_size=ROW_GROUP_ROWS, compression="zstd", compression_level=3,
+    table = frame if isinstance(frame, pa.Table) else plain_table(frame)
+    groups = (table.slice(start, ROW_GROUP_ROWS) for start in range(0, len(table) or 1, ROW_GROUP_ROWS))
+    with pq.ParquetWriter(
+        path, plain_table(table.slice(0, 0)).schema, compression="zstd", compression_level=3,
         version="2.6", data_page_version="1.0", use_dictionary=True, store_schema=False,
-    )  # fmt: skip
+    ) as writer:  # fmt: skip
+        for group in groups:
+            writer.write_table(plain_table(group), row_group_size=ROW_GROUP_ROWS)
 
 
 def _plain(column: pa.ChunkedArray) -> pa.Array:

@@ -35,6 +35,7 @@ from schemas.outcomes import (
     VOLUMES,
 )
 from schemas.rates import ACTIVITY, BASELINE, COHORTS, COMPARISONS, RATES
+from schemas.tracing import DECISIONS_USED, RECORDS
 
 #: Accounts and case lists, which lie beside the audit tables.
 ACCOUNTS: tuple[Table, ...] = (
@@ -49,6 +50,8 @@ ACCOUNTS: tuple[Table, ...] = (
     CASES,
     COMPLICATIONS,
     LETTERS,
+    RECORDS,
+    DECISIONS_USED,
     REVIEW,
     FOR_THE_SENDER,
 )

@@ -26,6 +26,7 @@ FRAMES = (
     "records",
     "unattributed",
     "shared_visits",
+    "members",
     "complications",
     "evidence",
     "unread",

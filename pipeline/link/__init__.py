@@ -26,6 +26,7 @@ from pipeline.handover import (
 from pipeline.link.attribution import Attribution, Chains, attributed
 from pipeline.link.case_flow import case_flow
 from pipeline.link.characteristics import characterised
+from pipeline.link.members import members_of
 from pipeline.link.observation import observed
 from pipeline.link.pairs import Pairs, has_any, last_of, pairs_on
 from pipeline.link.sittings import Sittings, sittings_of
@@ -80,6 +81,7 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
             [_operations_without_case(found, look), *(part.unattributed for part in parts)]
         ),
         shared_visits=_visit_rows(facts, parts[1].visits),
+        members=members_of(found, cases, case_of),
         flow=case_flow(facts, look, found, too_early),
     )
 

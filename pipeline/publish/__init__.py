@@ -11,16 +11,17 @@ from pipeline.publish.context import Context, Input, SiteState
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 __all__ = ["Context", "Input", "SiteState", "published", "write_check", "write_edition", "write_front_page"]
 
 
-def published(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+def published(folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], context: Context) -> None:
     """Write everything of an edition under `folder/department/`.
 
     Args:
         folder: The edition's folder, while it is being built.
-        tables: Name → frame, for the tables of `schemas.published` that this run made, and
+        tables: Name → frame or Arrow table, for the tables of `schemas.published` that this run made, and
             `quarantined/<table>` → the rows held back, with their columns as text.
         context: The edition's facts.
 
@@ -30,21 +31,22 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context
     from pipeline.publish.manifest import not_built_yet, write_manifest
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
-    from pipeline.publish.tables import write_tables
+    from pipeline.publish.tables import NOT_PRINTED, write_tables
 
     department = folder / "department"
     written = write_tables(department, tables)
     write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
-    write_report(department / "report", {name: table.to_pandas() for name, table in written.items()}, context)
+    printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
+    write_report(department / "report", printed, context)
     write_manifest(department, context, not_built_yet(written))
 
 
 def write_edition(
     folder: Path,
     draft_hex: str,
-    tables: Mapping[str, pd.DataFrame],
+    tables: Mapping[str, pd.DataFrame | pa.Table],
     context: Context,
     run_record: Callable[[], Mapping[str, object]] = dict,
 ) -> Path:
@@ -75,7 +77,7 @@ def write_edition(
 
 def write_check(
     folder: Path,
-    tables: Mapping[str, pd.DataFrame],
+    tables: Mapping[str, pd.DataFrame | pa.Table],
     found: pd.DataFrame,
     sites: tuple[str, ...],
     group: str = "",

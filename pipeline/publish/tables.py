@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import store
 from pipeline.errors import CannotFinish
-from schemas.columns import Table
+from schemas.columns import Column, Table
 from schemas.published import ACCOUNTS, PUBLISHED
 
 if TYPE_CHECKING:
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 HELD_BACK = "quarantined/"
 #: Accounts that are large and for programs; the others are CSV.
-FOR_PROGRAMS = ("cases", "complications", "letters")
+FOR_PROGRAMS = ("cases", "complications", "letters", "records")
+#: Tables that no page shows.
+NOT_PRINTED = ("records", "decisions_used")
 #: Tables whose rows tell a story in the order given, within the columns named here.
 KEEPS_ORDER = {"flow": ("site", "procedure")}
 
@@ -29,10 +31,11 @@ def table_files(name: str) -> tuple[str, ...]:
     return (f"tables/{name}.csv", f"tables/{name}.parquet")
 
 
-def ready(frame: pd.DataFrame, table: Table) -> pa.Table:
+def ready(frame: pd.DataFrame | pa.Table, table: Table) -> pa.Table:
     """The frame in the table's columns, types and row order, after it was checked against its description.
 
-    Empty text in a column that may be empty becomes null, so that there is one way to say "nothing".
+    Empty text in a column that may be empty becomes null, so that there is one way to say "nothing". A table made in
+    Arrow is typed and in its order already; of such, which may be large, only the cells are checked.
 
     Raises:
         CannotFinish: The frame does not fit the description, which is a mistake of the program.
@@ -41,6 +44,8 @@ def ready(frame: pd.DataFrame, table: Table) -> pa.Table:
 
     from schemas.fit import UnfitFrame, arrow_schema, failures, typed
 
+    if isinstance(frame, pa.Table):
+        return _as_made(frame, table)
     try:
         checked = typed(table, _without_categories(frame))
         found = failures(table, checked)
@@ -54,6 +59,41 @@ def ready(frame: pd.DataFrame, table: Table) -> pa.Table:
         raise CannotFinish(_ours(table.name, told))
     plain = pa.Table.from_pandas(checked, schema=arrow_schema(table), preserve_index=False)
     return _sorted(_one_nothing(plain, table), table)
+
+
+def _as_made(made: pa.Table, table: Table) -> pa.Table:
+    from schemas.fit import arrow_schema
+
+    fits = made.column_names == list(table.names) and all(
+        _value_type(made[name].type).equals(wanted)
+        for name, wanted in zip(table.names, arrow_schema(table).types, strict=True)
+    )
+    broken = [column.name for column in table.columns if fits and not _keeps_rules(made[column.name], column)]
+    if broken or not fits:
+        what = f"cells of {', '.join(broken)} break a rule" if fits else "other columns or types"
+        raise CannotFinish(_ours(table.name, what))
+    return made
+
+
+def _value_type(kind: pa.DataType) -> pa.DataType:
+    """What is written: words that are numbers beside a dictionary are text."""
+    import pyarrow as pa
+
+    return kind.value_type if pa.types.is_dictionary(kind) else kind
+
+
+def _keeps_rules(cells: pa.ChunkedArray, column: Column) -> bool:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    from schemas.fit import cell_rules
+
+    if cells.null_count and not column.nullable:
+        return False
+    if pa.types.is_dictionary(cells.type):
+        cells = pa.chunked_array([chunk.dictionary for chunk in cells.chunks], cells.type.value_type)
+    kept = (pc.all(pc.fill_null(rule.holds(cells), True)).as_py() for rule in cell_rules(column, True))
+    return all(answer is not False for answer in kept)
 
 
 def _without_categories(frame: pd.DataFrame) -> pd.DataFrame:
@@ -89,7 +129,7 @@ def _ours(name: str, told: str) -> str:
     )
 
 
-def write_tables(department: Path, tables: Mapping[str, pd.DataFrame]) -> dict[str, pa.Table]:
+def write_tables(department: Path, tables: Mapping[str, pd.DataFrame | pa.Table]) -> dict[str, pa.Table]:
     """Every table where it belongs; those of rows held back as they come, under `quarantined/`.
 
     Returns:

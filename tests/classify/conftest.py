@@ -213,7 +213,7 @@ def linked_of(tables: tuple[pd.DataFrame, ...], cases: pd.DataFrame) -> Linked:
         records=pd.concat(
             [table.assign(table=name)[columns] for name, table in zip(names, records, strict=True)], ignore_index=True
         ),
-        unattributed=empty, shared_visits=empty, flow=empty,
+        unattributed=empty, shared_visits=empty, flow=empty, members=empty,
     )  # fmt: skip
 
 

@@ -226,7 +226,7 @@ def test_every_record_is_somewhere_exactly_once(link: Link) -> None:
 
 def test_a_visit_that_names_nothing_is_a_contact_of_every_case(link: Link) -> None:
     answer = link(operations=TWO, followups=[NOTHING | {"day": 250}])
-    assert answer.found.shared_visits["row"].tolist() == [0]
+    assert answer.found.shared_visits[["row", "case"]].to_numpy().tolist() == [[0, 0], [0, 1]]
     assert answer.found.cases["contact_until"].tolist() == [150, 90]
     assert answer.records("followups") == answer.listed("followups") == answer.waits("followups") == []
 

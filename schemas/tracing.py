@@ -1,0 +1,112 @@
+"""Published tables from which a case's story is told: its records with what each is to it, and what people decided."""
+
+from __future__ import annotations
+
+from schemas.columns import Column, Table
+from schemas.exports import CONTRACT, OURS, SEVERITY, SEVERITY_GRADES
+from schemas.shorthand import AUDIT, CATALOGUE, always, days, maybe, place, site
+
+#: What a record is to its case, or why it has none.
+RECORD_ROLES = (
+    "opens",
+    "same_sitting",
+    "return",
+    "planned",
+    "planned_late",
+    "no_return",
+    "tied",
+    "shared",
+    "before",
+    "awaits",
+    "unattributed",
+    "booked",
+    "cancelled",
+    "abandoned",
+    "not_in_catalogue",
+    "too_early",
+    "after_cut",
+    "died",
+    "moved",
+)
+
+
+def _patient(description: str) -> Column:
+    return Column("patient", "integer", description, low=0, source=AUDIT)
+
+
+RECORDS = Table(
+    "records",
+    "One record and one case it was looked at for, or one record of no case. Sorted by case and day; "
+    "those of no case come last, by patient and day.",
+    (
+        maybe("case_id", "id", "Case; empty where the record belongs to none."),
+        site(),
+        _patient("Number of the patient as in the case list; empty for an operation after the cut."),
+        always(
+            "table",
+            "word",
+            "Table of the record.",
+            CONTRACT,
+            ("operations", "events", "followups", "measurements", "patients"),
+        ),
+        maybe("record_id", "id", "Id of the record; empty for the table of patients."),
+        always("date", "date", "Day of the record.", CONTRACT),
+        days("day", "The same as a day of the case; negative before the operation.", filled=False),
+        always(
+            "role",
+            "word",
+            "What it is to the case: the operation that `opens` it, another at the `same_sitting`, a later one (`return`, "
+            "`planned`, `planned_late`, `no_return`), `tied` to it, a visit `shared` by all cases of the patient, dated "
+            "`before` the operation, or one that `awaits` a link. Of none: `unattributed`, an operation `booked`, "
+            "`cancelled`, `abandoned`, `not_in_catalogue` or `after_cut`. `too_early`: a case before the first date "
+            "counted. `died`, `moved`: what is known of the patient.",
+            OURS,
+            RECORD_ROLES,
+        ),
+        maybe("side", "word", "Side the record names.", CONTRACT),
+        maybe("place", "word", "Joint the record names, else its bone.", CATALOGUE),
+        maybe(
+            "what", "text", "What it says, without its note: operation, code and fields, status or reading."
+        ),
+        maybe("why", "text", "Why it awaits a link or belongs to no case."),
+        *place(),
+    ),
+    key=("case_id", "site", "table", "record_id", "role", "source_file", "source_line"),
+)
+
+DECISIONS_USED = Table(
+    "decisions_used",
+    "One row that a person wrote: a decision, a link or a merge, and whether it is in force.",
+    (
+        always("kind", "word", "Which table of people it stands in.", OURS, ("decision", "link", "merge")),
+        maybe("case_id", "id", "Case decided on or linked to; empty for a merge, or where none is meant."),
+        maybe("category", "word", "Category decided on.", CATALOGUE),
+        maybe("site", "id", "Site of the record or patient."),
+        maybe("table", "word", "Table of the record that was linked.", CONTRACT),
+        maybe("record_id", "id", "Record that was linked."),
+        _patient("Number of the patient whose pseudonyms were joined."),
+        maybe(
+            "says", "word", "The answer: yes or no, or what a link says.", OURS, ("yes", "no", "case", "none")
+        ),
+        maybe("reviewer", "id", "Who decided, a pseudonym, identifiers masked."),
+        always("decided_on", "date", "Day of the decision."),
+        maybe("occurred_on", "date", "Day of the complication, where the reviewer states it."),
+        Column(
+            "severity_grade",
+            "word",
+            "How much treatment the complication needed.",
+            vocabulary=SEVERITY_GRADES,
+            source=SEVERITY,
+        ),
+        maybe("primary_reason", "word", "Main reason of a return to theatre, a category.", CATALOGUE),
+        always(
+            "standing",
+            "word",
+            "Whether it is in force, was answered by a later row, or cannot be used; the findings say why.",
+            OURS,
+            ("in_force", "answered_later", "not_usable"),
+        ),
+        *place(),
+    ),
+    key=("kind", "source_file", "source_line"),
+)
