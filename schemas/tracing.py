@@ -102,10 +102,11 @@ DECISIONS_USED = Table(
         always(
             "standing",
             "word",
-            "Whether it is in force, was answered by a later row, or cannot be used; the findings say why.",
+            "Whether it is in force, was answered by a later row, or is not used.",
             OURS,
-            ("in_force", "answered_later", "not_usable"),
+            ("in_force", "answered_later", "not_used"),
         ),
+        maybe("rule", "word", "Code of the finding that says why it is not used."),
         *place(),
     ),
     key=("kind", "source_file", "source_line"),

@@ -13,32 +13,35 @@ from pipeline.handover import RECORD_TABLES, Accepted, Facts
 from pipeline.people import People
 from schemas.published import PUBLISHED
 
-#: Rules that say a row of decisions, links or merges cannot be used.
-UNUSABLE = (
-    "decision_unknown_case",
-    "decision_unknown_category",
-    "link_unknown_record",
+#: Rules of rows that name what is not known: of those nothing is told but the place.
+UNKNOWN = ("decision_unknown_case", "decision_unknown_category", "link_unknown_record", "merge_unclear")
+#: Rules of rows that are understood and not used.
+SET_ASIDE = (
+    "decision_contradicts",
+    "decision_on_own_case",
+    "decision_after_the_cut",
+    "link_contradicts",
     "link_to_another_patient",
-    "merge_unclear",
 )
-IN_FORCE, ANSWERED, NOT_USABLE = "in_force", "answered_later", "not_usable"
+IN_FORCE, ANSWERED, NOT_USED = "in_force", "answered_later", "not_used"
 Row = dict[str, object]
 
 
 @dataclass(frozen=True)
 class _Standings:
-    """Which lines cannot be used, and which positions of a table of people the facts still hold."""
+    """File and line of each row that is not used → the rule that says so."""
 
-    refused: set[tuple[object, object]]
+    refused: dict[tuple[object, object], str]
 
-    def of(self, row: Row, in_force: bool) -> str:
-        if (row["source_file"], row["source_line"]) in self.refused:
-            return NOT_USABLE
-        return IN_FORCE if in_force else ANSWERED
+    def of(self, row: Row, in_force: bool) -> Row:
+        rule = self.refused.get((row["source_file"], row["source_line"]))
+        if rule:
+            return {"standing": NOT_USED, "rule": rule}
+        return {"standing": IN_FORCE if in_force else ANSWERED, "rule": None}
 
 
 def decisions_used(people: People, facts: Facts, accepted: Accepted, found: pd.DataFrame) -> pd.DataFrame:
-    """The published `decisions_used`. Of a row that cannot be used only the place is told, not what it says.
+    """The published `decisions_used`. Of a row that names nothing known only the place is told.
 
     Args:
         people: What was written up to the day of knowledge.
@@ -46,8 +49,9 @@ def decisions_used(people: People, facts: Facts, accepted: Accepted, found: pd.D
         accepted: Rows, to find the patients of merges.
         found: All findings.
     """
-    refused = found[found["rule"].isin(UNUSABLE)]
-    standings = _Standings(set(zip(refused["source_file"], refused["source_line"], strict=True)))
+    refused = found[found["rule"].isin([*UNKNOWN, *SET_ASIDE])]
+    places = zip(refused["source_file"], refused["source_line"], strict=True)
+    standings = _Standings(dict(zip(places, refused["rule"], strict=True)))
     rows = [
         *_decisions(people.decisions, set(facts.decisions["position"]), standings),
         *_links(people.links, set(facts.links["position"]), standings),
@@ -59,9 +63,9 @@ def decisions_used(people: People, facts: Facts, accepted: Accepted, found: pd.D
 
 
 def _silent(row: Row) -> Row:
-    """What cannot be used may hold anything: only kind, day, standing and place go on."""
-    kept = ("kind", "decided_on", "standing", "source_file", "source_line")
-    return {name: row[name] for name in kept} if row["standing"] == NOT_USABLE else row
+    """What names nothing known may hold anything: only kind, day, standing and place go on."""
+    kept = ("kind", "decided_on", "standing", "rule", "source_file", "source_line")
+    return {name: row[name] for name in kept} if row["rule"] in UNKNOWN else row
 
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[int, Row]]:
@@ -75,7 +79,7 @@ def _decisions(frame: pd.DataFrame, standing: set[int], standings: _Standings) -
             **row,
             "kind": "decision",
             "says": "yes" if row["counts"] else "no",
-            "standing": standings.of(row, position in standing),
+            **standings.of(row, position in standing),
         }
 
 
@@ -88,7 +92,7 @@ def _links(frame: pd.DataFrame, standing: set[int], standings: _Standings) -> It
             "site": row["site_id"],
             "case_id": None if nobody else row["case_id"],
             "says": "none" if nobody else "case",
-            "standing": standings.of(row, position in standing),
+            **standings.of(row, position in standing),
         }
 
 
@@ -103,7 +107,7 @@ def _merges(
             "site": row["site_id"],
             "patient": next((number for number in numbers if number is not None), None),
             "reviewer": row["by"],
-            "standing": standings.of(row, in_force=True),
+            **standings.of(row, in_force=True),
         }
 
 

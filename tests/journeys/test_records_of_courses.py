@@ -164,7 +164,7 @@ def test_what_people_wrote_and_whether_it_is_in_force(more: Any) -> None:
         ["decision", "harbour.H12a.R", "yes", "in_force", conference, "3"],
         ["decision", "harbour.H12a.R", "no", "in_force", conference, "4"],
         ["decision", "harbour.H06.R", "no", "answered_later", "decisions/second.csv", "2"],
-        ["decision", "", "", "not_usable", "decisions/second.csv", "3"],
+        ["decision", "", "", "not_used", "decisions/second.csv", "3"],
         ["link", "harbour.H09.L", "case", "in_force", "links/conference.csv", "2"],
         ["merge", "", "", "in_force", "merges/office.csv", "2"],
     ]
