@@ -268,6 +268,7 @@ PENDING = (
     "named operation is another patient's",
     "side or joint disagrees with the named operation",
 )
+NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES = range(7)
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Evidence: everything that speaks for a complication of a case, before anyone asks whether it counts.
 
-One row a record, category and limit: `case, category, day, strength, kind, table, row, pending, first`, and the
+One row a record, category and limit: `case, category, day, strength, kind, table, row, pending, first, why`, and the
 facets by which levels choose: `level` (a code listed for a level, -1), `grade` (instability level, -1), `energy`,
 `limit` (which threshold a reading is beyond, -1), `redo`, `after` (an operation that is a treatment), `blocked`
 (cannot occur here, or was there before: position in STATUSES, -1).
@@ -14,13 +14,16 @@ import pandas as pd
 from pipeline.catalogue import PATIENT_DIED, UNPLANNED_RETURN
 from pipeline.classify.heard import letter_evidence
 from pipeline.classify.readings import reading_evidence
+from pipeline.classify.repeats import without_repeats
 from pipeline.handover import (
     CODE,
     DEATH,
+    DISAGREES,
     FIELD,
     NEVER,
     NO_DAY,
     NO_RETURN,
+    NO_SIDE,
     OPERATED,
     PATIENT_SAID,
     PLANNED_LATE,
@@ -42,7 +45,9 @@ THROUGH_YES, THROUGH_NO = (
 )
 DIED = EXPORTS["followups"]["status"].vocabulary.index("died")
 
-UNSET = {"level": -1, "grade": -1, "energy": -1, "limit": -1, "redo": 0, "after": 0, "blocked": -1}
+#: Reasons to wait for which the side of the evidence is not known: it is possible and no more, whatever it says.
+SIDE_IN_DOUBT = (NO_SIDE, DISAGREES)
+UNSET = {"why": -1, "level": -1, "grade": -1, "energy": -1, "limit": -1, "redo": 0, "after": 0, "blocked": -1}
 COLUMNS = ["case", "category", "day", "strength", "kind", "table", "row", "pending", "first", *UNSET]
 
 
@@ -64,6 +69,7 @@ def evidence_of(facts: Facts, linked: Linked, look: Lookup, heard: pd.DataFrame)
         [_complete(part) for part in parts if len(part)] or [_complete(pd.DataFrame())], ignore_index=True
     )
     found = _moved_to_other_joints(found, linked, look)
+    found["strength"] = found["strength"].mask(found["why"].isin(SIDE_IN_DOUBT), POSSIBLE)
     return found.sort_values(["case", "category", "day", "table", "row", "limit"], ignore_index=True)
 
 
@@ -90,21 +96,12 @@ def _event_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     coded = coded.assign(strength=np.where(coded["specific"] == 1, PROBABLE, POSSIBLE), kind=CODE)
     spoken = pd.MultiIndex.from_frame(fields[["row", "category"]])
     coded = coded[~pd.MultiIndex.from_frame(coded[["row", "category"]]).isin(spoken)]
-    found = pd.concat([fields, _without_repeats(coded)], ignore_index=True)
+    found = pd.concat([fields, without_repeats(coded, facts, look)], ignore_index=True)
     heard = (found["origin"] == SAID_BY_PATIENT).to_numpy()
     return found.assign(
         strength=np.where(heard, POSSIBLE, found["strength"]),
         kind=np.where(heard, PATIENT_SAID, found["kind"]),
     )
-
-
-def _without_repeats(coded: pd.DataFrame) -> pd.DataFrame:
-    """A code of a later encounter repeats an event; where none was seen it is possible, its day unknown."""
-    first = coded[coded["subsequent"] == 0]
-    repeats = coded[coded["subsequent"] == 1]
-    seen = pd.MultiIndex.from_frame(first[["case", "category"]])
-    lone = repeats[~pd.MultiIndex.from_frame(repeats[["case", "category"]]).isin(seen)]
-    return pd.concat([first, lone.assign(day=-1, strength=POSSIBLE)], ignore_index=True)
 
 
 def _grade_evidence(records: pd.DataFrame, look: Lookup) -> pd.DataFrame:

@@ -71,6 +71,16 @@ def in_time(level: Level, entry: Complication, found: pd.DataFrame) -> np.ndarra
     return enough
 
 
+def strength_of_all(level: Level, found: pd.DataFrame) -> np.ndarray:
+    """Strength of a level that asks for several events: that of the weakest of the strongest ones that are enough."""
+    result = np.full(len(found), found["strength"].min() if len(found) else 0)
+    for strength in sorted(found["strength"].unique()):
+        own = found[found["strength"] >= strength]
+        enough = _repeated(own, np.ones(len(own), dtype=bool), level.times or 1, level.apart_days or 0)
+        result[found["case"].isin(own.loc[enough, "case"])] = strength
+    return result
+
+
 def _repeated(found: pd.DataFrame, asked: np.ndarray, times: int, apart: int) -> np.ndarray:
     """bool: of a case with at least `times` such days, each `apart` days after the one before it."""
     own = found.loc[asked & (found["day"] >= 0), ["case", "day"]].drop_duplicates()

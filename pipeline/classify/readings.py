@@ -96,7 +96,7 @@ def reading_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame
     readings = readings[~_nothing_measured(readings, rules)]
     names = thresholds(look)
     parts = [part for rule in rules for part in _of_rule(readings[_fitting(readings, rule)], rule, names)]
-    columns = ["case", "day", "table", "row", "pending", "first", "category", "limit", "blocked"]
+    columns = ["case", "day", "table", "row", "pending", "first", "why", "category", "limit", "blocked"]
     found = pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
     return found.assign(strength=DEFINITE, kind=READING)
 

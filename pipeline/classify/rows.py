@@ -19,19 +19,24 @@ def with_verdicts(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     verdict = said["verdict"].to_numpy(dtype=float)
     decided = ~np.isnan(verdict)
     yes = verdict == YES
-    main_day = (
-        (verdict != NO) & decided & (said["level"] == 0).to_numpy() & (said["day_said"] >= 0).to_numpy()
-    )
+    dated = (verdict != NO) & decided & (said["day_said"] >= 0).to_numpy()
+    moved = dated & ((both["level"] == 0).to_numpy() | _same_event(rows, both))
     return both.assign(
         status=np.where(
             decided, np.select([yes, verdict == NO], [COUNTED, REFUTED], AWAITING), both["status"]
         ),
         strength=np.where(yes, CONFIRMED, both["strength"]),
-        day=np.where(main_day, said["day_said"].fillna(-1), both["day"]).astype("int64"),
+        day=np.where(moved, said["day_said"].fillna(-1), both["day"]).astype("int64"),
         learned=np.where(yes & _was_uncounted(both), said["decided"].fillna(0), both["learned"]).astype(
             "int64"
         ),
     )
+
+
+def _same_event(rows: pd.DataFrame, both: pd.DataFrame) -> np.ndarray:
+    """bool: the row's day is that of its category's main level by the evidence, so they are one event."""
+    main = rows.loc[rows["level"] == 0, [*KEY, "day"]].drop_duplicates(KEY)
+    return both[KEY].merge(main, how="left", on=KEY)["day"].to_numpy() == both["day"].to_numpy()
 
 
 def _was_uncounted(rows: pd.DataFrame) -> np.ndarray:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Complication, Level
-from pipeline.classify.levels import evidence_for, in_time
+from pipeline.classify.levels import evidence_for, in_time, strength_of_all
 from pipeline.handover import AWAITING, COUNTED, LETTER, STATUSES, STRENGTHS, Facts
 from pipeline.lookup import Lookup
 from pipeline.settings import Settings
@@ -113,7 +113,11 @@ def _of_another_event(found: pd.DataFrame, repeated_days: int) -> pd.Series:
 
 def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: list[int]) -> pd.DataFrame:
     found = _summed(found, entry)
-    found["row_strength"] = np.where(_agreeing(found, entry.repeated_days), PROBABLE, found["row_strength"])
+    raised = found.assign(
+        strength=np.where(_agreeing(found, entry.repeated_days), PROBABLE, found["strength"])
+    )
+    together = raised["strength"].groupby(raised["case"]).transform("max")
+    found["row_strength"] = strength_of_all(level, raised) if level.times else together
     strong = found["strength"].isin(counted) | ~found["row_strength"].isin(counted)
     learned = found["learned"].where(strong).groupby(found["case"]).transform("min")
     found["row_learned"] = learned.fillna(found["row_learned"]).astype("int64")
@@ -123,12 +127,13 @@ def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: lis
 
 
 def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
-    """bool: only possible, but two kinds of evidence agree within the time of one event."""
-    only_possible = (found["row_strength"] == POSSIBLE).to_numpy()
-    by_day = found[only_possible & (found["day"] >= 0).to_numpy()].sort_values(["case", "day", "kind"])
+    """bool: only possible, but another kind of possible evidence agrees within the time of one event."""
+    only_possible = (found["strength"] == POSSIBLE).to_numpy() & (found["day"] >= 0).to_numpy()
+    by_day = found[only_possible].sort_values(["case", "day", "kind"])
     gap = by_day.groupby("case")["day"].diff()
-    changes = (by_day.groupby("case")["kind"].diff().fillna(0) != 0) & (gap <= repeated_days)
-    return only_possible & found["case"].isin(by_day.loc[changes, "case"]).to_numpy()
+    agrees = (by_day.groupby("case")["kind"].diff().fillna(0) != 0) & (gap <= repeated_days)
+    both = agrees | agrees.shift(-1, fill_value=False)
+    return only_possible & found.index.isin(by_day.index[both])
 
 
 def _unusable(found: pd.DataFrame, entry: Complication) -> pd.DataFrame:

@@ -15,6 +15,7 @@ import pandas as pd
 from pipeline.handover import (
     BEFORE,
     ELSEWHERE,
+    NO_SIDE,
     NOT_NAMED,
     OTHER_SIDE,
     RECORD_TABLES,
@@ -30,7 +31,6 @@ from pipeline.link.members import members_of
 from pipeline.link.observation import observed
 from pipeline.link.pairs import Pairs, has_any, last_of, pairs_on
 from pipeline.link.sittings import Sittings, sittings_of
-from pipeline.link.unsure import NO_SIDE
 from pipeline.lookup import Lookup
 
 if TYPE_CHECKING:

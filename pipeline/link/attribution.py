@@ -14,13 +14,20 @@ import pandas as pd
 from pipeline.handover import (
     BEFORE,
     BOTH,
+    DISAGREES,
     LEFT,
+    NO_JOINT,
     NO_OPERATION,
+    NO_SIDE,
     NOT_NAMED,
     NOT_SENT,
     NOT_THEIRS,
+    OPERATION_ABSENT,
+    OTHER_PATIENT,
     OTHER_SIDE,
     RIGHT,
+    SAME_DAY,
+    TWO_OPERATIONS,
     UNSIDED,
     UNWATCHED,
 )
@@ -30,7 +37,6 @@ from schemas.exports import EXPORTS
 
 THEATRE = EXPORTS["events"]["source"].vocabulary.index("theatre")
 CLOSE_DAYS = 30
-NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES = range(7)
 
 
 @dataclass(frozen=True)
@@ -73,10 +79,11 @@ def attributed(
         linked_case: (n,) case by a reviewer's link, -1 without one, -2 where the link says none.
         needs_theatre: Whether a record on the day of the operation counts only if it comes from theatre.
     """
-    side = np.where(records["side"].isin([BOTH, UNSIDED]), -1, records["side"])
     place = _place(records)
-    named = _by_named_operation(records, _side_or_that_of_code(records, side), place, chains)
-    placed = _by_place(records, side, place, chains, needs_theatre)
+    named = _by_named_operation(records, _side(records), place, chains)
+    placed = _by_place(
+        records, np.where(_code_contradicts(records), -1, _side(records)), place, chains, needs_theatre
+    )
     result = _chosen(records["operation"].to_numpy() != NOT_NAMED, named, placed)
     result = _with_links(result, linked_case)
     return _marked_before(result, records["day"].to_numpy(), chains)
@@ -99,8 +106,15 @@ def _code_contradicts(records: pd.DataFrame) -> np.ndarray:
     return (said >= 0) & np.isin(side, [LEFT, RIGHT]) & (said != side)
 
 
-def _side_or_that_of_code(records: pd.DataFrame, side: np.ndarray) -> np.ndarray:
-    return np.where(side < 0, records["code_side"], side) if "code_side" in records else side
+def _side(records: pd.DataFrame) -> np.ndarray:
+    """The side a record states: its own, else the one its code names in the classification's words, else -1."""
+    side = records["side"].to_numpy()
+    stated = (
+        np.where((side < 0) & (records["code_side"] >= 0), records["code_side"], side)
+        if ("code_side" in records)
+        else side
+    )
+    return np.where(np.isin(stated, [BOTH, UNSIDED]), -1, stated)
 
 
 def _agree(

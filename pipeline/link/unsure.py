@@ -7,11 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import NOT_SENT, NOT_THEIRS, UNSIDED
+from pipeline.handover import (
+    NO_JOINT,
+    NO_SIDE,
+    NOT_SENT,
+    NOT_THEIRS,
+    OPERATION_ABSENT,
+    OTHER_PATIENT,
+    TWO_OPERATIONS,
+    UNSIDED,
+)
 from pipeline.link.pairs import Pairs, last_of, pairs_on
 from pipeline.lookup import Lookup
 
-NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES = range(7)
 CLOSE_DAYS = 30
 
 

@@ -219,16 +219,13 @@ def _named_rows(
 
 
 def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
-    """Main levels that would count if confirmed, but for those that only wait for a link."""
+    """What would count if confirmed, but for what only waits for a link; each category at the first such level."""
     rows = lists.complications
-    own = rows[
-        (rows["status"] == AWAITING)
-        & (rows["level"] == 0)
-        & (rows["category"] < len(lists.labels.categories) - 1)
-    ]
+    own = rows[(rows["status"] == AWAITING) & (rows["category"] < len(lists.labels.categories) - 1)]
     key = ["case", "category", "level"]
     waiting = lists.evidence[lists.evidence["pending"] & lists.evidence["used"]]
     own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
+    own = own.drop_duplicates(key[:2])
     decided = pd.MultiIndex.from_frame(own[key[:2]]).isin(pd.MultiIndex.from_frame(lists.decided[key[:2]]))
     told = own[key].merge(_evidencetexts(lists), how="left", on=key)["evidence"].fillna("")
     weak = "only " + lists.named(STRENGTHS, own["strength"], "") + " evidence"

@@ -77,8 +77,8 @@ RECEIVED = 900  # calendar day on which everything arrived
 PERFORMED = 100
 
 EVENT = {"case": 0, "day": 40, "pending": False, "first": True, "why": -1, "category": -1, "level": -1, "specific": 1,
-         "subsequent": 0, "bone": -1, "through": -1, "energy": -1, "instability_level": -1, "origin": "coded",
-         "noted": False}  # fmt: skip
+         "subsequent": 0, "side": LEFT, "code_joint": -1, "code_side": -1, "bone": -1, "through": -1, "energy": -1,
+         "instability_level": -1, "origin": "coded", "noted": False}  # fmt: skip
 FOLLOWUP = {
     "case": 0,
     "day": 40,
@@ -173,7 +173,8 @@ def facts_of(
     tables: tuple[pd.DataFrame, ...], decisions: list[Row], patients: pd.DataFrame, cases: pd.DataFrame
 ) -> Facts:
     events, followups, readings, _ = (
-        table.assign(site=0, patient=0, side=LEFT, day=table["day"] + PERFORMED) for table in tables
+        table.assign(site=0, patient=0, side=table.get("side", LEFT), day=table["day"] + PERFORMED)
+        for table in tables
     )
     decided = numbered("", DECISION, decisions)
     decided = decided.assign(operation=cases["operation"].to_numpy()[decided["case"].astype(int)], side=LEFT)

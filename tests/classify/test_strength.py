@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.handover import PENDING, RIGHT
 from pipeline.settings import Settings
 
 Classify = Callable[..., Any]
@@ -169,3 +170,20 @@ def test_any_complication_is_the_earliest_counted(classify: Classify) -> None:
 def test_a_note_without_a_code_is_to_be_read(classify: Classify) -> None:
     found = classify(events=[{"noted": True}, {**SPECIFIC, "noted": True}, {"noted": True, "day": -1}, {}])
     assert found.found.unread["row"].tolist() == [0]
+
+
+def test_a_later_encounter_of_what_was_before_the_operation_is_no_complication(classify: Classify) -> None:
+    before = {**SPECIFIC, "day": -30, "case": 1}
+    assert classify(events=[before, {**SPECIFIC, "subsequent": 1}], cases=("sew", "sew")).rows() == {}
+
+
+def test_a_later_encounter_of_the_other_side_repeats_nothing(classify: Classify) -> None:
+    right = {**SPECIFIC, "day": -30, "case": 1, "side": RIGHT}
+    found = classify(events=[right, {**SPECIFIC, "subsequent": 1}], cases=("sew", "sew"))
+    assert found.rows() == {GERM: ("awaiting", "possible", -1)}
+
+
+@pytest.mark.parametrize("why", ["side not given", "side or joint disagrees with the named operation"])
+def test_what_waits_for_its_side_is_only_possible(classify: Classify, why: str) -> None:
+    waits = {**SPECIFIC, "pending": True, "why": PENDING.index(why)}
+    assert classify(events=[waits]).rows() == {GERM: ("awaiting", "possible", 40)}

@@ -30,19 +30,10 @@ WHY = {
     "disagrees": "side or joint disagrees with the named operation",
 }
 #: (what is compared, course) → why the program is thought wrong.
-_NO_SIDE = "a record without a side is only possible (definitions, evidence)"
 _LETTERS = "letters are not read yet"
 WRONG: dict[tuple[str, int], str] = {
-    **{("complications", number): _NO_SIDE for number in (22, 24, 57, 59, 131)},
-    **{(what, 70): "D repeats the dislocation before the operation" for what in ("complications", "review")},
     **{(what, 94): _LETTERS for what in ("complications", "any", "review")},
     **{(what, 171): _LETTERS for what in ("complications", "review")},
-    **{(what, 145): "the code itself says left" for what in ("complications", "any", "review")},
-    **{
-        (what, 169): "one of the two dislocations is only the patient's word"
-        for what in ("complications", "review")
-    },
-    ("complications", 130): "the reviewer's day holds for every level of the one dislocation",
     ("findings", 73): "active readings only: a warning is owed",
 }
 

@@ -28,20 +28,9 @@ L, U = "ligament_reconstruction", "tubercle_transfer"
 BICEPS, LOOP, PLATE = "biceps_tenodesis", "coracoclavicular_reconstruction", "clavicle_plate"
 FRACTURE = "fixation_site_fracture"
 
-_NO_SIDE = "§5: without a side evidence is possible, whatever its kind"
-_CONTRADICTION = "§5: probable asks for the right side, and here code and side contradict each other"
-_SAME_INJURY = "§3: a D code repeats an earlier event; its A was seen, before the operation"
-
 #: Rows in which the program is held to be wrong, and why.
 KNOWN_WRONG: dict[Key, str] = {
     ("quayside.N01.R", "stiffness", "persistent"): "README 1: one early reading would never reach this level",
-    ("quayside.N09.L", "infection", "any"): _NO_SIDE,
-    ("quayside.N23.L", "stiffness", "persistent"): _NO_SIDE,
-    ("quayside.N23.L", "stiffness", "single_reading"): _NO_SIDE,
-    ("quayside.N28.R", "repair_failure", "any"): _SAME_INJURY,
-    ("quayside.N29.L", FRACTURE, "any"): _SAME_INJURY,
-    ("upland.N40.L", "instability", "primary"): _CONTRADICTION,
-    ("upland.N40.L", "instability", "strict"): _CONTRADICTION,
 }
 
 #: Rows that rest on a note, or whose day does.
@@ -61,19 +50,10 @@ UNTIL_LETTERS_ARE_READ: set[Key] = {
 
 Rate = tuple[str, str, str, int]  # procedure, category, level, window
 
-#: Rates that a row of KNOWN_WRONG moves; some of them wait for letters too.
-RATES_KNOWN_WRONG: dict[Rate, str] = {
-    ("all", ANY, "any", 365): "N28, N29 await; letters of N12, N47",
-    ("all", ANY, "any", 90): "N28, N29 await; letters of N47, N51, N58a",
-    ("all", "repair_failure", "any", 365): "N28 awaits; letter of N47",
-    (LOOP, ANY, "any", 365): "N28 awaits",
-    (LOOP, "repair_failure", "any", 365): "N28 awaits",
-    (PLATE, ANY, "any", 365): "N29 awaits",
-    (PLATE, ANY, "any", 90): "N29 awaits",
-    (PLATE, FRACTURE, "any", 365): "N29 awaits",
-}
-
 RATES_UNTIL_LETTERS_ARE_READ: set[Rate] = {
+    ("all", ANY, "any", 365),  # N12, N47
+    ("all", ANY, "any", 90),  # N47, N51, N58a
+    ("all", "repair_failure", "any", 365),  # N47
     ("all", "stiffness", "persistent", 365),  # N12
     ("all", "nerve_injury", "any", 365),  # N58a
     (L, ANY, "any", 365),  # N12
@@ -204,7 +184,7 @@ def _rate(edition: Any, rate: Rate) -> dict[str, int]:
 
 @pytest.mark.parametrize("rate", RATES, ids=lambda rate: "-".join(map(str, rate)))
 def test_rates(edition: Any, rate: Rate) -> None:
-    if rate in RATES_KNOWN_WRONG or rate in RATES_UNTIL_LETTERS_ARE_READ:
+    if rate in RATES_UNTIL_LETTERS_ARE_READ:
         assert _rate(edition, rate) != RATES[rate], "right by now: take it off the list"
     else:
         assert _rate(edition, rate) == RATES[rate]

@@ -31,7 +31,8 @@ HEADERS = {
     "merges": "site_id,patient_id,same_as,decided_on,undone_on,by",
     "decisions": "case_id,category,counts,reviewer,decided_on,occurred_on",
 }
-INFECTED, RIGHT_KNEECAP_OUT = "T84.50XA", "S83.004A"  # the second code's description names the right side
+INFECTED = "T84.50XA"
+RIGHT_KNEECAP_OUT, LEFT_KNEECAP_OUT = "S83.004A", "S83.005A"  # the codes' descriptions name the side
 
 
 def on(day: int) -> str:
@@ -120,7 +121,12 @@ def test_a_return_that_is_not_clear_awaits(course: Callable[..., Any], later: st
 
 
 @pytest.mark.parametrize(
-    "event", [f"{on(50)},{RIGHT_KNEECAP_OUT},left,knee,,", f"{on(50)},{RIGHT_KNEECAP_OUT},,,a,"]
+    "event",
+    [
+        f"{on(50)},{RIGHT_KNEECAP_OUT},left,knee,,",
+        f"{on(50)},{RIGHT_KNEECAP_OUT},,,a,",
+        f"{on(50)},{LEFT_KNEECAP_OUT},right,knee,,",
+    ],
 )
 def test_a_code_of_the_other_side_is_an_alert_and_counts_nothing(
     course: Callable[..., Any], event: str
