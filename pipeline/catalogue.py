@@ -92,7 +92,10 @@ class Complication:
     parent: str = ""
     default_grade: str = ""
     sided: bool = True  # False: letters may speak of any side and part of the body
-    phrases: tuple[str, ...] = ()
+    phrases: tuple[str, ...] = ()  # in letters: it is there
+    absent_phrases: tuple[str, ...] = ()  # in letters: it is not there
+    not_phrases: tuple[str, ...] = ()  # in letters: something else is meant
+    elsewhere: bool = False  # it may show in another part of the body than the one operated on
     published: tuple[dict[str, object], ...] = ()
 
 
@@ -103,6 +106,55 @@ class Joint:
     part_of: str = ""
     bones: tuple[str, ...] = ()
     codes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+#: What a cue may say besides an assertion: where a scope ends, that a cue is none, that a list goes on, that
+#: nothing of the sentence counts, that there is nothing to report, a side, that a full stop ends no sentence.
+LEFT_SIDE, RIGHT_SIDE, BOTH_SIDES, OTHER_SIDE = "left", "right", "both_sides", "other_side"
+END, NOT_A_CUE, JOINS, TEMPLATE, NOTHING, ABBREVIATION = (
+    "end",
+    "not_a_cue",
+    "joins",
+    "template",
+    "nothing",
+    "abbreviation",
+)
+
+
+@dataclass(frozen=True)
+class Cue:
+    """Words of letters that say how something is meant, and how far they reach.
+
+    `says` is one of ASSERTIONS or of the words above. `reaches`: "after", "before", "both" (up to where a scope
+    ends), "rest" (of the sentence, wherever scopes end) or "sentence". `at_most`: words between it and what it
+    speaks of. `of`: "all", "operations" (phrases of what an unplanned return implies) or "conditions" (the rest).
+    `ends`: assertions whose scopes it ends (all if empty).
+    """
+
+    key: str
+    says: str
+    reaches: str = "after"
+    words: tuple[str, ...] = ()
+    at_most: int | None = None
+    of: str = "all"
+    ends: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class BodyWords:
+    """Words for a part of the body. `place` is a joint or bone; empty or one not in force: another part."""
+
+    key: str
+    words: tuple[str, ...]
+    place: str = ""
+
+
+@dataclass(frozen=True)
+class MeasureWords:
+    """How letters write a measurement; `<value>` stands where its number does."""
+
+    key: str
+    words: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -130,6 +182,9 @@ class Catalogue:
     joints: dict[str, Joint]
     differs: tuple[str, ...] = ()
     notes: tuple[dict[str, object], ...] = ()
+    cues: dict[str, Cue] = field(default_factory=dict)
+    body: dict[str, BodyWords] = field(default_factory=dict)
+    measures: dict[str, MeasureWords] = field(default_factory=dict)
 
     @property
     def places(self) -> tuple[str, ...]:

@@ -12,7 +12,8 @@ from pipeline.toml_lines import KeyPath, TomlText
 
 Content = dict[str, Any]
 Claim = tuple[str, str, str, KeyPath]  # entry, system, pattern, where it stands
-KINDS = ("procedures", "complications", "joints")
+KINDS = ("procedures", "complications", "joints", "cues", "body", "measures")
+LANGUAGE = ("cues", "body", "measures")  # how letters are written: stays where built-in entries are left out
 
 
 @dataclass(frozen=True)
@@ -43,13 +44,14 @@ def merged(below: Layer, above: Layer | None) -> Merged:
     if above is None:
         return Merged(below.content, below.text)
     reject_repeated_codes(above)
-    kept = below.content if _switch(above, ("builtin",), True) else {}
+    whole = _switch(above, ("builtin",), True)
+    kept = {kind: entries for kind, entries in below.content.items() if whole or kind in LANGUAGE}
     laid = {
         kind: _entries_laid_over(kind, kept.get(kind, {}), above) for kind in KINDS if _has(kind, kept, above)
     }
     extra = {key: value for key, value in above.content.items() if key not in (*KINDS, "builtin")}
     content, notes = _codes_taken_over(laid, above)
-    differs = _differences(below.content, content, bool(kept))
+    differs = _differences(below.content, content, whole)
     return Merged({**extra, **content}, above.text, differs, notes)
 
 

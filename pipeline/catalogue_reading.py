@@ -15,6 +15,7 @@ from pipeline.catalogue import (
     Joint,
     Procedure,
 )
+from pipeline.catalogue_letters import body_words, cue, measure_words, phrases
 from pipeline.catalogue_mechanisms import KEY, graded_codes, levels, measured, plain_codes, published
 from pipeline.catalogue_merging import KINDS, Content, Layer, entry_names, merged
 from pipeline.errors import WrongUse
@@ -74,6 +75,9 @@ def _catalogue(below: Layer, above: Layer | None) -> Catalogue:
         joints=joints,
         differs=laid.differs,
         notes=laid.notes,
+        cues={key: cue(key, table) for key, table in tables["cues"].items()},
+        body={key: body_words(key, table) for key, table in tables["body"].items()},
+        measures={key: measure_words(key, table) for key, table in tables["measures"].items()},
     )
     return replace(catalogue, procedures=_completed(catalogue))
 
@@ -199,7 +203,10 @@ def _complication(key: str, table: TomlTable, names: Names) -> Complication:
         parent=table.text("parent", among=names.complications),
         default_grade=table.text("default_grade", among=GRADES),
         sided=table.flag("sided", True),
-        phrases=table.texts("phrases"),
+        phrases=phrases(table, "phrases"),
+        absent_phrases=phrases(table, "absent_phrases"),
+        not_phrases=phrases(table, "not_phrases"),
+        elsewhere=table.flag("elsewhere", False),
         published=tuple(published(item) for item in table.tables("published")),
     )
     table.finish()

@@ -14,6 +14,7 @@ from pipeline.catalogue import (
     Measured,
     Procedure,
 )
+from pipeline.catalogue_letters_text import letters_section, phrase_lines
 
 _INTRODUCTION = """\
 # The catalogue
@@ -48,6 +49,7 @@ def markdown(catalogue: Catalogue) -> str:
         *(_complication(entry, catalogue) for entry in catalogue.complications.values()),
         "## Joints\n",
         *(_joint(entry, catalogue) for entry in catalogue.joints.values()),
+        *letters_section(catalogue),
     ]
     return "\n".join(blocks)
 
@@ -210,8 +212,7 @@ def _other_lines(entry: Complication, catalogue: Catalogue) -> Iterator[str]:
         yield f"Severity unless a reviewer says otherwise: grade {entry.default_grade}."
     if not entry.sided:
         yield "Letters may speak of any side and part of the body."
-    if entry.phrases:
-        yield "Words in letters: " + ", ".join(f"“{phrase}”" for phrase in entry.phrases) + "."
+    yield from phrase_lines(entry)
     for figure in entry.published:
         yield f"Published elsewhere: {figure['events']} of {figure['cases']}, {figure['criterion']}; {figure['source']}."
 

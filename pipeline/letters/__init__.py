@@ -1,6 +1,7 @@
 """Letters: what the notes of events and contacts say of each complication, and how they say it.
 
-Shared by the stages; imports none. Words alone decide: what a statement is worth is for others to judge.
+Shared by the stages; imports none. Words alone decide: what a statement is worth is for others to judge. All words
+come from the catalogue; docs/letters.md explains how they are read.
 """
 
 from __future__ import annotations
@@ -13,22 +14,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.catalogue import Catalogue
-from pipeline.handover import PRESENT
+from pipeline.letters.cutting import Sentences, sentences
+from pipeline.letters.lexicon import Lexicon, lexicon
+from pipeline.letters.nearby import ANOTHER_PART, UNSAID
+from pipeline.letters.statements import Said, said
 
-UNSAID = -1
-ANOTHER_PART = -2  # `joint` of a statement about a part of the body that is none of the places
-_COLUMNS = {
-    "text": np.int64,
-    "category": np.int16,
-    "assertion": np.int8,
-    "side": np.int8,
-    "opposite": np.bool_,
-    "joint": np.int16,
-    "year": np.int16,
-    "sentence": np.int64,
-    "begin": np.int64,
-    "end": np.int64,
-}
+__all__ = ["ANOTHER_PART", "UNSAID", "Reading", "read"]
+
+_BLOCK = 100_000  # distinct sentences read at a time
 
 
 @dataclass(frozen=True)
@@ -48,34 +41,48 @@ class Reading:
 
 def read(texts: pa.Array | pa.ChunkedArray, catalogue: Catalogue, places: tuple[str, ...]) -> Reading:
     """Read notes. A missing text says nothing. `places` are those `joint` of the statements points to."""
+    words = lexicon(catalogue, places)
+    whole = _whole(texts).dictionary_encode()
+    cut = sentences(whole.dictionary, words.abbreviations)
+    told = _read_distinct(cut, words, catalogue, places)
+    return _of_texts(told, cut, np.asarray(whole.indices, np.int64))
+
+
+def _whole(texts: pa.Array | pa.ChunkedArray) -> pa.LargeStringArray:
     known = pc.fill_null(texts.cast(pa.large_string()), "")
-    found = [
-        _mentions(known, position, phrase)
-        for position, entry in enumerate(catalogue.complications.values())
-        for phrase in entry.phrases
+    return known.combine_chunks() if isinstance(known, pa.ChunkedArray) else known
+
+
+def _read_distinct(cut: Sentences, words: Lexicon, catalogue: Catalogue, places: tuple[str, ...]) -> Said:
+    blocks = range(0, max(len(cut.distinct), 1), _BLOCK)
+    parts = [said(cut.distinct.slice(first, _BLOCK), words, catalogue, places) for first in blocks]
+    frames = [
+        part.statements.assign(sentence=part.statements["sentence"] + first)
+        for part, first in zip(parts, blocks, strict=True)
     ]
-    rows = pd.concat([_statements(known, *pair) for pair in found]).drop_duplicates(["text", "category"])
-    spoken = np.zeros(len(known), np.bool_)
-    spoken[rows["text"]] = True
-    return Reading(rows.sort_values(["text", "category"], ignore_index=True), spoken)
+    return Said(pd.concat(frames, ignore_index=True), np.concatenate([part.spoken for part in parts]))
 
 
-def _mentions(texts: pa.Array | pa.ChunkedArray, category: int, phrase: str) -> tuple[int, np.ndarray]:
-    return category, np.flatnonzero(np.asarray(pc.match_substring(texts, phrase, ignore_case=True)))
+def _of_texts(told: Said, cut: Sentences, whole: np.ndarray) -> Reading:
+    """From distinct sentences to their places in distinct texts, and from these to all texts."""
+    occurrence, row = _pairs(cut.number, told.statements["sentence"].to_numpy())
+    text, pair = _pairs(whole, cut.text[occurrence])
+    occurrence, row = occurrence[pair], row[pair]
+    rows = told.statements.take(row).reset_index(drop=True)
+    rows.insert(0, "text", text)
+    rows["begin"], rows["end"] = cut.begin[occurrence], cut.end[occurrence]
+    spoken = np.zeros(int(whole.max(initial=-1)) + 1, np.bool_)
+    spoken[cut.text[told.spoken[cut.number]]] = True
+    order = np.lexsort((rows["assertion"], rows["category"], rows["begin"], rows["text"]))
+    return Reading(rows.take(order).reset_index(drop=True), spoken[whole])
 
 
-def _statements(texts: pa.Array | pa.ChunkedArray, category: int, rows: np.ndarray) -> pd.DataFrame:
-    lengths = np.asarray(pc.utf8_length(texts))[rows]
-    columns = {
-        "text": rows,
-        "category": category,
-        "assertion": PRESENT,
-        "side": UNSAID,
-        "opposite": False,
-        "joint": UNSAID,
-        "year": UNSAID,
-        "sentence": rows,
-        "begin": 0,
-        "end": lengths,
-    }
-    return pd.DataFrame(columns, index=pd.RangeIndex(len(rows))).astype(_COLUMNS)
+def _pairs(left: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Positions in both of every pair of equal numbers, in the order of the left."""
+    order = np.argsort(right, kind="stable")
+    ordered = right[order]
+    first, last = np.searchsorted(ordered, left, "left"), np.searchsorted(ordered, left, "right")
+    counts = last - first
+    at = np.repeat(np.arange(len(left)), counts)
+    within = np.arange(len(at)) - np.repeat(np.cumsum(counts) - counts, counts)
+    return at, order[np.repeat(first, counts) + within]

@@ -1,0 +1,106 @@
+"""Which matches count: the longest, none that means something else, no cue that is part of a phrase."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.catalogue import BOTH_SIDES, LEFT_SIDE, NOT_A_CUE, OTHER_SIDE, RIGHT_SIDE
+from pipeline.handover import ABSENT, PRESENT
+from pipeline.letters.finding import Matches
+from pipeline.letters.lexicon import CUE, MEASURE, NOT_MEANT, SAID, SAID_ABSENT, Lexicon
+from pipeline.letters.tokens import Tokens
+
+_SIDES = (LEFT_SIDE, RIGHT_SIDE, BOTH_SIDES, OTHER_SIDE)
+
+
+@dataclass(frozen=True)
+class Mentions:
+    """Where a category is spoken of: tokens `begin` to `end`; `base` is the assertion where no cue says otherwise.
+
+    `gapped`: other words may stand within. `action`: the words tell of an operation. Sorted by `begin`.
+    """
+
+    category: np.ndarray
+    begin: np.ndarray
+    end: np.ndarray
+    base: np.ndarray
+    gapped: np.ndarray
+    action: np.ndarray
+
+    def __getitem__(self, chosen: np.ndarray) -> Mentions:
+        return Mentions(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+
+    def __len__(self) -> int:
+        return len(self.category)
+
+
+def mentions(found: Matches, readings: Mentions, lexicon: Lexicon) -> Mentions:
+    """Phrases of categories and judged readings, without those inside a longer phrase of the same category."""
+    named = found[np.isin(found.kind, (SAID, SAID_ABSENT, NOT_MEANT))]
+    kept = named[_outermost(named.begin, named.end, named.entry)]
+    kept = kept[~_same_words(kept, kept.kind == NOT_MEANT)]
+    none = np.zeros(len(kept.kind), np.bool_)
+    spoken = Mentions(
+        category=kept.entry,
+        begin=kept.begin,
+        end=kept.end,
+        base=np.where(kept.kind == SAID, PRESENT, ABSENT),
+        gapped=kept.gapped,
+        action=none,
+    )
+    return _marked(joined(spoken, readings), np.asarray(lexicon.operations, np.bool_))
+
+
+def joined(one: Mentions, other: Mentions) -> Mentions:
+    """Both, in the order of their first token."""
+    names = one.__dataclass_fields__
+    both = Mentions(*(np.concatenate([getattr(one, name), getattr(other, name)]) for name in names))
+    return both[np.lexsort((both.category, both.end, both.begin))]
+
+
+def _outermost(begin: np.ndarray, end: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Whether each is not inside a longer one of its group. Equal ones stay together."""
+    far = int(end.max(initial=0)) + 1
+    spans, back = np.unique((group * far + begin) * far + (far - 1 - end), return_inverse=True)
+    reach = (spans // (far * far)) * far + far - 1 - spans % far
+    inside = np.zeros(len(spans), np.bool_)
+    inside[1:] = np.maximum.accumulate(reach)[:-1] >= reach[1:]
+    return ~inside[back]
+
+
+def _same_words(found: Matches, barring: np.ndarray, any_entry: bool = False) -> np.ndarray:
+    """Whether each stands on the very words of one that bars (of its entry, or of any)."""
+    far = int(found.end.max(initial=0)) + 1
+    span = (found.begin * far + found.end) + (0 if any_entry else found.entry * far * far)
+    return np.isin(span, span[barring])
+
+
+def _marked(spoken: Mentions, operations: np.ndarray) -> Mentions:
+    """With `action` where the same words stand for an operation."""
+    last = int(spoken.end.max(initial=0)) + 1
+    span = spoken.begin * last + spoken.end
+    action = np.isin(span, span[operations[spoken.category]] if len(operations) else span[:0])
+    return replace(spoken, action=action)
+
+
+def cues(found: Matches, spoken: Mentions, tokens: Tokens, lexicon: Lexicon) -> Matches:
+    """Cues that count: not inside a longer one, and not part of a phrase (a side may be)."""
+    all_cues = found.of_kind(CUE)
+    kept = all_cues[_outermost(all_cues.begin, all_cues.end, np.zeros_like(all_cues.begin))]
+    kept = kept[~_same_words(kept, np.isin(kept.entry, lexicon.cues_that_say(NOT_A_CUE)), any_entry=True)]
+    solid = spoken[~spoken.gapped & (spoken.end - spoken.begin > 1)]
+    edges = np.zeros(len(tokens.word) + 1, np.int32)
+    np.add.at(edges, solid.begin, 1)
+    np.add.at(edges, solid.end, -1)
+    covered = np.concatenate([[0], np.cumsum(np.cumsum(edges) > 0)])
+    within = covered[kept.end] - covered[kept.begin] == kept.end - kept.begin
+    free = ~within | np.isin(kept.entry, lexicon.cues_that_say(*_SIDES))
+    return kept[free]
+
+
+def measures(found: Matches) -> Matches:
+    """Measurements not inside a longer one."""
+    read = found.of_kind(MEASURE)
+    return read[_outermost(read.begin, read.end, np.zeros_like(read.begin))]
