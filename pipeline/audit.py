@@ -14,7 +14,7 @@ import pandas as pd
 from pipeline import findings
 from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.handover import KEPT, RECORD_TABLES, RETURN, Cases, Facts, Labels
+from pipeline.handover import RECORD_TABLES, RETURN, Cases, Facts, Labels
 from pipeline.known import marked
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
@@ -234,6 +234,7 @@ def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:
 def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame | pa.Table]:
     """Every published table of this version, by name."""
     from pipeline.publish.decisions_list import decisions_used
+    from pipeline.publish.evidence_list import evidence_list
     from pipeline.publish.fitness import with_fitness
     from pipeline.publish.flow_table import flow_table, received_steps
     from pipeline.publish.letters_list import letters_list
@@ -245,6 +246,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         unattributed_list,
     )
     from pipeline.publish.moves import moves_of
+    from pipeline.publish.records_aside import Aside
     from pipeline.publish.records_list import Known, records_table
     from pipeline.publish.row_tables import row_tables
 
@@ -255,6 +257,8 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
     )
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
+    aside = Aside(rows.validated.quarantined, fates, rows.resolved.standing)
+    known = Known(lists, facts, whole, rows.ground.look.places, aside)
     moves = moves_of(result.rates, result.labels, rows.ground.settings)
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
@@ -263,7 +267,8 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "complications": complications_list(lists),
         "unattributed": unattributed_list(lists),
         "letters": letters_list(lists),
-        "records": records_table(Known(lists, facts, whole, rows.ground.look.places, _after_cut(rows))),
+        "evidence": evidence_list(known, rows.ground.catalogue),
+        "records": records_table(known),
         "decisions_used": _with_masked_reviewers(
             decisions_used(rows.people, facts, rows.validated.accepted, result.findings)
         ),
@@ -273,13 +278,6 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "activity": result.activity,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }
-
-
-def _after_cut(rows: Accounted) -> np.ndarray:
-    """Rows of operations that are accepted and dated after the cut."""
-    kept = rows.resolved.fates["operations"] == KEPT
-    kept[rows.resolved.standing["operations"]] = False
-    return np.flatnonzero(kept)
 
 
 def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:

@@ -285,6 +285,8 @@ class Classified:
     `two` (1, 0, or -1 where there were not two).
     `heard`: what notes say of each case: `case`, `table`, `row`, `day`, `category`, `assertion`, `side`, `place`, `why` (position
     in UNHEARD: why it is no evidence, HEARD where it is), `pending`, `first`, `begin`, `end`.
+    `spoken`: all evidence before it was sorted, also what counts for nothing: as `evidence` without `level` and `used`, with
+    `after` (bool: a treatment) and `blocked` (position in STATUSES, -1).
     """
 
     complications: pd.DataFrame
@@ -294,6 +296,7 @@ class Classified:
     unread: pd.DataFrame
     decided: pd.DataFrame
     heard: pd.DataFrame
+    spoken: pd.DataFrame
 
 
 KINDS = (

@@ -31,6 +31,7 @@ class Whole:
     unread: pd.DataFrame
     decided: pd.DataFrame
     heard: pd.DataFrame
+    spoken: pd.DataFrame
 
 
 def part_of(facts: Facts, number: int, parts: int) -> Facts:
@@ -104,6 +105,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         heard=placed(
             classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]
         ),
+        spoken=placed(classified, lambda part: part.spoken, ["case", "category", "day", "table", "row"]),
     )
 
 

@@ -35,7 +35,7 @@ from schemas.outcomes import (
     VOLUMES,
 )
 from schemas.rates import ACTIVITY, BASELINE, COHORTS, COMPARISONS, RATES
-from schemas.tracing import DECISIONS_USED, RECORDS
+from schemas.tracing import DECISIONS_USED, EVIDENCE, RECORDS
 
 #: Accounts and case lists, which lie beside the audit tables.
 ACCOUNTS: tuple[Table, ...] = (
@@ -50,6 +50,7 @@ ACCOUNTS: tuple[Table, ...] = (
     CASES,
     COMPLICATIONS,
     LETTERS,
+    EVIDENCE,
     RECORDS,
     DECISIONS_USED,
     REVIEW,

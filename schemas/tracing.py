@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schemas.columns import Column, Table
 from schemas.exports import CONTRACT, OURS, SEVERITY, SEVERITY_GRADES
-from schemas.shorthand import AUDIT, CATALOGUE, always, days, maybe, place, site
+from schemas.shorthand import AUDIT, CATALOGUE, always, case, category, days, maybe, place, site
 
 #: What a record is to its case, or why it has none.
 RECORD_ROLES = (
@@ -25,9 +25,16 @@ RECORD_ROLES = (
     "not_in_catalogue",
     "too_early",
     "after_cut",
+    "held_back",
+    "superseded",
+    "withdrawn",
     "died",
     "moved",
 )
+
+
+#: What becomes of evidence.
+EVIDENCE_USES = ("used", "awaits", "too_soon", "pre_existing", "cannot_occur", "not_enough")
 
 
 def _patient(description: str) -> Column:
@@ -37,11 +44,13 @@ def _patient(description: str) -> Column:
 RECORDS = Table(
     "records",
     "One record and one case it was looked at for, or one record of no case. Sorted by case and day; "
-    "those of no case come last, by patient and day.",
+    "those of no case come after, by patient and day; last those that do not stand.",
     (
         maybe("case_id", "id", "Case; empty where the record belongs to none."),
         site(),
-        _patient("Number of the patient as in the case list; empty for an operation after the cut."),
+        _patient(
+            "Number of the patient as in the case list; empty where no operation of the patient stands."
+        ),
         always(
             "table",
             "word",
@@ -50,7 +59,7 @@ RECORDS = Table(
             ("operations", "events", "followups", "measurements", "patients"),
         ),
         maybe("record_id", "id", "Id of the record; empty for the table of patients."),
-        always("date", "date", "Day of the record.", CONTRACT),
+        maybe("date", "date", "Day of the record; empty where it is held back.", CONTRACT),
         days("day", "The same as a day of the case; negative before the operation.", filled=False),
         always(
             "role",
@@ -58,8 +67,9 @@ RECORDS = Table(
             "What it is to the case: the operation that `opens` it, another at the `same_sitting`, a later one (`return`, "
             "`planned`, `planned_late`, `no_return`), `tied` to it, a visit `shared` by all cases of the patient, dated "
             "`before` the operation, or one that `awaits` a link. Of none: `unattributed`, an operation `booked`, "
-            "`cancelled`, `abandoned`, `not_in_catalogue` or `after_cut`. `too_early`: a case before the first date "
-            "counted. `died`, `moved`: what is known of the patient.",
+            "`cancelled`, `abandoned` or `not_in_catalogue`. `too_early`: a case before the first date "
+            "counted. `died`, `moved`: what is known of the patient. Not standing: `after_cut`, `held_back`, `superseded`, "
+            "`withdrawn`.",
             OURS,
             RECORD_ROLES,
         ),
@@ -72,6 +82,42 @@ RECORDS = Table(
         *place(),
     ),
     key=("case_id", "site", "table", "record_id", "role", "source_file", "source_line"),
+)
+
+EVIDENCE = Table(
+    "evidence",
+    "What one record speaks for in one case, before any decision.",
+    (
+        case(),
+        category(),
+        always("table", "word", "Table of the record.", CONTRACT),
+        maybe("record_id", "id", "Id of the record; empty for the table of patients."),
+        days("day", "Day of the case; empty where a later encounter does not tell it.", filled=False),
+        always(
+            "kind",
+            "word",
+            "In what way it speaks, such as a code, a reading, a return to theatre or a letter.",
+            OURS,
+        ),
+        always(
+            "strength",
+            "word",
+            "How strong it is alone.",
+            OURS,
+            ("possible", "probable", "definite"),
+        ),
+        always(
+            "use",
+            "word",
+            "`used`: a row of complications rests on it. `awaits` a link. Else why it counts for nothing: `too_soon`, "
+            "`pre_existing`, `cannot_occur`, or `not_enough` for any level.",
+            OURS,
+            EVIDENCE_USES,
+        ),
+        maybe("levels", "words", "Levels of the category that rest on it.", CATALOGUE),
+        *place(),
+    ),
+    key=("case_id", "category", "table", "record_id", "source_file", "source_line"),
 )
 
 DECISIONS_USED = Table(

@@ -29,6 +29,7 @@ FRAMES = (
     "members",
     "complications",
     "evidence",
+    "spoken",
     "unread",
     "heard",
     "decided",

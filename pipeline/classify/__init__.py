@@ -43,6 +43,7 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
         unread=_unread(facts, linked),
         decided=verdicts,
         heard=heard,
+        spoken=evidence,
     )
 
 

@@ -25,7 +25,8 @@ from pipeline.handover import (
 )
 from pipeline.publish.lists import Lists
 from pipeline.publish.record_texts import what_of, what_was_done
-from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN
+from pipeline.publish.records_aside import Aside, rows_aside
+from schemas.exports import EXPORTS, ID_COLUMN
 from schemas.published import PUBLISHED
 from schemas.tracing import RECORD_ROLES
 
@@ -50,21 +51,34 @@ class Known:
         facts: Records that stand on the cut, as integers.
         whole: Which case everything belongs to.
         places: Joint and bone words, by their number.
-        after_cut: Rows of operations dated after the cut.
+        aside: Rows that do not stand.
     """
 
     lists: Lists
     facts: Facts
     whole: Whole
     places: tuple[str, ...]
-    after_cut: np.ndarray
+    aside: Aside
 
 
 def records_table(known: Known) -> pa.Table:
     """The published `records`, typed and in its order; words are still numbers beside their dictionary."""
     found = pd.concat([_of_table(known, name) for name in TABLES], ignore_index=True)
     found = found.iloc[_order(found, known)]
-    return _in_words(found, known)
+    standing = _in_words(found, known)
+    others = rows_aside(known.aside, known.lists.accepted, known.facts)
+    return pa.concat_tables([standing, _like(others, standing.schema)])
+
+
+def _like(rows: pa.Table, schema: pa.Schema) -> pa.Table:
+    """The rows with every column of the schema, null where they have none."""
+    columns = [
+        rows[field.name].cast(field.type)
+        if field.name in rows.column_names
+        else pa.nulls(len(rows), field.type)
+        for field in schema
+    ]
+    return pa.table(columns, schema=schema)
 
 
 def _of_table(known: Known, name: str) -> pd.DataFrame:
@@ -93,7 +107,7 @@ def _records(known: Known, name: str) -> pd.DataFrame:
     parts = [placed, alone]
     if name == "operations":
         seen[own["row"]] = True
-        parts += _other_operations(known, seen)
+        parts.append(_other_operations(known, seen))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -133,14 +147,14 @@ def _members(known: Known) -> pd.DataFrame:
     return _frame(members["row"], members["case"], np.where(opening, first, later))
 
 
-def _other_operations(known: Known, seen: np.ndarray) -> list[pd.DataFrame]:
-    """Operations that are no case's: not performed, of a code the catalogue lacks, after the cut."""
+def _other_operations(known: Known, seen: np.ndarray) -> pd.DataFrame:
+    """Operations that are no case's: not performed, or of a code the catalogue lacks."""
     facts = known.facts.operations
     rest = facts[~seen[facts["row"]]]
     status = rest["status"].to_numpy()
     undone = np.array([ROLE.get(word, ROLE["not_in_catalogue"]) for word in STATUSES])[status]
     role = np.where(status == PERFORMED, ROLE["not_in_catalogue"], undone)
-    return [_frame(rest["row"], NO_CASE, role), _frame(known.after_cut, NO_CASE, ROLE["after_cut"])]
+    return _frame(rest["row"], NO_CASE, role)
 
 
 # ---------------------------------------------------------------- what the facts say of them
@@ -158,9 +172,6 @@ def _with_facts(found: pd.DataFrame, known: Known, name: str) -> pd.DataFrame:
     row = found["row"].to_numpy()
     frame = getattr(known.facts, name)
     day = _by_row(known, name, "day", int(NO_DAY))[row]
-    if name == "operations":
-        own = known.lists.accepted.tables[name][DAY_COLUMN[name]].cast(pa.int32()).fill_null(int(NO_DAY))
-        day = np.where(day == NO_DAY, own.to_numpy()[row], day)
     place = np.full(len(row), -1)
     for column in ("bone", "joint"):
         if column in frame:
@@ -193,8 +204,7 @@ def _order(found: pd.DataFrame, known: Known) -> np.ndarray:
     rank = np.empty(len(ids) + 1, dtype=np.int64)
     rank[pa.compute.array_sort_indices(ids).to_numpy()] = np.arange(len(ids))
     case, patient = found["case"].to_numpy(), found["patient"].to_numpy()
-    unknown = int(patient.max(initial=0)) + 1
-    whose = np.where(case >= 0, rank[case], len(ids) + np.where(patient >= 0, patient, unknown))
+    whose = np.where(case >= 0, rank[case], len(ids) + patient)
     date = found["date"].to_numpy()
     span = int(date.max(initial=0) - date.min(initial=0)) + 1
     return np.lexsort((found["row"], found["table"], whose * span + date - date.min(initial=0)))
@@ -211,7 +221,7 @@ def _in_words(found: pd.DataFrame, known: Known) -> pa.Table:
     columns = {
         "case_id": _words(case, known.lists.case_ids),
         "site": _stacked(known, "site").take(rows),
-        "patient": pa.array(patient, pa.int64(), mask=patient < 0),
+        "patient": pa.array(patient, pa.int64()),
         "table": _words(found["table"].to_numpy(), TABLES),
         "record_id": _ids(accepted).take(rows),
         "date": pa.array(date.astype(np.int32), pa.int32()).cast(pa.date32()),

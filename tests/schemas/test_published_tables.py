@@ -27,6 +27,7 @@ AGREED = {
     "isolated known_until contact_until records_until died source_file source_line",
     "complications": "case_id category level day strength status evidence",
     "letters": "case_id table record_id day category assertion side why_not source_file source_line",
+    "evidence": "case_id category table record_id day kind strength use levels source_file source_line",
     "records": "case_id site patient table record_id date day role side place what why source_file source_line",
     "decisions_used": "kind case_id category site table record_id patient says reviewer decided_on occurred_on "
     "severity_grade primary_reason standing rule source_file source_line",
