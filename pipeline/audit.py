@@ -14,7 +14,7 @@ import pandas as pd
 from pipeline import findings
 from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.handover import RECORD_TABLES, RETURN, Cases, Facts, Labels
+from pipeline.handover import PLANNED, RECORD_TABLES, RETURN, Cases, Facts, Labels
 from pipeline.known import marked
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from pipeline.clock import Clock
     from pipeline.counts import Counts
+    from pipeline.handover import Classified
     from pipeline.run import Accounted, Ground
 
 
@@ -37,6 +38,8 @@ class Analysed:
     rates: pd.DataFrame
     comparisons: pd.DataFrame
     activity: pd.DataFrame
+    severity: pd.DataFrame
+    revisions: pd.DataFrame
     findings: pd.DataFrame
 
 
@@ -62,7 +65,13 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     """Link, classify and count part by part, then estimate from the counts alone."""
     from pipeline.count import counted
     from pipeline.counts import added
-    from pipeline.estimate import activity_table, comparisons_table, rates_table
+    from pipeline.estimate import (
+        activity_table,
+        comparisons_table,
+        rates_table,
+        revisions_table,
+        severity_table,
+    )
     from pipeline.ledger import check_all_counted, check_nothing_lost
     from pipeline.sites import known_until
 
@@ -80,12 +89,14 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
+        severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
     amiss = decided_amiss(facts, whole, rows.people)
     told = findings.joined(
         [rows.findings, _strays(rows, whole), _unsaid(rows, whole), amiss, _empty_period(rows, whole)]
     )
     known = rows.people.known_findings
-    return Analysed(labels, whole, counts, rates, comparisons, activity, marked(told, known, ground.as_of))
+    told = marked(told, known, ground.as_of)
+    return Analysed(labels, whole, counts, rates, comparisons, activity, severity, revisions, told)
 
 
 def _linked_and_classified(
@@ -104,27 +115,36 @@ def _linked_and_classified(
             for part, chain in zip(own, chains, strict=True)
         ]
     cases = [
-        _countable(chain.cases.assign(died=part.died), part.complications, part.assessed, labels, ground.look)
+        _countable(chain.cases.assign(died=part.died), part, labels, ground.look)
         for chain, part in zip(chains, sorted_parts, strict=True)
     ]
     return joined(chains, sorted_parts), cases
 
 
-def _countable(
-    cases: pd.DataFrame, complications: pd.DataFrame, assessed: pd.DataFrame, labels: Labels, look: Lookup
-) -> Cases:
+def _countable(cases: pd.DataFrame, part: Classified, labels: Labels, look: Lookup) -> Cases:
     """Cases from the first date counted on, numbered anew."""
     kept = cases["counted"].to_numpy().astype(bool)
     number = np.cumsum(kept) - 1
-    own = complications[kept[complications["case"]]]
-    measured = assessed[kept[assessed["case"]]]
+    own, measured, later = (
+        frame[kept[frame["case"]]].assign(case=lambda rows: number[rows["case"]]).reset_index(drop=True)
+        for frame in (part.complications, part.assessed, _later_operations(cases, part.returns))
+    )
     return Cases(
         labels=labels,
         cases=cases[kept].reset_index(drop=True).assign(case=np.arange(int(kept.sum()), dtype=np.int64)),
-        complications=own.assign(case=number[own["case"]]).reset_index(drop=True),
-        assessed=measured.assign(case=number[measured["case"]]).reset_index(drop=True),
+        complications=own,
+        assessed=measured,
         defined=look.defined,
+        returns=later,
     )
+
+
+def _later_operations(cases: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:
+    """`case, first, to, reason, planned, day` of returns and planned operations; one planned only later is neither yet."""
+    own = returns[returns["role"].isin([RETURN, PLANNED])]
+    first = cases["procedure"].to_numpy()[own["case"]]
+    named = own.rename(columns={"procedure": "to"}).assign(first=first, planned=own["role"] == PLANNED)
+    return named[["case", "first", "to", "reason", "planned", "day"]]
 
 
 def _in_period(days: np.ndarray, ground: Ground) -> np.ndarray:
@@ -276,6 +296,8 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "rates": with_fitness(result.rates, verdicts),
         "comparisons": result.comparisons,
         "activity": result.activity,
+        "severity": result.severity,
+        "revisions": result.revisions,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }
 

@@ -33,6 +33,7 @@ class Procedure:
     reasons: str = ""
     redo: bool = False
     concomitant: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()  # measures of motions it means to limit: not judged after it
     codes: dict[str, tuple[str, ...]] = field(default_factory=dict)  # system → patterns
 
 
@@ -87,6 +88,9 @@ class Complication:
     codes: dict[str, tuple[CodeRule, ...]] = field(default_factory=dict)
     after_operations: tuple[str, ...] = ()
     implied_by: tuple[str, ...] = ()
+    reasons_order: tuple[str, ...] = ()  # categories, the first of which is a return's one primary reason
+    reason_days: int = 90  # a complication so long before a return may be its reason
+    recurrence_of: tuple[str, ...] = ()  # `concerns` of operations after which it is a recurrence
     measured: tuple[Measured, ...] = ()
     repeated_days: int = 90
     parent: str = ""

@@ -149,6 +149,7 @@ def _procedure(key: str, table: TomlTable, names: Names) -> Procedure:
         reasons=table.text("reasons", among=names.complications),
         redo=table.flag("redo", False),
         concomitant=table.texts("concomitant"),
+        limits=table.texts("limits"),
         codes=plain_codes(table),
     )
     table.finish()
@@ -198,6 +199,9 @@ def _complication(key: str, table: TomlTable, names: Names) -> Complication:
         implied_by=table.texts(
             "implied_by", among=(UNPLANNED_RETURN, PATIENT_DIED, *names.procedures), lone=True
         ),
+        reasons_order=table.texts("reasons_order", among=names.complications),
+        reason_days=table.whole("reason_days", 90, low=0),
+        recurrence_of=table.texts("recurrence_of"),
         measured=readings,
         repeated_days=table.whole("repeated_days", 90, low=0),
         parent=table.text("parent", among=names.complications),

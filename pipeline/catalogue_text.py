@@ -206,6 +206,13 @@ def _limit_words(item: Measured) -> Iterator[str]:
 def _other_lines(entry: Complication, catalogue: Catalogue) -> Iterator[str]:
     if entry.otherwise:
         yield f"Evidence where it cannot occur goes to: {_names([entry.otherwise], catalogue)}."
+    if entry.reasons_order:
+        yield (
+            f"One primary reason, the first of: {_names(list(entry.reasons_order), catalogue)}, then all others; among "
+            f"what the operation is done for and what was found in the {entry.reason_days} days before it."
+        )
+    if entry.recurrence_of:
+        yield f"A recurrence after operations for {_keys(entry.recurrence_of)}, new after all others: never one figure."
     if entry.parent:
         yield f"Follows from: {_names([entry.parent], catalogue)}."
     if entry.default_grade:

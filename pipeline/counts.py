@@ -94,6 +94,8 @@ class Counts:
         risk_cells: Keys of patient and operation without surgeon; statistics cases, events. Pass one of the
             expected risk: only what is laid to surgeons (`count.outcomes`), where the category can occur.
         activity: Keys site, group; statistics `ACTIVITY`, all in the period.
+        severity: Keys group, category, grade; statistic cases, with a counted complication.
+        returns: Keys first, to (procedures), reason, planned, day; statistic count, of later operations.
     """
 
     outcomes: Outcomes
@@ -103,6 +105,8 @@ class Counts:
     surgeons: Cells
     risk_cells: Cells
     activity: Cells
+    severity: Cells
+    returns: Cells
 
     def __add__(self, other: Counts) -> Counts:
         return added([self, other])
@@ -130,6 +134,8 @@ def added(parts: Iterable[Counts]) -> Counts:
         surgeons=added_cells([part.surgeons for part in partitions]),
         risk_cells=added_cells([part.risk_cells for part in partitions]),
         activity=added_cells([part.activity for part in partitions]),
+        severity=added_cells([part.severity for part in partitions]),
+        returns=added_cells([part.returns for part in partitions]),
     )
 
 

@@ -178,7 +178,8 @@ class Facts:
     `concomitants`: further procedures listed in a row: `operation`, `procedure`. `codes`: every code of a row, own
     (`own` true) or listed: `operation`, `code`; `unisolating[procedure, code]` says which take a case's isolation away.
     `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side`
-    (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`.
+    (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`,
+    `severity` (position in SEVERITY_GRADES).
     `followups`: `operation`, `status`, `instability_level`. `statements`: what notes say, one row a note, category and
     assertion: `table` (name), `row`, `patient`, `category`, `assertion` (position in ASSERTIONS), `side`, `opposite` (bool),
     `place` (-2: elsewhere in the body), `year` (-1), `copied` (bool: an earlier note of the patient says the same),
@@ -231,7 +232,8 @@ class Linked:
     """Which case everything belongs to. `case` counts from 0 in the order of case ids of this partition.
 
     `cases`: as in Cases, before complications are known. `chain`: later operations of a case: `case`, `operation`,
-    `row`, `day` (of the case), `role` (position in ROLES), `procedures` are in `chain_procedures` (`link`, `procedure`).
+    `row`, `day` (of the case), `role` (position in ROLES), `procedure` (that names the sitting), `reason` (stated, a
+    category); all its procedures are in `chain_procedures` (`link`, `procedure`).
     `sitting_holes`: (cases, places) bool, bones in which the first operation made a hole or cut.
     `records`: records of a case: `table` (position in RECORD_TABLES), `row`, `record` (position in the facts frame), `case`,
     `day` (of the case; negative: before the operation), `pending` (awaits a link; one row a candidate case, the
@@ -279,6 +281,9 @@ class Classified:
     rows of `evidence` each rests on. `evidence`: what each row rests on: `case`,
     `category`, `level`, `table` (name), `row` (accepted), `day`, `strength`, `kind` (position in KINDS), `used` (False for
     evidence that counts for nothing: too soon, there before, cannot occur), `pending` (awaits a link).
+    `returns`: later operations of cases that are returns or planned: `case`, `day`, `row`, `procedure`, `role`, `reason` (its
+    one primary reason, a category, -1). Complications also have `grade` (position in SEVERITY_GRADES, -1) and `parent` (a
+    category, -1).
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
     `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
     many reviewers said `yes` and `no`, and what the first two of them said first, by the order of their names: `one`,
@@ -297,6 +302,7 @@ class Classified:
     decided: pd.DataFrame
     heard: pd.DataFrame
     spoken: pd.DataFrame
+    returns: pd.DataFrame
 
 
 KINDS = (
@@ -353,7 +359,10 @@ class Cases:
 
     `complications`, one row a case, category and level, sorted by these: `case`, `category`, `level` (positions in Labels),
     `day` (day of the case, -1 unknown: counts in every window), `strength` (-1 without evidence), `status`, `learned`
-    (calendar day on which it became known). `any_complication` is among them.
+    (calendar day on which it became known), `grade` (position in SEVERITY_GRADES, -1). `any_complication` is among them.
+
+    `returns`, one row a later operation that is a return or planned: `case`, `first` and `to` (procedures, positions in
+    Labels.groups), `reason` (category, -1), `planned` (bool), `day` (of the case).
 
     `assessed`, one row a case and category with `measured` readings that are admissible: `case`, `category`.
     `defined`: (procedures, categories) int8 array over Labels.groups × Labels.categories:
@@ -365,3 +374,4 @@ class Cases:
     complications: pd.DataFrame
     assessed: pd.DataFrame
     defined: np.ndarray
+    returns: pd.DataFrame

@@ -135,6 +135,20 @@ class Lookup:
             proof[row, [self.category_position[c] for c in self._entry(key).implies]] = True
         return proof
 
+    @cached_property
+    def reason(self) -> np.ndarray:
+        """(procedures,) int16 category that is the usual reason of a return with it, -1 where none is given."""
+        found = [self.category_position.get(self._entry(key).reasons, NONE) for key in self.procedures]
+        return np.array(found, dtype=np.int16)
+
+    @cached_property
+    def reason_rank(self) -> np.ndarray:
+        """(categories,) int16: the lowest of a return's possible reasons is its primary one."""
+        entries = self.catalogue.complications.values()
+        stated = next((entry.reasons_order for entry in entries if entry.reasons_order), ())
+        order = dict.fromkeys([*stated, *self.categories])
+        return np.array([list(order).index(key) for key in self.categories], dtype=np.int16)
+
     def named_by(self, attribute: str) -> np.ndarray:
         """(procedures, categories) bool: the category lists the procedure under `attribute`."""
         listed = np.zeros((len(self.procedures), len(self.categories)), dtype=bool)

@@ -30,6 +30,7 @@ class Whole:
     evidence: pd.DataFrame
     unread: pd.DataFrame
     decided: pd.DataFrame
+    returns: pd.DataFrame
     heard: pd.DataFrame
     spoken: pd.DataFrame
 
@@ -102,6 +103,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         ),
         unread=placed(classified, lambda part: part.unread, ["case", "row"]),
         decided=placed(classified, lambda part: part.decided, ["case", "category"]),
+        returns=placed(classified, lambda part: part.returns, ["case", "day", "row"]),
         heard=placed(
             classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]
         ),

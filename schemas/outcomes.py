@@ -140,14 +140,13 @@ SEVERITY_TABLE = Table(
         always(
             "grade",
             "word",
-            "Highest grade in the case, or `unknown`.",
+            "Highest grade in the case, or `unknown` where neither record, reviewer nor catalogue gives one.",
             SEVERITY,
             (*SEVERITY_GRADES, "unknown"),
         ),
         count("cases", "Cases with this grade."),
     ),
     key=("procedure", "category", "grade"),
-    filled=False,
 )
 
 REVISIONS = Table(
@@ -164,7 +163,6 @@ REVISIONS = Table(
         number("median_days", "Median time between the two.", OURS, "days", 0),
     ),
     key=("first_operation", "to_operation", "reason", "planned"),
-    filled=False,
 )
 
 VOLUMES = Table(

@@ -15,7 +15,9 @@ from pipeline.classify.any_of import any_rows
 from pipeline.classify.evidence import evidence_of
 from pipeline.classify.heard import heard_of
 from pipeline.classify.readings import assessed_cases, thresholds
+from pipeline.classify.returns import returns_of, with_parents
 from pipeline.classify.rows import with_verdicts
+from pipeline.classify.severity import with_grades
 from pipeline.classify.sorting import complication_rows
 from pipeline.classify.verdicts import verdicts_of
 from pipeline.handover import COUNTED, Classified, Facts, Linked
@@ -35,6 +37,9 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
     verdicts = verdicts_of(facts, linked)
     rows = with_verdicts(found.rows, verdicts)
     rows = pd.concat([rows, any_rows(rows, look)], ignore_index=True)
+    returns = returns_of(facts, linked, look, rows, found.evidence, verdicts)
+    rows = with_grades(rows, facts, linked, look, found.evidence, returns, verdicts)
+    rows = with_parents(rows, returns, look)
     return Classified(
         complications=rows.sort_values(["case", "category", "level", "status"], ignore_index=True),
         assessed=assessed_cases(facts, linked, look),
@@ -44,6 +49,7 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
         decided=verdicts,
         heard=heard,
         spoken=evidence,
+        returns=returns,
     )
 
 

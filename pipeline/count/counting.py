@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue
+from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
     EvidenceRows,
     all_outcomes,
@@ -80,6 +81,8 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
         surgeons=cell_statistics(cases.cases, SURGEON_KEYS, few, *common),
         risk_cells=covariate_cells(cases, few, laid_to_surgeons(rows, labels, catalogue), windows),
         activity=activity_cells(cases, rows, settings, period),
+        severity=severity_cells(cases, rows),
+        returns=return_cells(cases),
     )
 
 

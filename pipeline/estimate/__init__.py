@@ -3,6 +3,14 @@
 from pipeline.estimate.activity import activity_table
 from pipeline.estimate.comparisons import comparisons_table
 from pipeline.estimate.expected import expected_risk
+from pipeline.estimate.later import revisions_table, severity_table
 from pipeline.estimate.rates import rates_table
 
-__all__ = ["activity_table", "comparisons_table", "expected_risk", "rates_table"]
+__all__ = [
+    "activity_table",
+    "comparisons_table",
+    "expected_risk",
+    "rates_table",
+    "revisions_table",
+    "severity_table",
+]

@@ -158,6 +158,7 @@ def _chain(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray) -> pd.Data
     later = pd.concat([own, waiting]).sort_values(["case", "day", "sitting"], ignore_index=True)
     day = later["day"] - cases["performed"].to_numpy()[later["case"]]
     names = ["case", "sitting", "operation", "row", "role", "anaesthesia", "is_index", "first"]
+    names += ["procedure", "reason"]
     return later[names].assign(
         day=day, performed=later["day"], why=later["pending"], pending=later["pending"] >= 0
     )

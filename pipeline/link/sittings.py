@@ -111,7 +111,11 @@ def _named(rows: pd.DataFrame) -> pd.DataFrame:
     """One row a sitting, from its naming row; planned only if every row of it was."""
     sittings = rows.drop_duplicates("sitting").reset_index(drop=True)
     planned = (rows["planned"] == 1).groupby(rows["sitting"]).min()
-    return sittings.assign(planned=planned.to_numpy().astype(bool))
+    reason = rows.groupby("sitting")["reason"].max()
+    return sittings.assign(
+        planned=planned.to_numpy().astype(bool),
+        reason=sittings["reason"].mask(sittings["reason"] < 0, reason.to_numpy()),
+    )
 
 
 def _sitting_of(rows: pd.DataFrame, operation: np.ndarray, side: np.ndarray) -> np.ndarray:

@@ -157,6 +157,7 @@ def operation_facts(numbers: Numbers, shared_surgeons: bool) -> pd.DataFrame:
         "asa_class": whole_numbers(table["asa_class"]),
         "planned_with": _named(numbers, "operations"),
         "planned_on": calendar_days(table["planned_on"]),
+        "reason": word_codes(table["reason"], numbers.look.categories),
         **{name: answers(table[name]) for name in flags},
         **{name: numbers.words("operations", name) for name in words},
     }
@@ -189,6 +190,7 @@ def event_facts(numbers: Numbers) -> pd.DataFrame:
         "through": numbers.words("events", "through_fixation_site"),
         "energy": numbers.words("events", "energy"),
         "origin": numbers.words("events", "source"),
+        "severity": numbers.words("events", "severity_grade"),
     }
     return pd.DataFrame(columns)
 

@@ -19,7 +19,7 @@ from pipeline.columns import JOINER, joined
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, SIDE_LETTERS
 from pipeline.resolve.facts import Numbers
 from pipeline.reviewers import persons
-from schemas.exports import ID_COLUMN
+from schemas.exports import ID_COLUMN, SEVERITY_GRADES
 from schemas.people import ASKED
 
 CASE_ID = re.compile(r"(?P<site>[A-Za-z0-9_-]+)\.(?P<operation>.+)\.(?P<side>[LRN])")
@@ -35,6 +35,8 @@ ROW = (
     "decided",
     "occurred",
     "asked",
+    "severity",
+    "primary",
     "position",
 )
 #: What a reviewer answered: one case and category, or one reading of letters.
@@ -78,7 +80,7 @@ def decision_facts(
     for position, decision in enumerate(decisions.to_dict("records")):
         case = find_case(decision["case_id"])
         category = numbers.look.category_position.get(decision["category"], -1)
-        trouble = _trouble(decision, case, category, cut_on)
+        trouble = _trouble(decision, case, category, cut_on) or _no_such_reason(decision, numbers)
         if case is None or trouble:
             complaints.append(_complaint(decision, "decisions", *trouble))
             continue
@@ -86,7 +88,10 @@ def decision_facts(
         reviewer = reviewers.index(named[str(decision["reviewer"])])
         days = _day(decision["decided_on"]), _day(decision["occurred_on"])
         asked = ASKED.index(decision["asked"]) if decision["asked"] else -1
-        rows.append((*case, category, read, int(decision["counts"]), reviewer, *days, asked, position))
+        graded = _graded(decision, numbers)
+        rows.append(
+            (*case, category, read, int(decision["counts"]), reviewer, *days, asked, *graded, position)
+        )
     found = pd.DataFrame(rows, columns=list(ROW)).astype("int64")
     last, split = _last_words(found, ANSWER, ["counts"])
     complaints += [
@@ -106,6 +111,19 @@ def _trouble(
     if isinstance(decision["occurred_on"], date) and decision["occurred_on"] > cut_on:
         return "decision_after_the_cut", "occurred_on"
     return ()
+
+
+def _no_such_reason(decision: Mapping[Hashable, Any], numbers: Numbers) -> tuple[str, ...]:
+    reason = decision["primary_reason"]
+    unknown = reason and reason not in numbers.look.category_position
+    return ("decision_unknown_category", "primary_reason") if unknown else ()
+
+
+def _graded(decision: Mapping[Hashable, Any], numbers: Numbers) -> tuple[int, int]:
+    """Severity (position in SEVERITY_GRADES) and primary reason (category), -1 where not said."""
+    grade = decision["severity_grade"]
+    severity = SEVERITY_GRADES.index(grade) if grade else -1
+    return severity, numbers.look.category_position.get(decision["primary_reason"] or "", -1)
 
 
 def _last_words(

@@ -13,6 +13,7 @@ import pytest
 from pipeline.catalogue import Catalogue, CodeRule, Complication, Joint, Level, Measured, Procedure
 from pipeline.classify import classified
 from pipeline.handover import (
+    COUNTED,
     LEFT,
     NEVER,
     NO_DAY,
@@ -27,7 +28,7 @@ from pipeline.handover import (
 )  # fmt: skip
 from pipeline.lookup import Lookup
 from pipeline.settings import Settings
-from schemas.exports import EXPORTS
+from schemas.exports import EXPORTS, SEVERITY_GRADES
 
 Row = dict[str, Any]
 CODES = {"ICD-10-CM": (CodeRule("S*", True), CodeRule("U*", False))}
@@ -40,7 +41,7 @@ CATALOGUE = Catalogue(
         "wrap": Procedure("wrap", "Wrap", "cap", ("cap", "upper"), index=True, precedence=1, concerns="slack"),
         "socket": Procedure("socket", "Socket", "ball", ("ball",), index=True, precedence=2, concerns="wear"),
         "clean": Procedure("clean", "Clean", precedence=3, implies=("germ",)),
-        "loosen": Procedure("loosen", "Loosen", precedence=4),
+        "loosen": Procedure("loosen", "Loosen", precedence=4, reasons="tight"),
         "redo": Procedure("redo", "Redo", "cap", precedence=5, redo=True),
     },
     complications={
@@ -60,8 +61,9 @@ CATALOGUE = Catalogue(
                     Level("again", times=2, apart_days=14), Level("shy", instability_levels=(4,), described=True)),
         ),
         "return": Complication("return", "Return", main_level="every", levels=(Level("every"), Level("redone", redo=True)),
-                               implied_by=("unplanned_return",)),
-        "germ": Complication("germ", "Germ"),
+                               implied_by=("unplanned_return",), default_grade="III", reasons_order=("germ", "slip"),
+                               reason_days=60),
+        "germ": Complication("germ", "Germ", default_grade="II"),
         "late": Complication("late", "Late", first_day=30, joints=("ball",)),
         "gone": Complication("gone", "Gone", in_any=False, implied_by=("patient_died",)),
         "rest": Complication("rest", "Rest"),
@@ -78,7 +80,7 @@ PERFORMED = 100
 
 EVENT = {"case": 0, "day": 40, "pending": False, "first": True, "why": -1, "category": -1, "level": -1, "specific": 1,
          "subsequent": 0, "side": LEFT, "code_joint": -1, "code_side": -1, "bone": -1, "through": -1, "energy": -1,
-         "instability_level": -1, "origin": "coded", "noted": False}  # fmt: skip
+         "instability_level": -1, "origin": "coded", "noted": False, "severity": -1}  # fmt: skip
 FOLLOWUP = {
     "case": 0,
     "day": 40,
@@ -90,7 +92,7 @@ FOLLOWUP = {
 }
 READING = {"case": 0, "day": 200, "pending": False, "first": True, "why": -1, "joint": "hinge", "measure": "bend",
            "mode": "passive", "value": 110.0}  # fmt: skip
-LATER = {"case": 0, "day": 40, "role": "return", "procedures": ("loosen",), "is_index": False}
+LATER = {"case": 0, "day": 40, "role": "return", "procedures": ("loosen",), "is_index": False, "reason": -1}
 DECISION = {
     "case": 0,
     "category": "germ",
@@ -98,6 +100,8 @@ DECISION = {
     "reviewer": 0,
     "decided": 950,
     "occurred": int(NO_DAY),
+    "severity": -1,
+    "primary": -1,
 }
 MEASURES = ("bend", "lag")
 
@@ -107,12 +111,14 @@ def _number(table: str, column: str, value: Any) -> Any:
         return value
     if column in ("joint", "bone"):
         return LOOK.place_position[value]
-    if column == "category":
+    if column in ("category", "reason", "primary"):
         return LOOK.category_position[value]
     if column == "measure":
         return MEASURES.index(value)
     if column == "role":
         return ROLES.index(value)
+    if column == "severity":
+        return SEVERITY_GRADES.index(value)
     contract = {"through": "through_fixation_site", "origin": "source"}.get(column, column)
     return EXPORTS[table][contract].vocabulary.index(value)
 
@@ -150,6 +156,26 @@ class Sorted:
         own = self.found.complications
         own = own[(own["case"] == case) & (own["category"] == len(LOOK.categories))]
         return [(STATUSES[s], int(d)) for s, d in zip(own["status"], own["day"], strict=True)]
+
+    def told(self, column: str, case: int = 0) -> dict[tuple[str, str], str | None]:
+        """(category, level) → `grade` or `parent` in words, None without one; without any complication."""
+        own = self.found.complications
+        own = own[(own["case"] == case) & (own["category"] < len(LOOK.categories))]
+        words = (*(SEVERITY_GRADES if column == "grade" else LOOK.categories), None)
+        return {
+            (LOOK.categories[c], CATALOGUE.complications[LOOK.categories[c]].levels[level].key): words[said]
+            for c, level, said in own[["category", "level", column]].to_numpy()
+        }
+
+    def highest(self) -> str | None:
+        """Grade of any complication that counts."""
+        own = self.found.complications
+        own = own[(own["category"] == len(LOOK.categories)) & (own["status"] == COUNTED)]
+        return (*SEVERITY_GRADES, None)[int(own["grade"].iloc[0])]
+
+    def reasons(self) -> list[str | None]:
+        """Of each later operation that is a return or planned, in time order."""
+        return [(*LOOK.categories, None)[reason] for reason in self.found.returns["reason"]]
 
     def verdicts(self) -> dict[tuple[int, str], tuple[str, int]]:
         """(case, category) → verdict, day."""
@@ -207,7 +233,8 @@ def linked_of(tables: tuple[pd.DataFrame, ...], cases: pd.DataFrame) -> Linked:
     return Linked(
         cases=cases,
         chain=later.drop(columns=["procedures", "record"]).assign(
-            operation=later["row"] + 10, pending=False, first=True, why=-1
+            operation=later["row"] + 10, pending=False, first=True, why=-1,
+            procedure=[LOOK.procedure_position[p[-1]] for p in later["procedures"]],
         ),
         chain_procedures=pd.DataFrame(links, columns=["link", "procedure"]).astype("int64"),
         sitting_holes=LOOK.holes[cases["procedure"].to_numpy()],

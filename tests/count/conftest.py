@@ -61,20 +61,27 @@ def built_cases(
     complications: list[tuple] = (),
     assessed: list[tuple[int, int]] = (),
     defined: np.ndarray | None = None,
+    returns: list[tuple] = (),
 ) -> Cases:
-    """Cases of the given courses; complications are (case, category, level, day[, status[, strength[, learned]]])."""
+    """Cases of the given courses; complications are (case, category, level, day[, status[, strength[, learned]]]).
+
+    Returns are (case, first, to, reason, planned, day).
+    """
     rows = [CASE | {"case": number, "patient": number} | course for number, course in enumerate(courses)]
     evidence = [
         (*row, *(COUNTED, STRENGTHS.index("definite"), 18_500)[len(row) - 4 :]) for row in complications
     ]
     columns = ["case", "category", "level", "day", "status", "strength", "learned"]
+    listed = pd.DataFrame(evidence, columns=columns).assign(grade=-1)
+    later = pd.DataFrame(list(returns), columns=["case", "first", "to", "reason", "planned", "day"])
     everywhere = np.ones((len(LABELS.groups), len(LABELS.categories)), np.int8)
     return Cases(
         LABELS,
         pd.DataFrame(rows, columns=["case", *CASE]),
-        pd.DataFrame(evidence, columns=columns).astype("int64"),
+        listed.astype("int64"),
         pd.DataFrame(list(assessed), columns=["case", "category"]).astype("int64"),
         everywhere if defined is None else defined,
+        later.astype("int64"),
     )
 
 

@@ -217,7 +217,11 @@ def many_cases(cases_of, number=60, seed=20):
         (case, CRACK, 0, int(draw.integers(-1, 700)), int(draw.integers(3))) for case in range(0, number, 3)
     ]
     rows += [(case, ANY, *row) for case, _, *row in rows]
-    return cases_of(courses, rows, [(case, TIGHTNESS) for case in range(0, number, 2)])
+    later = [
+        (case, 0, int(draw.integers(2)), int(draw.integers(-1, 2)), case % 2, int(draw.integers(1, 700)))
+        for case in range(0, number, 4)
+    ]
+    return cases_of(courses, rows, [(case, TIGHTNESS) for case in range(0, number, 2)], returns=later)
 
 
 def split(cases: Cases, parts: int) -> list[Cases]:
@@ -230,13 +234,14 @@ def split(cases: Cases, parts: int) -> list[Cases]:
             cases.complications[cases.complications["case"].map(part_of) == part],
             cases.assessed[cases.assessed["case"].map(part_of) == part],
             cases.defined,
+            cases.returns[cases.returns["case"].map(part_of) == part],
         )
         for part in range(parts)
     ]
 
 
 def assert_same(one, other):
-    for name in ("cells", "surgeons", "risk_cells", "activity"):
+    for name in ("cells", "surgeons", "risk_cells", "activity", "severity", "returns"):
         left, right = getattr(one, name), getattr(other, name)
         pd.testing.assert_frame_equal(left.keys, right.keys)
         for statistic, array in left.statistics.items():

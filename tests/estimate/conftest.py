@@ -83,9 +83,20 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     )
     risk = _cells(rows, {"age_band": 0, "group": 0}, len(FEW))
     risk_cells = Cells(risk.keys, {name: risk[name] for name in ("cases", "events")})
-    return Counts(
-        OUTCOMES, FEW, everywhere if defined is None else defined, cells, surgeons, risk_cells, activity
-    )
+    severity, returns = cells_of({"group": [], "category": [], "grade": []}, "cases"), returns_of([])
+    state = everywhere if defined is None else defined
+    return Counts(OUTCOMES, FEW, state, cells, surgeons, risk_cells, activity, severity, returns)
+
+
+def cells_of(keys: dict[str, list[int]], name: str, counts: tuple[int, ...] = ()) -> Cells:
+    return Cells(pd.DataFrame(keys).astype("int64"), {name: np.array(counts, np.int64)})
+
+
+def returns_of(rows: list[tuple[int, ...]]) -> Cells:
+    """Rows of (first, to, reason, planned, day, count)."""
+    names = ["first", "to", "reason", "planned", "day", "count"]
+    frame = pd.DataFrame(rows, columns=names).astype("int64")
+    return Cells(frame[names[:-1]], {"count": frame["count"].to_numpy()})
 
 
 @pytest.fixture(scope="session")

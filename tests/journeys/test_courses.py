@@ -283,7 +283,6 @@ def _filled(audited: Audited, name: str) -> Any:
     return audited.edition.table(name)
 
 
-@pytest.mark.xfail(strict=True, reason="the table is not written yet")
 def test_returns_by_first_and_later_operation(audited: Audited) -> None:
     expected: Counter[tuple[str, str, str]] = Counter()
     for course in COURSES:
@@ -302,7 +301,6 @@ def test_returns_by_first_and_later_operation(audited: Audited) -> None:
     assert found == expected
 
 
-@pytest.mark.xfail(strict=True, reason="the table is not written yet")
 def test_grades_of_the_operation_kept_for_them(audited: Audited) -> None:
     kept = "coracoclavicular_reconstruction"
     expected = Counter(

@@ -62,7 +62,7 @@ AGREED = {
 }
 
 NOT_YET = (
-    "cohorts baseline surgeon_outcomes event_free monitoring severity revisions volumes return_to_sport scores "
+    "cohorts baseline surgeon_outcomes event_free monitoring volumes return_to_sport scores "
     "nonoperative_care agreement changes"
 )
 
