@@ -268,7 +268,8 @@ def run(
 def trace(workspace: Path, case_id: str, period: str, out: Path | None) -> None:
     """Tell one case's story down to the lines of the exports.
 
-    It is told from the standing edition; where there is none, from an audit made for this once.
+    It is told from the standing edition; where there is none, from an audit made for this once. CASE_ID may also be the
+    id of an operation or record, alone or after its site.
 
     \b
     Example: limbaudit trace our_audit harbour.1042.L

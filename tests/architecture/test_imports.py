@@ -33,7 +33,9 @@ def stage_of(name: str) -> str:
 
 
 def commands(name: str) -> bool:
-    return name in CONDUCTORS or name.startswith(("pipeline.cli.", "pipeline.commands", "pipeline.drafting"))
+    return name in CONDUCTORS or name.startswith(
+        ("pipeline.cli.", "pipeline.commands", "pipeline.drafting", "pipeline.trace.")
+    )
 
 
 def test_all_stages_are_there(pipeline_modules: list[Any]) -> None:
