@@ -5,7 +5,7 @@ Split from `run` only for length; `run.audited` is the way in.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -75,6 +75,8 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.ledger import check_all_counted, check_nothing_lost
     from pipeline.sites import known_until
 
+    with clock.stage("letters"):
+        rows = _with_letters(rows)
     ground, facts = rows.ground, rows.resolved.facts
     labels = labels_of(facts, ground)
     until = known_until(facts.sites, rows.reached, ground.cut_on)
@@ -97,6 +99,14 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     known = rows.people.known_findings
     told = marked(told, known, ground.as_of)
     return Analysed(labels, whole, counts, rates, comparisons, activity, severity, revisions, told)
+
+
+def _with_letters(rows: Accounted) -> Accounted:
+    """The notes of the records that stand are read before any record is tied to a case."""
+    from pipeline.letters.of_records import with_letters
+
+    facts = with_letters(rows.resolved.facts, rows.validated.accepted, rows.ground.look)
+    return replace(rows, resolved=replace(rows.resolved, facts=facts))
 
 
 def _linked_and_classified(

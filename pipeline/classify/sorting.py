@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.catalogue import Complication, Level
 from pipeline.classify.levels import evidence_for, in_time, strength_of_all
-from pipeline.handover import AWAITING, COUNTED, LETTER, STATUSES, STRENGTHS, Facts
+from pipeline.handover import AWAITING, COUNTED, STATUSES, STRENGTHS, Facts
 from pipeline.lookup import Lookup
 from pipeline.settings import Settings
 
@@ -85,34 +85,22 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
     return pd.concat(
         [
             _usable(usable, level, entry, counted),
-            _summed(waiting, entry).assign(status=DESCRIBED if level.described else AWAITING, used=True),
-            _unusable(unusable, entry),
+            _summed(waiting).assign(status=DESCRIBED if level.described else AWAITING, used=True),
+            _unusable(unusable),
         ]
     )
 
 
-def _summed(found: pd.DataFrame, entry: Complication) -> pd.DataFrame:
+def _summed(found: pd.DataFrame) -> pd.DataFrame:
     """Each case's earliest known day, greatest strength, and the first day anything of it was known."""
-    day = found["day"].where((found["day"] >= 0) & ~_of_another_event(found, entry.repeated_days))
-    day = day.groupby(found["case"]).transform("min")
+    day = found["day"].where(found["day"] >= 0).groupby(found["case"]).transform("min")
     strength = found["strength"].groupby(found["case"]).transform("max")
     learned = found["learned"].groupby(found["case"]).transform("min")
     return found.assign(row_day=day.fillna(-1).astype("int64"), row_strength=strength, row_learned=learned)
 
 
-def _of_another_event(found: pd.DataFrame, repeated_days: int) -> pd.Series:
-    """bool: a letter so long before all other evidence of the case that it is not about the same event.
-
-    Letters only propose: what counts without them keeps its day.
-    """
-    letter = found["kind"] == LETTER
-    others = found["day"].where(~letter & (found["day"] >= 0))
-    earliest = others.groupby(found["case"]).transform("min")
-    return letter & (earliest - found["day"] > repeated_days)
-
-
 def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: list[int]) -> pd.DataFrame:
-    found = _summed(found, entry)
+    found = _summed(found)
     raised = found.assign(
         strength=np.where(_agreeing(found, entry.repeated_days), PROBABLE, found["strength"])
     )
@@ -136,10 +124,10 @@ def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
     return only_possible & found.index.isin(by_day.index[both])
 
 
-def _unusable(found: pd.DataFrame, entry: Complication) -> pd.DataFrame:
+def _unusable(found: pd.DataFrame) -> pd.DataFrame:
     """Evidence of a case that has nothing usable: the first of the reasons stands, in its days if it can."""
     rank = (
         2 * found["blocked"].map({reason: number for number, reason in enumerate(REASONS)}) + found["early"]
     )
     first = rank.groupby(found["case"]).transform("min")
-    return _summed(found[rank == first], entry).assign(status=found["blocked"], used=False)
+    return _summed(found[rank == first]).assign(status=found["blocked"], used=False)

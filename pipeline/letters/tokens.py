@@ -74,7 +74,7 @@ def tokens(sentences: pa.LargeStringArray) -> Tokens:
 
 
 def _numbered(encoded: pa.DictionaryArray, is_word: np.ndarray, count: int) -> Tokens:
-    vocabulary = encoded.dictionary.to_pylist()
+    vocabulary = encoded.dictionary.to_pylist() or ["\n"]
     line_end = vocabulary.index("\n") if count else 0
     word = np.concatenate([np.asarray(encoded.indices, np.int32), np.full(PADDING, line_end, np.int32)])
     ends = np.flatnonzero(word[: len(is_word)] == line_end)

@@ -30,10 +30,7 @@ WHY = {
     "disagrees": "side or joint disagrees with the named operation",
 }
 #: (what is compared, course) → why the program is thought wrong.
-_LETTERS = "letters are not read yet"
 WRONG: dict[tuple[str, int], str] = {
-    **{(what, 94): _LETTERS for what in ("complications", "any", "review")},
-    **{(what, 171): _LETTERS for what in ("complications", "review")},
     ("findings", 73): "active readings only: a warning is owed",
 }
 

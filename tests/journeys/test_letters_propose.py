@@ -167,8 +167,8 @@ def test_a_sentence_copied_from_before_the_operation_says_nothing_new(edition: A
     assert found(edition, "copied") == {}
 
 
-def test_a_letter_of_the_same_event_dates_it_and_another_does_not(edition: Any) -> None:
-    """95 and 100 are one dislocation; that of day 400 is told by a letter alone and makes nothing repeated."""
+def test_a_letter_dates_what_counts_and_makes_no_second_event(edition: Any) -> None:
+    """Its day is that of the earliest evidence, of whatever strength; what a letter alone tells repeats nothing."""
     assert found(edition, "again") == {"instability": (95, "probable", "counted")}
     rows = edition.table("complications")
     own = rows[(rows["case_id"] == "harbour.again.L") & (rows["level"] == "repeated")]
@@ -187,7 +187,9 @@ def test_a_visit_that_names_neither_side_asks_once_for_each_case(edition: Any) -
     assert ("infection", why) in asked(edition, "both")
     assert ("infection", why) in asked(edition, "bothR", "R")
     rates = edition.table("rates")
-    row = rates[(rates["category"] == "infection") & (rates["stratum"] == "none") & (rates["procedure"] == "all")]
+    row = rates[
+        (rates["category"] == "infection") & (rates["stratum"] == "none") & (rates["procedure"] == "all")
+    ]
     assert set(row["awaiting"]) == {0}, "day 510 is outside every window of infection"
 
 
@@ -196,4 +198,7 @@ def test_letters_are_listed_with_why_they_propose_nothing(edition: Any) -> None:
     assert rows.loc["harbour.denies.L", "assertion"] == "absent"
     assert rows.loc["harbour.other.L", "why_not"] == "about the other side"
     assert rows.loc["harbour.finger.L", "why_not"] == "about another part of the body"
-    assert rows.loc["harbour.old.L", "why_not"] in ("not said to be so", "dated to a year before the operation")
+    assert rows.loc["harbour.old.L", "why_not"] in (
+        "not said to be so",
+        "dated to a year before the operation",
+    )

@@ -367,7 +367,8 @@ def test_a_record_without_side_waits_once_per_candidate(before: Any, after: Any)
 def test_what_reviewers_disagree_on_stays_in_review(before: Any, after: Any) -> None:
     letter = before.csv("review")
     letter = letter[letter["case_id"] == "harbour.H12a.R"]
-    assert list(letter["category"]) == [""], "a letter nobody has read yet says no category"
+    assert list(letter["category"]) == ["stiffness"], "the letter proposes, nobody has decided"
+    assert list(letter["why"]) == ["a letter says so"]
     split = after.csv("review")
     split = split[split["case_id"] == "harbour.H12a.R"]
     assert "stiffness" in set(split["category"])
