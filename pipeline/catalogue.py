@@ -186,6 +186,7 @@ class Catalogue:
     joints: dict[str, Joint]
     differs: tuple[str, ...] = ()
     notes: tuple[dict[str, object], ...] = ()
+    word_lists: dict[str, tuple[str, ...]] = field(default_factory=dict)
     cues: dict[str, Cue] = field(default_factory=dict)
     body: dict[str, BodyWords] = field(default_factory=dict)
     measures: dict[str, MeasureWords] = field(default_factory=dict)

@@ -42,6 +42,7 @@ _REACHES = {
     "before": "what stands before",
     "both": "what follows and what stands before",
     "rest": "the rest of the sentence",
+    "start": "the sentence up to it",
     "sentence": "the whole sentence",
 }
 
@@ -69,6 +70,9 @@ def letters_section(catalogue: Catalogue) -> Iterator[str]:
     yield "## Letters\n\n" + _INTRODUCTION
     for cue in catalogue.cues.values():
         yield _block(f"### Cue · `{cue.key}`", [f"Says: {_cue(cue)}.", f"Words: {_listed(cue.words)}."])
+    if catalogue.word_lists:
+        lists = [f"`@{key}`: {_listed(words)}." for key, words in catalogue.word_lists.items()]
+        yield _block("### Lists of words", lists)
     if catalogue.body:
         parts = [
             f"`{part.key}`{f' (`{part.place}`)' if part.place else ''}: {_listed(part.words)}."
@@ -89,7 +93,7 @@ def _cue(cue: Cue) -> str:
     if cue.at_most is not None:
         parts.append(f"at most {cue.at_most} words off")
     if cue.of != "all":
-        parts.append(f"of {cue.of} only")
+        parts.append(f"of {cue.of.replace('_', ' ')} only")
     if cue.ends:
         parts.append("of what is " + ", ".join(word.replace("_", " ") for word in cue.ends))
     return ", ".join(parts)

@@ -12,8 +12,13 @@ from pipeline.toml_lines import KeyPath, TomlText
 
 Content = dict[str, Any]
 Claim = tuple[str, str, str, KeyPath]  # entry, system, pattern, where it stands
-KINDS = ("procedures", "complications", "joints", "cues", "body", "measures")
-LANGUAGE = ("cues", "body", "measures")  # how letters are written: stays where built-in entries are left out
+KINDS = ("procedures", "complications", "joints", "word_lists", "cues", "body", "measures")
+LANGUAGE = (
+    "word_lists",
+    "cues",
+    "body",
+    "measures",
+)  # how letters are written: stays where built-in entries are left out
 
 
 @dataclass(frozen=True)

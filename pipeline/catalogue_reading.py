@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -15,7 +16,7 @@ from pipeline.catalogue import (
     Joint,
     Procedure,
 )
-from pipeline.catalogue_letters import body_words, cue, measure_words, phrases
+from pipeline.catalogue_letters import body_words, cue, measure_words, phrases, word_list
 from pipeline.catalogue_mechanisms import KEY, graded_codes, levels, measured, plain_codes, published
 from pipeline.catalogue_merging import KINDS, Content, Layer, entry_names, merged
 from pipeline.errors import WrongUse
@@ -67,17 +68,19 @@ def _catalogue(below: Layer, above: Layer | None) -> Catalogue:
     names = _names(laid.content, tables["joints"])
     joints = {key: _joint(key, table, names) for key, table in tables["joints"].items()}
     _reject_circles(joints, tables["joints"])
+    lists = {key: word_list(key, table) for key, table in tables["word_lists"].items()}
     catalogue = Catalogue(
         procedures={key: _procedure(key, table, names) for key, table in tables["procedures"].items()},
         complications={
-            key: _complication(key, table, names) for key, table in tables["complications"].items()
+            key: _complication(key, table, names, lists) for key, table in tables["complications"].items()
         },
         joints=joints,
         differs=laid.differs,
         notes=laid.notes,
-        cues={key: cue(key, table) for key, table in tables["cues"].items()},
-        body={key: body_words(key, table) for key, table in tables["body"].items()},
-        measures={key: measure_words(key, table) for key, table in tables["measures"].items()},
+        word_lists=lists,
+        cues={key: cue(key, table, lists) for key, table in tables["cues"].items()},
+        body={key: body_words(key, table, lists) for key, table in tables["body"].items()},
+        measures={key: measure_words(key, table, lists) for key, table in tables["measures"].items()},
     )
     return replace(catalogue, procedures=_completed(catalogue))
 
@@ -179,7 +182,9 @@ def _default_watch(catalogue: Catalogue, entry: Procedure) -> tuple[str, ...]:
     return tuple(dict.fromkeys([entry.joint, *around, *entry.holes_in]))
 
 
-def _complication(key: str, table: TomlTable, names: Names) -> Complication:
+def _complication(
+    key: str, table: TomlTable, names: Names, lists: Mapping[str, tuple[str, ...]]
+) -> Complication:
     readings = tuple(measured(item, names.joints) for item in table.tables("measured"))
     graded, main = levels(key, table, readings)
     complication = Complication(
@@ -207,9 +212,9 @@ def _complication(key: str, table: TomlTable, names: Names) -> Complication:
         parent=table.text("parent", among=names.complications),
         default_grade=table.text("default_grade", among=GRADES),
         sided=table.flag("sided", True),
-        phrases=phrases(table, "phrases"),
-        absent_phrases=phrases(table, "absent_phrases"),
-        not_phrases=phrases(table, "not_phrases"),
+        phrases=phrases(table, "phrases", lists),
+        absent_phrases=phrases(table, "absent_phrases", lists),
+        not_phrases=phrases(table, "not_phrases", lists),
         elsewhere=table.flag("elsewhere", False),
         published=tuple(published(item) for item in table.tables("published")),
     )

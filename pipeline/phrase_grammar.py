@@ -8,6 +8,8 @@
     re-operation            joined, apart or with a hyphen
     h/o, # of, ?            signs are words of their own; [ and ] stand for brackets of any kind
     flexion <value>         a number that is read; <number> one that is not; <year> a calendar year
+    @implant ... loose      any word of a list of the catalogue's [word_lists]
+    ¿                       a question mark that ends the sentence
 
 Capitals do not matter. A word of seven letters or more is also known with a letter missing or with two
 neighbours exchanged.
@@ -16,15 +18,18 @@ neighbours exchanged.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 SLOTS = ("<value>", "<number>", "<year>")
 GAP = "..."
 _CHUNK = re.compile(r"\([^(){}]*\)|\{[^(){}]*\}|\.\.\.|[^\s(){}]+")
 _WORD = re.compile(r"<[a-z]+>|[^\W\d_]+\*?|\d+(?:\.\d+)?|[^\w\s]")
 _INNER_HYPHEN = re.compile(r"(?<=\w)-(?=\w)")
+_LIST = re.compile(r"@(\w+)")
 _MISSPELT_FROM = 7
+QUESTION = "\x01"  # how ¿ stands among the tokens
 
 Step = tuple[str, ...]  # words any of which may stand here
 Run = tuple[Step, ...]  # steps one after another
@@ -39,13 +44,15 @@ class Element:
     after_gap: bool = False
 
 
-def parsed(phrase: str) -> tuple[Element, ...]:
-    """The parts of a phrase.
+def parsed(phrase: str, lists: Mapping[str, tuple[str, ...]] = MappingProxyType({})) -> tuple[Element, ...]:
+    """The parts of a phrase. `lists`: the words behind each @name.
 
     Raises:
-        ValueError: A bracket is open, a slot unknown, nothing required, or a gap not between two required parts.
+        ValueError: A bracket is open, a slot or list unknown, nothing required, a * not at a word's end, or a gap
+            not between two required parts.
     """
-    text = phrase.lower().replace("'", "").replace("’", "")
+    text = _LIST.sub(lambda found: _words_of(found[1], lists), phrase.lower())
+    text = text.replace("'", "").replace("’", "")
     chunks = _CHUNK.findall(text)
     if "".join(chunks).replace(" ", "") != "".join(text.split()):
         raise ValueError("a bracket is open or stands inside another")
@@ -57,6 +64,12 @@ def parsed(phrase: str) -> tuple[Element, ...]:
     if all(element.optional for element in elements):
         raise ValueError("every part of it may be missing")
     return elements
+
+
+def _words_of(name: str, lists: Mapping[str, tuple[str, ...]]) -> str:
+    if name not in lists:
+        raise ValueError(f"there is no list of words @{name}")
+    return "|".join(lists[name])
 
 
 def _element(chunk: str, after_gap: bool) -> Element:
@@ -76,7 +89,9 @@ def _element(chunk: str, after_gap: bool) -> Element:
 def _joined_or_apart(alternative: str) -> Iterator[list[str]]:
     """The words of an alternative; with a hyphen inside a word, once apart and once joined."""
     for text in dict.fromkeys([_INNER_HYPHEN.sub(" ", alternative), _INNER_HYPHEN.sub("", alternative)]):
-        words = _WORD.findall(text)
+        words = _WORD.findall(text.replace("¿", QUESTION))
+        if any(word == "*" for word in words):
+            raise ValueError("a * stands elsewhere than at the end of a word")
         for word in words:
             if word.startswith("<") and len(word) > 1 and word not in SLOTS:
                 raise ValueError(f"{word} is none of {', '.join(SLOTS)}")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.catalogue import END
+from pipeline.catalogue import END, Cue
 from pipeline.letters.lexicon import CUE, Lexicon, Pattern
 from pipeline.letters.tokens import Tokens
 from pipeline.phrase_grammar import Run, Step, spellings
@@ -95,9 +95,13 @@ def _barred(lexicon: Lexicon, member: np.ndarray) -> np.ndarray:
     steps = [
         lexicon.steps[item.elements[0].runs[0][0]]
         for item in lexicon.patterns
-        if item.kind == CUE and lexicon.cues[item.entry].says == END and _is_one_word(item)
+        if item.kind == CUE and _ends_everything(lexicon.cues[item.entry]) and _is_one_word(item)
     ]
     return np.asarray(member[steps].any(axis=0))
+
+
+def _ends_everything(cue: Cue) -> bool:
+    return cue.says == END and cue.reaches == "both" and not cue.ends
 
 
 def _is_one_word(pattern: Pattern) -> bool:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from pipeline.catalogue import ABBREVIATION, UNPLANNED_RETURN, BodyWords, Catalogue, Cue
 from pipeline.phrase_grammar import Element, Step, parsed
 
+Lists = Mapping[str, tuple[str, ...]]
 #: What a phrase of the lexicon is for.
 SAID, SAID_ABSENT, NOT_MEANT, CUE, BODY, MEASURE, YEAR = range(7)
 
@@ -74,22 +75,23 @@ def _unnamed(catalogue: Catalogue, places: tuple[str, ...]) -> Iterator[BodyWord
 
 
 def _patterns(catalogue: Catalogue, body: list[BodyWords]) -> Iterator[Pattern]:
+    lists = catalogue.word_lists
     for category, entry in enumerate(catalogue.complications.values()):
         for kind, listed in (
             (SAID, entry.phrases),
             (SAID_ABSENT, entry.absent_phrases),
             (NOT_MEANT, entry.not_phrases),
         ):
-            yield from _parsed(kind, category, listed)
+            yield from _parsed(kind, category, listed, lists)
     for position, cue in enumerate(catalogue.cues.values()):
-        yield from _parsed(CUE, position, () if cue.says == ABBREVIATION else cue.words)
+        yield from _parsed(CUE, position, () if cue.says == ABBREVIATION else cue.words, lists)
     for position, part in enumerate(body):
-        yield from _parsed(BODY, position, part.words)
+        yield from _parsed(BODY, position, part.words, lists)
     for position, measure in enumerate(catalogue.measures.values()):
-        yield from _parsed(MEASURE, position, measure.words)
-    yield from _parsed(YEAR, 0, ("<year>",))
+        yield from _parsed(MEASURE, position, measure.words, lists)
+    yield from _parsed(YEAR, 0, ("<year>",), lists)
 
 
-def _parsed(kind: int, entry: int, phrases: tuple[str, ...]) -> Iterator[Pattern]:
+def _parsed(kind: int, entry: int, phrases: tuple[str, ...], lists: Lists) -> Iterator[Pattern]:
     for phrase in phrases:
-        yield Pattern(kind, entry, parsed(phrase))
+        yield Pattern(kind, entry, parsed(phrase, lists))

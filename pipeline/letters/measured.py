@@ -18,7 +18,7 @@ from pipeline.letters.tokens import Tokens
 def no_mentions() -> Mentions:
     """None at all."""
     none = np.zeros(0, np.int64)
-    return Mentions(none, none, none, none, none > 0, none > 0)
+    return Mentions(none, none, none, none, none > 0, none > 0, none > 0)
 
 
 def as_mentions(read: Matches) -> Mentions:
@@ -29,7 +29,7 @@ def as_mentions(read: Matches) -> Mentions:
         read.begin,
         read.end,
         np.zeros(count, np.int64),
-        *(np.zeros((2, count)) > 0),
+        *(np.zeros((3, count)) > 0),
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.catalogue import BOTH_SIDES, LEFT_SIDE, NOT_A_CUE, OTHER_SIDE, RIGHT_SIDE
+from pipeline.catalogue import BOTH_SIDES, END, JOINS, LEFT_SIDE, NOT_A_CUE, OTHER_SIDE, RIGHT_SIDE
 from pipeline.handover import ABSENT, PRESENT
 from pipeline.letters.finding import Matches
 from pipeline.letters.lexicon import CUE, MEASURE, NOT_MEANT, SAID, SAID_ABSENT, Lexicon
@@ -19,7 +19,8 @@ _SIDES = (LEFT_SIDE, RIGHT_SIDE, BOTH_SIDES, OTHER_SIDE)
 class Mentions:
     """Where a category is spoken of: tokens `begin` to `end`; `base` is the assertion where no cue says otherwise.
 
-    `gapped`: other words may stand within. `action`: the words tell of an operation. Sorted by `begin`.
+    `gapped`: other words may stand within. `action`: the words tell of an operation. `operation`: so does the
+    category. Sorted by `begin`.
     """
 
     category: np.ndarray
@@ -28,6 +29,7 @@ class Mentions:
     base: np.ndarray
     gapped: np.ndarray
     action: np.ndarray
+    operation: np.ndarray
 
     def __getitem__(self, chosen: np.ndarray) -> Mentions:
         return Mentions(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
@@ -49,6 +51,7 @@ def mentions(found: Matches, readings: Mentions, lexicon: Lexicon) -> Mentions:
         base=np.where(kept.kind == SAID, PRESENT, ABSENT),
         gapped=kept.gapped,
         action=none,
+        operation=none,
     )
     return _marked(joined(spoken, readings), np.asarray(lexicon.operations, np.bool_))
 
@@ -70,6 +73,27 @@ def _outermost(begin: np.ndarray, end: np.ndarray, group: np.ndarray) -> np.ndar
     return ~inside[back]
 
 
+def _longest_cues(all_cues: Matches, lexicon: Lexicon) -> np.ndarray:
+    """Which are not inside a longer cue that says something else. An end or a joining word hides no cue."""
+    says = np.array([cue.says for cue in lexicon.cues] or [""])[all_cues.entry]
+    hides = ~np.isin(says, (END, JOINS))
+    outer = np.ones(len(says), np.bool_)
+    for word in np.unique(says):
+        own = says == word
+        outer[own] = ~_inside(all_cues[own], all_cues[~own & (hides | (not hides[own].any()))])
+    return outer
+
+
+def _inside(some: Matches, others: Matches) -> np.ndarray:
+    """Whether each of some is part of a longer one of the others (which are in the order of their first token)."""
+    if not len(others.begin):
+        return np.zeros(len(some.begin), np.bool_)
+    reach = np.concatenate([[-1], np.maximum.accumulate(others.end)])
+    begun_before = reach[np.searchsorted(others.begin, some.begin, "left")]
+    begun_by_then = reach[np.searchsorted(others.begin, some.begin, "right")]
+    return (begun_before >= some.end) | (begun_by_then > some.end)
+
+
 def _same_words(found: Matches, barring: np.ndarray, any_entry: bool = False) -> np.ndarray:
     """Whether each stands on the very words of one that bars (of its entry, or of any)."""
     far = int(found.end.max(initial=0)) + 1
@@ -82,15 +106,16 @@ def _marked(spoken: Mentions, operations: np.ndarray) -> Mentions:
     last = int(spoken.end.max(initial=0)) + 1
     span = spoken.begin * last + spoken.end
     action = np.isin(span, span[operations[spoken.category]] if len(operations) else span[:0])
-    return replace(spoken, action=action)
+    operation = operations[spoken.category] if len(operations) else action
+    return replace(spoken, action=action, operation=operation)
 
 
 def cues(found: Matches, spoken: Mentions, tokens: Tokens, lexicon: Lexicon) -> Matches:
     """Cues that count: not inside a longer one, and not part of a phrase (a side may be)."""
     all_cues = found.of_kind(CUE)
-    kept = all_cues[_outermost(all_cues.begin, all_cues.end, np.zeros_like(all_cues.begin))]
+    kept = all_cues[_longest_cues(all_cues, lexicon)]
     kept = kept[~_same_words(kept, np.isin(kept.entry, lexicon.cues_that_say(NOT_A_CUE)), any_entry=True)]
-    solid = spoken[~spoken.gapped & (spoken.end - spoken.begin > 1)]
+    solid = spoken[~spoken.gapped & (spoken.end - spoken.begin > 1) & (spoken.base != ABSENT)]
     edges = np.zeros(len(tokens.word) + 1, np.int32)
     np.add.at(edges, solid.begin, 1)
     np.add.at(edges, solid.end, -1)

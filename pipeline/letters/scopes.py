@@ -55,15 +55,19 @@ def assertions(spoken: Mentions, cues: Matches, tokens: Tokens, lexicon: Lexicon
     ground = _ground(cues, tokens, lexicon)
     forward, backward = _extents(spoken, cues, tokens, lexicon)
     reached = np.zeros((len(ASSERTIONS), len(spoken)), np.bool_)
+    denied = np.zeros(len(spoken), np.bool_)
     for position, cue in enumerate(lexicon.cues):
         if cue.says in ASSERTIONS:
             of_cue = cues[cues.entry == position]
             assertion = ASSERTIONS.index(cue.says)
-            reached[assertion] |= _reached(cue, of_cue, spoken, forward, backward, ground, assertion)
-    return _meant(reached, spoken.base)
+            reaches = _reached(cue, of_cue, spoken, forward, backward, ground, assertion)
+            reached[assertion] |= reaches
+            if assertion == ABSENT and cue.reaches == "after":
+                denied |= reaches
+    return _meant(reached, denied, spoken.base)
 
 
-def _meant(reached: np.ndarray, base: np.ndarray) -> np.ndarray:
+def _meant(reached: np.ndarray, denied: np.ndarray, base: np.ndarray) -> np.ndarray:
     meant = base.copy()
     for assertion in _ORDER:
         if assertion == PRESENT:
@@ -71,8 +75,7 @@ def _meant(reached: np.ndarray, base: np.ndarray) -> np.ndarray:
             meant[overridden] = base[overridden]
         else:
             meant[reached[assertion]] = assertion
-    denied_twice = (base == ABSENT) & (meant == ABSENT) & reached[ABSENT]
-    meant[denied_twice] = DROPPED
+    meant[(base == ABSENT) & (meant == ABSENT) & denied] = DROPPED
     return meant
 
 
@@ -135,11 +138,17 @@ def _reached(
         reached |= _from_before(cue, of_cue, forward, ground, assertion)
     if cue.reaches in ("before", "both"):
         reached |= _from_behind(cue, of_cue, backward, ground, assertion)
+    if cue.reaches == "start":
+        last = np.searchsorted(of_cue.begin, spoken.end, "left")
+        begin = of_cue.begin[np.minimum(last, len(of_cue.begin) - 1)]
+        reached |= (last < len(of_cue.begin)) & (ground.sentence[begin] == ground.sentence[spoken.begin])
     if cue.reaches == "sentence":
         reached |= np.isin(ground.sentence[spoken.begin], ground.sentence[of_cue.begin])
     reached |= spoken.gapped & _within(of_cue, spoken)
-    if cue.of != "all":
-        reached &= spoken.action == (cue.of == "operations")
+    if cue.of == "operations":
+        reached &= spoken.operation
+    elif cue.of != "all":
+        reached &= spoken.action == (cue.of == "operation_words")
     return reached
 
 

@@ -9,6 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.letters.cutting import offsets_and_bytes
+from pipeline.phrase_grammar import QUESTION
 
 PADDING = 16  # tokens behind the last one, so that looking ahead needs no bounds
 
@@ -99,6 +100,7 @@ def _plain_bytes(sentences: pa.LargeStringArray) -> np.ndarray:
     )
     _, content = offsets_and_bytes(closed)
     content = content[:-1][content[:-1] != ord("'")]
+    content[:-1][(content[:-1] == ord("?")) & (content[1:] == ord("\n"))] = ord(QUESTION)
     for round_one, square in (_OPEN, _CLOSE):
         content[content == round_one] = square
     return content
