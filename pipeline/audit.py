@@ -18,6 +18,7 @@ from pipeline.handover import PLANNED, RECORD_TABLES, RETURN, Cases, Facts, Labe
 from pipeline.known import marked
 from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
+from pipeline.unsaid import left_unsaid
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -93,8 +94,12 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         )
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
     amiss = decided_amiss(facts, whole, rows.people)
+    unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
-        [rows.findings, _strays(rows, whole), _unsaid(rows, whole), amiss, _empty_period(rows, whole)]
+        [
+            *(rows.findings, _strays(rows, whole), unsaid, _foreign_links(rows), amiss),
+            _empty_period(rows, whole),
+        ]
     )
     known = rows.people.known_findings
     told = marked(told, known, ground.as_of)
@@ -197,38 +202,20 @@ def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
     return findings.frame(told)
 
 
-def _unsaid(rows: Accounted, whole: Whole) -> pd.DataFrame:
-    """Returns that do not say how they were done, and links to another patient."""
+def _foreign_links(rows: Accounted) -> pd.DataFrame:
+    """Links of a record to another patient's case."""
     facts, people = rows.resolved.facts, rows.people
-    chain = whole.chain[
-        (whole.chain["role"] == RETURN) & (whole.chain["anaesthesia"] < 0) & ~whole.chain["pending"]
-    ]
-    told = [_undescribed_return(rows, row) for row in sorted(set(chain["row"]))]
     links = facts.links[facts.links["operation"] >= 0]
     patient = facts.operations["patient"].to_numpy()[links["operation"]]
     theirs = [
         int(getattr(facts, RECORD_TABLES[table])["patient"].iloc[record])
         for table, record in zip(links["table"], links["record"], strict=True)
     ]
-    told += [amiss_row(people.links.iloc[p].to_dict(), "links", "case_id", "link_to_another_patient")
-             for p in links["position"].to_numpy()[patient != np.array(theirs, dtype=np.int64)]]  # fmt: skip
-    return findings.frame(told)
-
-
-def _undescribed_return(rows: Accounted, row: int) -> dict[str, object]:
-    """A finding at a return whose kind of anaesthesia is not said: it is counted, and listed by this."""
-    own = rows.validated.accepted.tables["operations"].slice(row, 1).to_pylist()[0]
-    source = rows.validated.accepted.sources[own["source_number"]]
-    return {
-        "site": own["site"],
-        "source_file": source.source_file,
-        "source_line": own["source_line"],
-        "table": "operations",
-        "record_id": own["operation_id"],
-        "column": "anaesthesia",
-        "rule": "return_without_anaesthesia",
-        "message": "The return does not say how it was done; it is counted. Send the kind of anaesthesia.",
-    }
+    foreign = links["position"].to_numpy()[patient != np.array(theirs, dtype=np.int64)]
+    return findings.frame(
+        amiss_row(people.links.iloc[p].to_dict(), "links", "case_id", "link_to_another_patient")
+        for p in foreign
+    )
 
 
 def _stray(row: dict[str, object], table: str, rule: str) -> dict[str, object]:

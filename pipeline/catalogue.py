@@ -55,12 +55,16 @@ class Level:
 
 @dataclass(frozen=True)
 class Measured:
-    """Beyond a threshold. `limits` maps a threshold's name ("" is the plain one) to (below, above)."""
+    """Beyond a threshold. `limits` maps a threshold's name ("" is the plain one) to (below, above).
+
+    `than_other` maps one to how much worse than the other side it is, in the measure's unit.
+    """
 
     joint: str
     measure: str
     mode: str = "passive"
     limits: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    than_other: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ MODES = ("passive", "active", "none")
 ENERGIES = ("none", "low", "high")
 _STRENGTH_KEYS = ("specific", "unspecific")
 KEY = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
-_LIMIT = re.compile(r"(?:(?P<threshold>\w+)_)?(?P<end>below|above)")
+_LIMIT = re.compile(r"(?:(?P<threshold>\w+)_)?(?P<end>below|above|worse_than_other)")
 
 
 def published(table: TomlTable) -> dict[str, object]:
@@ -32,21 +32,31 @@ def published(table: TomlTable) -> dict[str, object]:
 def measured(table: TomlTable, joints: tuple[str, ...]) -> Measured:
     table.require("joint", "measure")
     limits: dict[str, tuple[float | None, float | None]] = {}
+    than_other: dict[str, float] = {}
     for key in table.keys:
         if found := _LIMIT.fullmatch(key):
-            below, above = limits.get(found["threshold"] or "", (None, None))
-            value = table.number(key)
-            limits[found["threshold"] or ""] = (value, above) if found["end"] == "below" else (below, value)
+            name, value = found["threshold"] or "", table.number(key)
+            below, above = limits.get(name, (None, None))
+            if found["end"] == "worse_than_other":
+                than_other[name] = value
+            else:
+                limits[name] = (value, above) if found["end"] == "below" else (below, value)
     reading = Measured(
         joint=table.text("joint", among=joints),
         measure=table.text("measure"),
         mode=table.text("mode", "passive", among=MODES),
         limits=limits,
+        than_other=than_other,
     )
-    table.finish({"below", "above"})
+    table.finish({"below", "above", "worse_than_other"})
     if "" not in limits:
         raise WrongUse(
             f"{table.place()}: `measured` has neither `below` nor `above`. Add the plain threshold."
+        )
+    if alone := sorted(set(than_other) - set(limits)):
+        raise WrongUse(
+            f"{table.place()}: `worse_than_other` of the threshold `{alone[0]}` has neither `below` nor `above` beside it. "
+            "Add the limit in degrees."
         )
     return reading
 

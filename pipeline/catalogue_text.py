@@ -200,6 +200,8 @@ def _limit_words(item: Measured) -> Iterator[str]:
         ends = [
             f"{word} {limit:g}" for word, limit in (("below", below), ("above", above)) if limit is not None
         ]
+        if threshold in item.than_other:
+            ends.append(f"{item.than_other[threshold]:g} worse than the other side")
         yield (f"{threshold} " if threshold else "") + " or ".join(ends)
 
 

@@ -235,6 +235,7 @@ class Linked:
     `row`, `day` (of the case), `role` (position in ROLES), `procedure` (that names the sitting), `reason` (stated, a
     category); all its procedures are in `chain_procedures` (`link`, `procedure`).
     `sitting_holes`: (cases, places) bool, bones in which the first operation made a hole or cut.
+    `sitting_limits`: (cases, Lookup.limited) bool, motions that the first operation means to limit.
     `records`: records of a case: `table` (position in RECORD_TABLES), `row`, `record` (position in the facts frame), `case`,
     `day` (of the case; negative: before the operation), `pending` (awaits a link; one row a candidate case, the
     first candidate has `first` true), `why` (position in PENDING, -1).
@@ -248,6 +249,7 @@ class Linked:
     chain: pd.DataFrame
     chain_procedures: pd.DataFrame
     sitting_holes: np.ndarray
+    sitting_limits: np.ndarray
     records: pd.DataFrame
     unattributed: pd.DataFrame
     shared_visits: pd.DataFrame
@@ -284,6 +286,7 @@ class Classified:
     `returns`: later operations of cases that are returns or planned: `case`, `day`, `row`, `procedure`, `role`, `reason` (its
     one primary reason, a category, -1). Complications also have `grade` (position in SEVERITY_GRADES, -1) and `parent` (a
     category, -1).
+    `unassessed`: `case`, `category`, `row` (of measurements) where motion was read, but never in the way asked for.
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
     `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
     many reviewers said `yes` and `no`, and what the first two of them said first, by the order of their names: `one`,
@@ -296,6 +299,7 @@ class Classified:
 
     complications: pd.DataFrame
     assessed: pd.DataFrame
+    unassessed: pd.DataFrame
     evidence: pd.DataFrame
     died: np.ndarray
     unread: pd.DataFrame

@@ -91,6 +91,17 @@ class Lookup:
         return holes
 
     @cached_property
+    def limited(self) -> tuple[str, ...]:
+        """Measures of motions that some operation means to limit."""
+        return tuple(sorted({measure for key in self.procedures for measure in self._entry(key).limits}))
+
+    @cached_property
+    def limits(self) -> np.ndarray:
+        """(procedures, limited) bool: the motions each operation means to limit."""
+        rows = [[measure in self._entry(key).limits for measure in self.limited] for key in self.procedures]
+        return np.array(rows, dtype=bool).reshape(len(self.procedures), len(self.limited))
+
+    @cached_property
     def sided(self) -> np.ndarray:
         return np.array([self._entry(key).sided for key in self.procedures], dtype=bool)
 

@@ -386,6 +386,9 @@ _RECORDS = (
           "Read the note with care: what it says may be old. Notes never decide a count.", acts="department"),
     _rule("return_without_anaesthesia", "warn", "completeness", "A return to theatre does not say how it was done",
           "`anaesthesia` is empty; the return is counted and listed.", "Send the kind of anaesthesia.", acts="sender"),
+    _rule("readings_not_passive", "warn", "completeness", "Motion was read, but never passively",
+          "A limit of motion is judged by what the joint can do, not by what the muscles do: active readings are kept, and "
+          "the case counts as not measured.", "Read passive motion too, and send it with its `mode`.", acts="sender"),
 )  # fmt: skip
 
 _SITES = (

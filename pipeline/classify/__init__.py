@@ -14,7 +14,7 @@ from pipeline.catalogue import PATIENT_DIED
 from pipeline.classify.any_of import any_rows
 from pipeline.classify.evidence import evidence_of
 from pipeline.classify.heard import heard_of
-from pipeline.classify.readings import assessed_cases, thresholds
+from pipeline.classify.readings import assessed_cases, readings_of, thresholds
 from pipeline.classify.returns import returns_of, with_parents
 from pipeline.classify.rows import with_verdicts
 from pipeline.classify.severity import with_grades
@@ -32,7 +32,8 @@ __all__ = ["classified"]
 def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -> Classified:
     """Complications of one part, any complication among them."""
     heard = heard_of(facts, linked, look)
-    evidence = evidence_of(facts, linked, look, heard)
+    readings = readings_of(facts, linked, look)
+    evidence = evidence_of(facts, linked, look, heard, readings)
     found = complication_rows(evidence, facts, look, settings, thresholds(look))
     verdicts = verdicts_of(facts, linked)
     rows = with_verdicts(found.rows, verdicts)
@@ -40,9 +41,11 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
     returns = returns_of(facts, linked, look, rows, found.evidence, verdicts)
     rows = with_grades(rows, facts, linked, look, found.evidence, returns, verdicts)
     rows = with_parents(rows, returns, look)
+    assessed, unassessed = assessed_cases(readings, facts, look)
     return Classified(
         complications=rows.sort_values(["case", "category", "level", "status"], ignore_index=True),
-        assessed=assessed_cases(facts, linked, look),
+        assessed=assessed,
+        unassessed=unassessed,
         evidence=found.evidence,
         died=_died(linked, rows, look),
         unread=_unread(facts, linked),

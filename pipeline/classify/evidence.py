@@ -51,17 +51,20 @@ UNSET = {"why": -1, "level": -1, "grade": -1, "energy": -1, "limit": -1, "redo":
 COLUMNS = ["case", "category", "day", "strength", "kind", "table", "row", "pending", "first", *UNSET]
 
 
-def evidence_of(facts: Facts, linked: Linked, look: Lookup, heard: pd.DataFrame) -> pd.DataFrame:
+def evidence_of(
+    facts: Facts, linked: Linked, look: Lookup, heard: pd.DataFrame, readings: pd.DataFrame
+) -> pd.DataFrame:
     """All evidence of one part, sorted by case, category, day, table and row.
 
     Args:
         heard: What letters say, from `heard_of`.
+        readings: From `readings_of`.
     """
     parts = [
         _limited_to_holes(_event_evidence(facts, linked, look), facts, linked, look),
         _limited_to_holes(letter_evidence(heard), facts, linked, look),
         _grade_evidence(_of_table(linked, "followups", facts.followups), look).assign(kind=FIELD),
-        reading_evidence(facts, linked, look),
+        reading_evidence(readings, facts, linked, look),
         _chain_evidence(linked, look),
         _death_evidence(facts, linked, look),
     ]

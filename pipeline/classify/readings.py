@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Measured
+from pipeline.classify.motions import limited_on_purpose, other_side
 from pipeline.handover import READING, STATUSES, STRENGTHS, Facts, Linked
 from pipeline.lookup import Lookup
 from schemas.exports import EXPORTS
@@ -52,13 +53,18 @@ def _rules(look: Lookup, measures: tuple[str, ...]) -> list[_Rule]:
     ]
 
 
-def readings_of(facts: Facts, linked: Linked) -> pd.DataFrame:
-    """Readings that belong to a case or await a link, also those before the operation; unusable ones left out."""
+def readings_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
+    """Readings that belong to a case or await a link, also those before the operation.
+
+    Left out are days on which nobody measured, and motions that an operation before them means to limit.
+    """
     own = linked.records[linked.records["table"] == "measurements"].reset_index(drop=True)
     said = facts.measurements.iloc[own["record"]][["joint", "measure", "mode", "value"]].reset_index(
         drop=True
     )
-    return pd.concat([own, said], axis=1)
+    readings = pd.concat([own, said], axis=1)
+    left_out = _nothing_measured(readings, _rules(look, facts.measures))
+    return readings[~(left_out | limited_on_purpose(readings, facts, linked, look))]
 
 
 def _nothing_measured(readings: pd.DataFrame, rules: list[_Rule]) -> np.ndarray:
@@ -74,62 +80,77 @@ def _nothing_measured(readings: pd.DataFrame, rules: list[_Rule]) -> np.ndarray:
     return motions & all_zero & has_large
 
 
-def _fitting(readings: pd.DataFrame, rule: _Rule) -> np.ndarray:
+def _of_joint(readings: pd.DataFrame, rule: _Rule) -> np.ndarray:
     joint = readings["joint"].to_numpy()
     here = (joint >= 0) & np.append(rule.places, False)[joint]
-    return (
-        here & (readings["measure"] == rule.measure).to_numpy() & (readings["mode"] == rule.mode).to_numpy()
-    )
+    return np.asarray(here & (readings["measure"] == rule.measure).to_numpy())
 
 
-def _beyond(value: np.ndarray, limits: tuple[float | None, float | None]) -> np.ndarray:
-    below, above = limits
-    low = value < below if below is not None else np.zeros(len(value), dtype=bool)
-    high = value > above if above is not None else np.zeros(len(value), dtype=bool)
-    return low | high
+def _fitting(readings: pd.DataFrame, rule: _Rule) -> np.ndarray:
+    return np.asarray(_of_joint(readings, rule) & (readings["mode"] == rule.mode).to_numpy())
 
 
-def reading_evidence(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
+def reading_evidence(readings: pd.DataFrame, facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
     """One row a reading and threshold it is beyond; `blocked` where the motion was so before the operation."""
-    readings = readings_of(facts, linked)
     rules = _rules(look, facts.measures)
-    readings = readings[~_nothing_measured(readings, rules)]
     names = thresholds(look)
-    parts = [part for rule in rules for part in _of_rule(readings[_fitting(readings, rule)], rule, names)]
+    parts = []
+    for rule in rules:
+        own = readings[_fitting(readings, rule)]
+        other = np.full(len(own), np.nan)
+        if rule.measured.than_other:
+            sent = facts.measurements
+            other = other_side(own, sent[_fitting(sent, rule)], linked)
+        parts += _of_rule(own, other, rule, names)
     columns = ["case", "day", "table", "row", "pending", "first", "why", "category", "limit", "blocked"]
     found = pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
     return found.assign(strength=DEFINITE, kind=READING)
 
 
-def _of_rule(readings: pd.DataFrame, rule: _Rule, names: tuple[str, ...]) -> list[pd.DataFrame]:
-    plain = rule.measured.limits.get("", (None, None))
-    before = _beyond_before(readings, plain)
-    after = readings[(readings["day"] >= 0)]
-    blocked = np.where(after["case"].isin(before), PRE_EXISTING, -1)
-    after = after.assign(category=rule.category, blocked=blocked)
-    value = after["value"].to_numpy()
-    return [
-        after[_beyond(value, limits)].assign(limit=names.index(name))
-        for name, limits in rule.measured.limits.items()
-    ]
+def _of_rule(
+    readings: pd.DataFrame, other: np.ndarray, rule: _Rule, names: tuple[str, ...]
+) -> list[pd.DataFrame]:
+    beyond = {name: _beyond(readings["value"].to_numpy(), other, rule, name) for name in rule.measured.limits}
+    after = (readings["day"] >= 0).to_numpy()
+    before = _beyond_before(readings, beyond[""])
+    blocked = np.where(readings["case"].isin(before), PRE_EXISTING, -1)
+    told = readings.assign(category=rule.category, blocked=blocked)
+    return [told[after & found].assign(limit=names.index(name)) for name, found in beyond.items()]
 
 
-def _beyond_before(readings: pd.DataFrame, plain: tuple[float | None, float | None]) -> np.ndarray:
+def _beyond(value: np.ndarray, other: np.ndarray, rule: _Rule, name: str) -> np.ndarray:
+    """bool: past the threshold's limit, or so much worse than the other side (nan: not known)."""
+    below, above = rule.measured.limits[name]
+    more = rule.measured.than_other.get(name, np.inf)
+    low = (value < below) | (value < other - more) if below is not None else False
+    high = (value > above) | (value > other + more) if above is not None else False
+    return np.asarray(low | high)
+
+
+def _beyond_before(readings: pd.DataFrame, beyond: np.ndarray) -> np.ndarray:
     """Cases whose last reading before the operation was beyond the plain threshold already."""
-    before = readings[(readings["day"] < 0) & ~readings["pending"]].sort_values(["case", "day", "row"])
+    early = (readings["day"] < 0) & ~readings["pending"]
+    before = readings.assign(beyond=beyond)[early].sort_values(["case", "day", "row"])
     last = before.drop_duplicates("case", keep="last")
-    return last["case"].to_numpy()[_beyond(last["value"].to_numpy(), plain)]
+    return np.asarray(last.loc[last["beyond"], "case"])
 
 
-def assessed_cases(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
-    """`case, category`: an admissible reading from the category's first day on."""
-    readings = readings_of(facts, linked)
-    rules = _rules(look, facts.measures)
-    usable = readings[~_nothing_measured(readings, rules) & ~readings["pending"].to_numpy()]
-    first_day = [entry.first_day for entry in look.catalogue.complications.values()]
-    parts = []
-    for rule in rules:
-        own = usable[_fitting(usable, rule) & (usable["day"] >= max(first_day[rule.category], 0)).to_numpy()]
-        parts.append(own[["case"]].assign(category=rule.category))
-    found = pd.concat(parts) if parts else pd.DataFrame({"case": [], "category": []}, dtype="int64")
-    return found.drop_duplicates().sort_values(["case", "category"], ignore_index=True)
+def assessed_cases(readings: pd.DataFrame, facts: Facts, look: Lookup) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """`case, category` with an admissible reading from the category's first day on, and the others that were read at all.
+
+    Of the others, `row` is the last reading of a motion that the category asks for, though in another mode.
+    """
+    entries = list(look.catalogue.complications.values())
+    columns = ["case", "category", "day", "row"]
+    parts = [pd.DataFrame(columns=[*columns, "fits"])]
+    for rule in _rules(look, facts.measures):
+        first_day = max(entries[rule.category].first_day, 0)
+        asked = _of_joint(readings, rule) & (readings["day"] >= first_day).to_numpy()
+        own = readings[asked & ~readings["pending"].to_numpy()]
+        parts.append(own.assign(category=rule.category, fits=own["mode"] == rule.mode)[[*columns, "fits"]])
+    found = pd.concat(parts[1:] or parts).astype({**dict.fromkeys(columns, "int64"), "fits": bool})
+    key = ["case", "category"]
+    fits = found.loc[found["fits"], key].drop_duplicates().sort_values(key, ignore_index=True)
+    known = pd.MultiIndex.from_frame(found[key]).isin(pd.MultiIndex.from_frame(fits))
+    others = found[~known].sort_values([*key, "day", "row"]).drop_duplicates(key, keep="last")
+    return fits, others[[*key, "row"]].reset_index(drop=True)

@@ -75,7 +75,8 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
         cases=cases,
         chain=chain,
         chain_procedures=_chain_procedures(found.rows, chain),
-        sitting_holes=_holes(found.rows, cases, look),
+        sitting_holes=_made_at_first(found.rows, cases, look.holes),
+        sitting_limits=_made_at_first(found.rows, cases, look.limits),
         records=records,
         unattributed=pd.concat(
             [_operations_without_case(found, look), *(part.unattributed for part in parts)]
@@ -177,14 +178,15 @@ def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
     return found.drop_duplicates().sort_values(["link", "procedure"], ignore_index=True)
 
 
-def _holes(rows: pd.DataFrame, cases: pd.DataFrame, look: Lookup) -> np.ndarray:
-    """(cases, places) bool: bones in which the first operation, all of it, made a hole or cut."""
+def _made_at_first(rows: pd.DataFrame, cases: pd.DataFrame, made: np.ndarray) -> np.ndarray:
+    """(cases, n) bool: what the first operation, all of it, does, by a (procedures, n) array of what each one does."""
     case_of = np.full(int(rows["sitting"].max()) + 1 if len(rows) else 0, -1, dtype=np.int64)
     case_of[cases["sitting"]] = np.arange(len(cases))
-    holes = np.zeros((len(cases), len(look.places)), dtype=bool)
-    own = rows[case_of[rows["sitting"]] >= 0]
-    np.logical_or.at(holes, case_of[own["sitting"]], look.holes[own["procedure"]])
-    return holes
+    found = np.zeros((len(cases), made.shape[1]), dtype=bool)
+    if made.any():
+        own = rows[case_of[rows["sitting"]] >= 0]
+        np.logical_or.at(found, case_of[own["sitting"]], made[own["procedure"]])
+    return found
 
 
 def _visit_rows(facts: Facts, visits: Pairs) -> pd.DataFrame:

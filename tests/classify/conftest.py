@@ -43,6 +43,7 @@ CATALOGUE = Catalogue(
         "clean": Procedure("clean", "Clean", precedence=3, implies=("germ",)),
         "loosen": Procedure("loosen", "Loosen", precedence=4, reasons="tight"),
         "redo": Procedure("redo", "Redo", "cap", precedence=5, redo=True),
+        "check": Procedure("check", "Check", "cap", precedence=6, limits=("bend",)),
     },
     complications={
         "tight": Complication(
@@ -50,7 +51,7 @@ CATALOGUE = Catalogue(
             levels=(Level("lasting", from_day=180, or_visits=2, apart_days=28), Level("once"),
                     Level("severe", threshold="severe"), Level("treated", after_operations=True)),
             after_operations=("loosen",),
-            measured=(Measured("hinge", "bend", limits={"": (120, None), "severe": (100, None)}),
+            measured=(Measured("hinge", "bend", limits={"": (120, None), "severe": (100, None)}, than_other={"": 25}),
                       Measured("hinge", "lag", limits={"": (None, 5)})),
         ),
         "crack": Complication("crack", "Crack", levels=(Level("any"), Level("mild", energy=("none", "low"))),
@@ -91,7 +92,7 @@ FOLLOWUP = {
     "status": "seen",
 }
 READING = {"case": 0, "day": 200, "pending": False, "first": True, "why": -1, "joint": "hinge", "measure": "bend",
-           "mode": "passive", "value": 110.0}  # fmt: skip
+           "mode": "passive", "value": 110.0, "side": LEFT}  # fmt: skip
 LATER = {"case": 0, "day": 40, "role": "return", "procedures": ("loosen",), "is_index": False, "reason": -1}
 DECISION = {
     "case": 0,
@@ -139,6 +140,7 @@ class Sorted:
     """The complications in words."""
 
     found: Classified
+    measures: tuple[str, ...] = ()  # of each reading
 
     def rows(self, case: int = 0) -> dict[tuple[str, str], tuple[str, str, int]]:
         """(category, level) → status, strength, day, without any complication."""
@@ -166,6 +168,11 @@ class Sorted:
             (LOOK.categories[c], CATALOGUE.complications[LOOK.categories[c]].levels[level].key): words[said]
             for c, level, said in own[["category", "level", column]].to_numpy()
         }
+
+    def evidence_measures(self) -> set[str]:
+        """Motions with a reading beyond a limit."""
+        rows = self.found.evidence.loc[self.found.evidence["table"] == "measurements", "row"]
+        return {self.measures[row] for row in rows}
 
     def highest(self) -> str | None:
         """Grade of any complication that counts."""
@@ -238,6 +245,7 @@ def linked_of(tables: tuple[pd.DataFrame, ...], cases: pd.DataFrame) -> Linked:
         ),
         chain_procedures=pd.DataFrame(links, columns=["link", "procedure"]).astype("int64"),
         sitting_holes=LOOK.holes[cases["procedure"].to_numpy()],
+        sitting_limits=LOOK.limits[cases["procedure"].to_numpy()],
         records=pd.concat(
             [table.assign(table=name)[columns] for name, table in zip(names, records, strict=True)], ignore_index=True
         ),
@@ -265,7 +273,8 @@ def classify() -> Callable[..., Sorted]:
         patients = pd.DataFrame(dead if died != NEVER else [], columns=list(dead[0])).astype("int64")
         tables = _frames(list(events), list(followups), list(readings), list(later))
         facts = facts_of(tables, list(decisions), patients, frame)
-        return Sorted(classified(facts, linked_of(tables, frame), LOOK, settings or Settings()))
+        measures = tuple(reading.get("measure", "bend") for reading in readings)
+        return Sorted(classified(facts, linked_of(tables, frame), LOOK, settings or Settings()), measures)
 
     return build
 

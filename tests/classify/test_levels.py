@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from pipeline.catalogue import Complication, Level, Measured
 from pipeline.classify.levels import in_time
-from pipeline.handover import CODE, READING
+from pipeline.handover import CODE, READING, RIGHT
 
 Classify = Callable[..., Any]
 MEASURED = (Measured("hinge", "bend"),)
@@ -157,3 +157,44 @@ def test_a_visit_at_which_every_motion_is_nought_measured_nothing(classify: Clas
     assert answer.rows() == {}
     assert len(answer.found.assessed) == 0
     assert len(classify(readings=[{"value": 0.0}, {"measure": "lag", "value": 10.0}]).found.assessed) == 1
+
+
+def test_a_motion_that_the_operation_means_to_limit_is_not_judged(classify: Classify) -> None:
+    found = classify(readings=[{}, {"measure": "lag", "value": 10.0}], cases=("check",))
+    assert found.evidence_measures() == {"lag"}
+    assert classify(readings=[{}], cases=("check",)).found.assessed["case"].tolist() == []
+
+
+@pytest.mark.parametrize(("day", "judged"), [(199, False), (200, False), (201, True)])
+def test_or_that_a_later_operation_of_the_case_means_to_limit(
+    classify: Classify, day: int, judged: bool
+) -> None:
+    found = classify(readings=[{}], later=[{"procedures": ("check",), "day": day, "role": "planned"}])
+    assert (("tight", "lasting") in found.rows()) is judged
+
+
+@pytest.mark.parametrize(
+    ("value", "other", "day", "stiff"),
+    [
+        (124.0, 150.0, 200, True),
+        (125.0, 150.0, 200, False),
+        (124.0, 150.0, -400, True),
+        (124.0, 150.0, 201, False),
+        (124.0, None, 200, False),
+    ],
+    ids=["26 less", "25 less", "compared with an old reading", "not with a later one", "no other side"],
+)
+def test_so_much_less_than_the_other_side(
+    classify: Classify, value: float, other: float | None, day: int, stiff: bool
+) -> None:
+    """`bend` is judged below 120, or 25 less than the other side."""
+    sound = [] if other is None else [{"value": other, "side": RIGHT, "case": 1, "day": day}]
+    rows = classify(readings=[{"value": value}, *sound], cases=("sew", "socket")).rows()
+    assert (("tight", "lasting") in rows) is stiff
+
+
+def test_motion_read_only_actively_is_told(classify: Classify) -> None:
+    told = classify(readings=[{"mode": "active"}, {"mode": "active", "day": 300}]).found.unassessed
+    assert told[["case", "row"]].to_numpy().tolist() == [[0, 1]]
+    assert len(classify(readings=[{"mode": "active"}, {"day": 95}]).found.unassessed) == 0
+    assert len(classify(readings=[{"mode": "active", "day": 80}]).found.unassessed) == 0

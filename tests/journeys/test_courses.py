@@ -30,9 +30,7 @@ WHY = {
     "disagrees": "side or joint disagrees with the named operation",
 }
 #: (what is compared, course) → why the program is thought wrong.
-WRONG: dict[tuple[str, int], str] = {
-    ("findings", 73): "active readings only: a warning is owed",
-}
+WRONG: dict[tuple[str, int], str] = {}
 
 
 def each(what: str) -> Any:
