@@ -392,6 +392,10 @@ def test_a_missing_file_changes_nothing(tmp_path, built_in):
             "neither `below` nor `above`",
         ),
         (
+            "[complications.x]\nmeasured = [{ joint = 'knee', measure = 'flexion', below = 9, bad_worse_than_other = 9 }]\n",
+            "`worse_than_other` of the threshold `bad` has neither",
+        ),
+        (
             "[complications.x]\nmeasured = [\n { joint = 'knee', below = 3 },\n]\n",
             "line 3: [complications.x.measured] has no `measure`",
         ),
