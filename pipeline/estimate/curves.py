@@ -74,21 +74,25 @@ def leaving(
 ) -> Leaving:
     """Rows in any order, also several of one day, as the statistic of the curves.
 
+    A row may take back what another gives (counts below 0): who leaves without an event is counted once for all
+    outcomes, and each outcome moves only the cases that had it.
+
     Args:
         stratum, day, event, competing, censored: Whole numbers of one length, as in `Leaving`.
         strata: How many strata there are.
 
     Raises:
-        ImpossibleCounts: A count or a day below 0, or a stratum outside the range.
+        ImpossibleCounts: A day below 0, a stratum outside the range, or more taken back than was given.
     """
     columns = {"stratum": stratum, "day": day, "event": event, "competing": competing, "censored": censored}
     rows = pd.DataFrame({name: np.asarray(column, dtype=np.int64) for name, column in columns.items()})
-    if (rows < 0).any(axis=None) or (rows["stratum"] >= strata).any():
+    outside = (rows["day"] < 0) | (rows["stratum"] < 0) | (rows["stratum"] >= strata)
+    rows = rows.groupby(["stratum", "day"], sort=True, as_index=False).sum()
+    if outside.any() or (rows[list(CAUSES)] < 0).any(axis=None):
         raise ImpossibleCounts(
             "Got a day or count below 0, or a stratum outside the range. Expected neither. Report it with the manifest."
         )
     rows = rows[rows[list(CAUSES)].sum(axis=1) > 0]
-    rows = rows.groupby(["stratum", "day"], sort=True, as_index=False).sum()
     return Leaving(**{name: rows[name].to_numpy(np.int64) for name in columns}, strata=strata)
 
 

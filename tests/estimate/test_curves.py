@@ -208,6 +208,17 @@ def test_more_confidence_is_wider(rows):
         assert (getattr(wide, name).high >= getattr(narrow, name).high - 1e-12).all()
 
 
+def test_a_row_may_take_back_what_another_gives():
+    """Three cases censored on day 9; one of them had the event on day 4: three rows, as if counted at once."""
+    zero = np.zeros(3, int)
+    moved = leaving(zero, np.array([9, 9, 4]), np.array([0, 0, 1]), zero, np.array([3, -1, 0]), 1)
+    whole = one((4, EVENT), (9, CENSORED), (9, CENSORED))
+    for name in ("day", "event", "censored", "at_risk"):
+        assert getattr(moved, name).tolist() == getattr(whole, name).tolist()
+    allgone = leaving(zero[:2], np.array([9, 9]), zero[:2], zero[:2], np.array([3, -3]), 1)
+    assert len(allgone.day) == 0
+
+
 @pytest.mark.parametrize("bad", [(0, -1, 1), (0, 1, -1), (1, 1, 1), (-1, 1, 1)])
 def test_what_cannot_be_is_refused(bad):
     stratum, day, event = (np.array([number]) for number in bad)
