@@ -11,6 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from pipeline.estimate.proportions import check_counts
 from pipeline.estimate.two_arms import LARGEST_EXACT_ARM
 
 #: The chance that `detectable` asks for.
@@ -80,7 +81,12 @@ def power_of(
         events_a, cases_a, events_b, cases_b: Only their sum tells the risk: how the arms differ never enters.
         worthwhile: Increase of the risk, a fraction.
         alpha: The test finds something where its p is below.
+
+    Raises:
+        ImpossibleCounts: Fewer than no events, or more events than cases.
     """
+    for events, cases in ((events_a, cases_a), (events_b, cases_b)):
+        check_counts(np.int64(events), np.int64(cases))
     if not cases_a or not cases_b:
         return Power(np.nan, np.nan, np.nan, NO_CASES)
     risk = (events_a + events_b) / (cases_a + cases_b)

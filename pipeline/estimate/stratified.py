@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.estimate import notes
+from pipeline.estimate.proportions import check_counts
 from pipeline.estimate.two_arms import Arms
 
 #: Below this share of an arm's cases in shared strata, no adjusted figure is given.
@@ -139,7 +140,9 @@ class _Cells:
 
     @classmethod
     def of(cls, strata: Arms) -> _Cells:
-        """Strata of one arm alone say nothing of a difference: their cells are 0."""
+        """Strata of one arm alone say nothing of a difference: their cells are 0. Impossible counts raise."""
+        check_counts(strata.events_a, strata.cases_a)
+        check_counts(strata.events_b, strata.cases_b)
         x, m, y, n = (
             np.where(strata.both, each, 0).astype(float)
             for each in (strata.events_a, strata.cases_a, strata.events_b, strata.cases_b)

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.estimate.proportions import check_counts
+
 ONE_BAND = "trend not estimable: cases in fewer than two age bands"
 NO_EVENTS = "trend not estimable: no case has an event"
 ALL_EVENTS = "trend not estimable: every case has an event"
@@ -41,7 +43,11 @@ def trend(
         events, cases: Whole numbers (trends, bands).
         confidence: Between 0 and 1.
         scores: float (bands,), where each band stands, all different; default 0, 1, 2, …: a slope per band.
+
+    Raises:
+        ImpossibleCounts: Fewer than no events, or more events than cases.
     """
+    check_counts(events, cases)
     where = np.arange(cases.shape[1], dtype=float) if scores is None else np.asarray(scores, dtype=float)
     why = _not_estimable(events, cases, where)
     found = np.full((3, len(cases)), np.nan)
@@ -70,14 +76,20 @@ def _not_estimable(events: np.ndarray, cases: np.ndarray, scores: np.ndarray) ->
 
 
 def _line(events: np.ndarray, cases: np.ndarray, scores: np.ndarray, confidence: float) -> list[float]:
-    """Slope and limits, nan if the fit did not settle."""
+    """Slope and limits, nan if the fit did not settle.
+
+    Two rows a band, with events and without, weighted by how many: on one row a band the library divides by 0 where
+    there are two bands.
+    """
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
 
-    seen = cases > 0
-    told = np.stack([events[seen], cases[seen] - events[seen]], axis=1).astype(float)
-    design = np.stack([np.ones(int(seen.sum())), scores[seen]], axis=1)
-    fitted = GLM(told, design, family=Binomial()).fit(maxiter=200, tol=1e-12)
+    weights = np.concatenate([events, cases - events]).astype(float)
+    ended = np.repeat([1.0, 0.0], len(cases))
+    design = np.stack([np.ones(len(weights)), np.tile(scores, 2)], axis=1)
+    told = weights > 0
+    model = GLM(ended[told], design[told], family=Binomial(), freq_weights=weights[told])
+    fitted = model.fit(maxiter=200, tol=1e-12, tol_criterion="params")
     if not fitted.converged:
         return [np.nan] * 3
     return [float(fitted.params[1]), *fitted.conf_int(1 - confidence)[1].tolist()]
