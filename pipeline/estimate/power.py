@@ -85,8 +85,7 @@ def power_of(
     Raises:
         ImpossibleCounts: Fewer than no events, or more events than cases.
     """
-    for events, cases in ((events_a, cases_a), (events_b, cases_b)):
-        check_counts(np.int64(events), np.int64(cases))
+    check_counts(np.array([events_a, events_b]), np.array([cases_a, cases_b]))
     if not cases_a or not cases_b:
         return Power(np.nan, np.nan, np.nan, NO_CASES)
     risk = (events_a + events_b) / (cases_a + cases_b)
