@@ -22,10 +22,8 @@ RISK_TOO_HIGH = "power not estimable: the risk cannot be that much higher than i
 NOTHING_DETECTABLE = "no increase would be found with a chance of 80 %"
 
 _STEPS = 60  # halvings: far below the ten digits that are written
-_RISKS, _CLOSE_RISKS = (
-    1000,
-    20,
-)  # risks tried for the least favourable one: everywhere, then about the highest
+#: Risks tried for the least favourable one: everywhere, then about the highest.
+_RISKS, _CLOSE_RISKS = 1000, 20
 _CLOSER = 4  # looks, each at a tenth of the last one's width
 #: Counts whose chance is below about 1e-30 are left out of large arms.
 _DEVIATIONS, _MORE = 12.0, 40.0
