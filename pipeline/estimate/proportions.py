@@ -46,10 +46,7 @@ def proportion_interval(events: np.ndarray, cases: np.ndarray, method: str, conf
     from statsmodels.stats.proportion import proportion_confint
 
     events, cases = np.asarray(events, dtype=np.int64), np.asarray(cases, dtype=np.int64)
-    if (events < 0).any() or (events > cases).any():
-        raise ImpossibleCounts(
-            "Got events outside 0 to cases. Expected 0 <= events <= cases in every stratum. Report it with the manifest."
-        )
+    check_counts(events, cases)
     if method not in METHODS:
         raise WrongUse(f"Got interval `{method}`. Expected one of {', '.join(METHODS)}. Change audit.toml.")
     some = cases > 0
@@ -60,6 +57,14 @@ def proportion_interval(events: np.ndarray, cases: np.ndarray, method: str, conf
     low[some & (events == 0)] = 0.0
     high[some & (events == cases)] = 1.0
     return Interval(low, high, method, confidence)
+
+
+def check_counts(events: np.ndarray, cases: np.ndarray) -> None:
+    """Raises `ImpossibleCounts` for fewer than no events, or more events than cases."""
+    if (np.asarray(events) < 0).any() or (np.asarray(events) > np.asarray(cases)).any():
+        raise ImpossibleCounts(
+            "Got events outside 0 to cases. Expected 0 <= events <= cases in every stratum. Report it with the manifest."
+        )
 
 
 def share_of(events: np.ndarray, cases: np.ndarray) -> np.ndarray:

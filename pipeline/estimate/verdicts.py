@@ -26,8 +26,11 @@ class Difference:
 
 
 def _per_hundred(value: float) -> str:
+    """Never rounded to 0 or across it: what is printed lies on the same side as the limit."""
+    if value == 0:
+        return "0"
     number = f"{abs(100 * value):.1f}".removesuffix(".0")
-    return "0" if number == "0" else f"{number} {'fewer' if value < 0 else 'more'}"
+    return f"{'under 0.1' if number == '0' else number} {'fewer' if value < 0 else 'more'}"
 
 
 def verdict_of(
@@ -62,3 +65,29 @@ def verdict_of(
         f"More with {more} than with {fewer} in these records: {all_cases.words()} with {a} than with {b}. "
         "Who was chosen for which operation may explain it."
     )
+
+
+def within_age_said(
+    a: str, b: str, crude: Difference, adjusted: Difference | None, hardly_overlap: bool
+) -> str:
+    """What comparing within age bands adds to the verdict; empty where it cannot be said.
+
+    Args:
+        a, b: Names of the arms.
+        crude: All ages together.
+        adjusted: Over age bands; None if it cannot be estimated.
+        hardly_overlap: Because under half of an arm's cases are of an age that the other arm has too.
+    """
+    if hardly_overlap:
+        return "These groups hardly overlap in age: what age does and what the operation does cannot be told apart."
+    if adjusted is None:
+        return ""
+    counts = f"{adjusted.words()} with {a} than with {b}."
+    if adjusted.direction == 0:
+        either, also = (" either", "") if crude.direction == 0 else ("", " Age may explain the difference.")
+        return f"Within age bands the counts cannot tell them apart{either}: {counts}{also}"
+    if adjusted.direction == crude.direction:
+        return f"Within age bands it points the same way: {counts}"
+    if adjusted.direction == -crude.direction:
+        return f"Within age bands it points the other way: {counts}"
+    return f"Only within age bands it is more with {a if adjusted.direction > 0 else b}: {counts}"

@@ -1,10 +1,11 @@
 """No sentence is given for intervals that do not bear it."""
 
 import itertools
+import re
 
 import pytest
 
-from pipeline.estimate.verdicts import Difference, verdict_of
+from pipeline.estimate.verdicts import Difference, verdict_of, within_age_said
 
 POINTS = (-0.3, -0.1, 0.0, 0.1, 0.3)
 INTERVALS = [Difference(low, high) for low, high in itertools.combinations_with_replacement(POINTS, 2)]
@@ -80,9 +81,11 @@ def test_the_interval_stands_in_every_sentence_that_judges():
     [
         (Difference(-0.1316, 0.0449), "from 13.2 fewer to 4.5 more per 100"),
         (Difference(0.02, 0.3), "from 2 more to 30 more per 100"),
-        (Difference(-0.0001, 1.0), "from 0 to 100 more per 100"),
+        (Difference(-0.0001, 1.0), "from under 0.1 fewer to 100 more per 100"),
+        (Difference(0.0004, 0.0006), "from under 0.1 more to 0.1 more per 100"),
+        (Difference(0.0, 0.25), "from 0 to 25 more per 100"),
     ],
-    ids=["both sides", "whole numbers", "about none"],
+    ids=["both sides", "whole numbers", "hardly fewer", "hardly more", "none"],
 )
 def test_an_interval_in_words(interval, words):
     assert interval.words() == words
@@ -91,3 +94,66 @@ def test_an_interval_in_words(interval, words):
 @pytest.mark.parametrize(("lost", "words"), [(1, "the 1 lost case is"), (8, "the 8 lost cases are")])
 def test_how_many_were_lost(lost, words):
     assert words in said(Difference(-0.1, 0.1), None, 0.5, 0.05, lost)
+
+
+FINE = [
+    Difference(low, high)
+    for low, high in itertools.combinations_with_replacement(
+        (-1.0, -0.2, -0.0006, -0.0004, -1e-9, 0.0, 1e-9, 0.0004, 0.0006, 0.2, 1.0), 2
+    )
+]
+
+
+def printed_sides(sentence: str) -> set[str]:
+    """Directions that the interval is compatible with as it stands in print: nothing but words to go by."""
+    low, high = re.search(r"from (.+?) to (.+?) per 100", sentence).groups()
+    sides = {"fewer" if low.endswith("fewer") else "more" if low.endswith("more") else "none"}
+    sides |= {"fewer" if high.endswith("fewer") else "more" if high.endswith("more") else "none"}
+    return sides
+
+
+@pytest.mark.parametrize("p", [0.001, 0.5])
+def test_a_reader_of_the_sentence_alone_sees_an_interval_that_bears_it(p):
+    """Intervals whose limits round to nothing at one digit must still be printed on their side of it."""
+    for interval in FINE:
+        sentence = said(interval, interval, p, 0.05)
+        told, sides = kind(sentence), printed_sides(sentence)
+        if told in ("more in a", "more in b"):
+            assert sides == {"more" if told == "more in a" else "fewer"}
+        if told == "cannot tell":
+            assert sides not in ({"more"}, {"fewer"})
+
+
+AGE_BEGINNINGS = {
+    "These groups hardly overlap in age": "hardly overlap",
+    "Within age bands the counts cannot tell them apart either:": "neither",
+    "Within age bands the counts cannot tell them apart:": "age may explain",
+    "Within age bands it points the same way:": "same way",
+    "Within age bands it points the other way:": "other way",
+    "Only within age bands it is more with peg:": "only within, a",
+    "Only within age bands it is more with wire:": "only within, b",
+}
+#: By the direction of all ages together, then within age bands.
+AGE_KINDS = {
+    (0, 0): "neither", (1, 0): "age may explain", (-1, 0): "age may explain", (1, 1): "same way",
+    (-1, -1): "same way", (1, -1): "other way", (-1, 1): "other way", (0, 1): "only within, a",
+    (0, -1): "only within, b",
+}  # fmt: skip
+
+
+def test_what_age_bands_add_follows_from_the_two_intervals():
+    for crude, adjusted in itertools.product(FINE, FINE):
+        sentence = within_age_said("peg", "wire", crude, adjusted, hardly_overlap=False)
+        (told,) = [name for beginning, name in AGE_BEGINNINGS.items() if sentence.startswith(beginning)]
+        directions = [(each.low > 0) - (each.high < 0) for each in (crude, adjusted)]
+        assert told == AGE_KINDS[tuple(directions)]
+        assert adjusted.words() in sentence
+        assert "no difference" not in sentence
+
+
+def test_groups_that_hardly_overlap_are_not_compared_within_age():
+    interval = Difference(0.1, 0.2)
+    assert within_age_said("peg", "wire", interval, None, hardly_overlap=True).startswith(
+        "These groups hardly"
+    )
+    assert within_age_said("peg", "wire", interval, None, hardly_overlap=False) == ""

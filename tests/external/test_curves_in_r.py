@@ -1,7 +1,7 @@
 """R as a second engine for curves: survival, etm and cmprsk on random courses and on an open dataset.
 
 Skipped where R is absent. Debian packages: r-base-core r-cran-survival r-cran-etm r-cran-cmprsk. What R is asked is in
-second_engine.R.
+curves.R.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from pipeline.estimate.curve_readings import medians, read_at
 from pipeline.estimate.curves import Curves, curves, leaving
 from pipeline.estimate.log_rank import log_rank
 
-SCRIPT = Path(__file__).parent / "second_engine.R"
+SCRIPT = Path(__file__).parent / "curves.R"
 PACKAGES = ("survival", "etm", "cmprsk")
 TOLERANCE = 1e-8
 

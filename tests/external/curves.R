@@ -1,5 +1,5 @@
 # Curves by R: reads courses (stratum, day, status: 0 censored, 1 event, 2 competing), writes what packages say.
-# Rscript second_engine.R courses.csv folder
+# Rscript curves.R courses.csv folder
 suppressPackageStartupMessages({library(survival); library(etm); library(cmprsk)})
 options(digits = 17, warn = 1)
 given <- commandArgs(trailingOnly = TRUE)
