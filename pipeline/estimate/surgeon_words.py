@@ -34,7 +34,8 @@ def surgeon_sentence(
     direction = "more" if events > expected else "fewer"
     counted = f"{events} of {_cases(cases)} ({interval} {100 * low:.1f}–{100 * high:.1f} %)"
     expectation = f"{_number(expected)} expected of such patients"
-    by_chance = f"chance alone gives {events} or {direction} in {_of_hundred(as_many)}"
+    as_seen = f"{events} or {direction}" if events else "none"
+    by_chance = f"chance alone gives {as_seen} in {_of_hundred(as_many)}"
     return f"{counted}; {expectation}; {by_chance}. {_meaning(against_limits, direction)}"
 
 

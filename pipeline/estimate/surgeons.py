@@ -151,4 +151,5 @@ def _steadied(
         steadied = steadied_ratios(events[here], expected[here], confidence)
         for values, each in zip(found, (steadied.value, steadied.low, steadied.high), strict=True):
             values[here] = each
-    return Estimate(*found, "gamma-Poisson")
+    value, low, high = found
+    return Estimate(value, low, high, "gamma-Poisson")
