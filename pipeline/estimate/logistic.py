@@ -16,19 +16,6 @@ SOME_ROOM = 1e-4  # the linear programme is solved to 1e-7
 
 
 @dataclass(frozen=True)
-class Design:
-    """Indicator columns of levels.
-
-    Attributes:
-        matrix: float [cell, parameter]; the first column is the intercept, none is made of the others.
-        known: bool [cell]: each of the cell's levels was seen with a case, so that the fit speaks of the cell.
-    """
-
-    matrix: np.ndarray
-    known: np.ndarray
-
-
-@dataclass(frozen=True)
 class Fit:
     """Coefficients, float [parameter], and whether the search for them came to rest."""
 
@@ -36,24 +23,23 @@ class Fit:
     converged: bool
 
 
-def indicator_design(levels: np.ndarray, cases: np.ndarray) -> Design:
-    """One column for each level with cases but a covariate's commonest (of several, the lowest).
+def indicator_matrix(levels: np.ndarray, cases: np.ndarray) -> np.ndarray:
+    """float [cell, parameter]: an intercept, then a column for each level but a covariate's commonest.
 
-    A column that the earlier ones make up (two covariates missing in the same cases) is left out, as R does.
+    Of levels equally common the lowest is left out, and so is a level without cases, and a column that the earlier
+    ones make up (two covariates missing in the same cases), as R does.
 
     Args:
         levels: int [cell, covariate]; missing, -1, is a level like any other.
         cases: int [cell], at least one cell with cases.
     """
     columns = [np.ones(len(levels))]
-    known = np.ones(len(levels), dtype=bool)
     for own in levels.T:
         place = np.unique(own, return_inverse=True)[1]
         size = np.bincount(place, weights=cases)
-        known &= size[place] > 0
         columns += [(place == at) * 1.0 for at in np.flatnonzero(size > 0) if at != size.argmax()]
     matrix = np.stack(columns, axis=1)
-    return Design(matrix[:, _independent(matrix[cases > 0])], known)
+    return np.asarray(matrix[:, _independent(matrix[cases > 0])])
 
 
 def _independent(matrix: np.ndarray) -> list[int]:

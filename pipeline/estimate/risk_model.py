@@ -11,7 +11,7 @@ from pipeline.estimate.logistic import (
     Fit,
     expit,
     firth_fit,
-    indicator_design,
+    indicator_matrix,
     is_separated,
     logistic_fit,
     with_all_expected,
@@ -75,10 +75,9 @@ def risk_model(
     some = cases > 0
     if not some.any():
         return _said(smoothed, RATES, "no cases", levels, events, cases, 0, confidence)
-    design = indicator_design(levels, cases)
-    matrix = design.matrix[some]
-    method, why, fit = _fitted(matrix, events[some], cases[some])
-    risk = smoothed if fit is None else np.where(some, expit(design.matrix @ fit.coefficients), smoothed)
+    matrix = indicator_matrix(levels, cases)
+    method, why, fit = _fitted(matrix[some], events[some], cases[some])
+    risk = smoothed if fit is None else np.where(some, expit(matrix @ fit.coefficients), smoothed)
     return _said(risk, method, why, levels, events, cases, matrix.shape[1] - 1, confidence)
 
 
@@ -87,10 +86,11 @@ def _fitted(matrix: np.ndarray, events: np.ndarray, cases: np.ndarray) -> tuple[
     parameters = matrix.shape[1] - 1
     rarer = int(min(events.sum(), (cases - events).sum()))
     counted = "events" if rarer == events.sum() else "cases without event"
+    coefficients = "1 coefficient" if parameters == 1 else f"{parameters} coefficients"
     if rarer < FEWEST_EVENTS:
         return RATES, f"fewer than {FEWEST_EVENTS} {counted}", None
     if rarer < EVENTS_PER_PARAMETER * parameters:
-        why = f"{rarer} {counted} for {parameters} coefficients: fewer than {EVENTS_PER_PARAMETER} for each"
+        why = f"{rarer} {counted} for {coefficients}: fewer than {EVENTS_PER_PARAMETER} for each"
         fit = firth_fit(matrix, events, cases)
         if not fit.converged:
             return RATES, f"{why}; the search for them did not come to rest", None
@@ -100,7 +100,7 @@ def _fitted(matrix: np.ndarray, events: np.ndarray, cases: np.ndarray) -> tuple[
     fit = logistic_fit(matrix, events, cases)
     if not fit.converged:
         return RATES, "the search for the coefficients did not come to rest", None
-    return LOGISTIC, f"{rarer} {counted} for {parameters} coefficients", fit
+    return LOGISTIC, f"{rarer} {counted} for {coefficients}", fit
 
 
 def _said(

@@ -10,7 +10,7 @@ from pipeline.estimate.logistic import (
     TURNS,
     expit,
     firth_fit,
-    indicator_design,
+    indicator_matrix,
     is_separated,
     logistic_fit,
     with_all_expected,
@@ -21,22 +21,21 @@ TWO_GROUPS = np.array([[1.0, 0.0], [1.0, 1.0]])
 
 def test_the_commonest_level_has_no_column_and_missing_has_one():
     levels = np.array([[-1, 0], [0, 0], [0, 1], [2, 1]])
-    found = indicator_design(levels, np.array([5, 20, 20, 5]))
+    found = indicator_matrix(levels, np.array([5, 20, 20, 5]))
     # first covariate: 0 is commonest, so -1 and 2; second: 25 each, so the lower one is left out
-    assert found.matrix.tolist() == [[1, 1, 0, 0], [1, 0, 0, 0], [1, 0, 0, 1], [1, 0, 1, 1]]
-    assert found.known.all()
+    assert found.tolist() == [[1, 1, 0, 0], [1, 0, 0, 0], [1, 0, 0, 1], [1, 0, 1, 1]]
 
 
 def test_a_level_without_cases_has_no_column():
-    found = indicator_design(np.array([[0], [1], [2]]), np.array([5, 4, 0]))
-    assert found.matrix.shape == (3, 2)
-    assert found.known.tolist() == [True, True, False]
+    found = indicator_matrix(np.array([[0], [1], [2]]), np.array([5, 4, 0]))
+    assert found.shape == (3, 2)
+    assert found[:, 1].tolist() == [0, 1, 0]
 
 
 def test_covariates_missing_together_are_told_once():
     levels = np.array([[0, 0], [1, 0], [0, 1], [-1, -1]])
-    assert indicator_design(levels, np.full(4, 9)).matrix.shape == (4, 4)
-    assert indicator_design(levels[:, :1], np.full(4, 9)).matrix.shape == (4, 3)
+    assert indicator_matrix(levels, np.full(4, 9)).shape == (4, 4)
+    assert indicator_matrix(levels[:, :1], np.full(4, 9)).shape == (4, 3)
 
 
 def test_one_group_is_the_log_odds_of_its_share():

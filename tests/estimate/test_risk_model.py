@@ -23,7 +23,7 @@ def test_many_events_take_a_regression():
     """One covariate that matters, so its shares are the risks: 10 % and 30 %."""
     found = model([[0, 0], [0, 1]], [20, 60], [200, 200])
     assert found.method == LOGISTIC
-    assert found.why == "80 events for 1 coefficients"
+    assert found.why == "80 events for 1 coefficient"
     assert risks(found).tolist() == [0.1, 0.3]
     assert (found.cases, found.events, found.parameters, found.lacking) == (400, 80, 1, 0)
     assert found.calibration.intercept == pytest.approx(0, abs=1e-6)

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.estimate.logistic import firth_fit, indicator_design, is_separated, logistic_fit
+from pipeline.estimate.logistic import firth_fit, indicator_matrix, is_separated, logistic_fit
 from pipeline.estimate.model_checks import calibration, concordance
 from pipeline.estimate.poisson_binomial import chances
 from pipeline.estimate.proportions import person_time_interval
@@ -93,7 +93,7 @@ def test_regressions(by_r):
     theirs = by_r("regressions")
     for number, table in cells().groupby("table"):
         events, cases = table["events"].to_numpy(), table["cases"].to_numpy()
-        matrix = indicator_design(table[LEVELS].to_numpy(), cases).matrix
+        matrix = indicator_matrix(table[LEVELS].to_numpy(), cases)
         assert not is_separated(matrix, events, cases)
         own = theirs[theirs["table"] == number]
         usual, firth = (fit(matrix, events, cases) for fit in (logistic_fit, firth_fit))
