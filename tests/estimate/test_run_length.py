@@ -1,0 +1,64 @@
+"""Run lengths against the whole system of equations, solved for one limit at a time."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.estimate.run_length import run_lengths, steps_of
+
+
+def solved(size, chance, limit):
+    """Mean cases until the limit from 0: (I - Q) L = 1, Q over the heights 0 to limit - 1."""
+    moves = np.zeros((limit, limit))
+    for height in range(limit):
+        for step, own in zip(size, chance, strict=True):
+            there = max(0, height + step)
+            if there < limit:
+                moves[height, there] += own
+    return np.linalg.solve(np.eye(limit) - moves, np.ones(limit))[0]
+
+
+def test_one_step_up_is_a_wait_for_one_event():
+    assert run_lengths(steps_of(np.array([1, -1]), np.array([0.1, 0.9])), 1) == pytest.approx([10])
+
+
+def test_a_fair_coin_by_hand():
+    """Up or down one, held at 0: from 0 to a limit of n it takes n (n + 1) cases."""
+    found = run_lengths(steps_of(np.array([1, -1]), np.array([0.5, 0.5])), 6)
+    assert found == pytest.approx([2, 6, 12, 20, 30, 42])
+
+
+kinds = st.lists(st.tuples(st.integers(-12, 9), st.floats(0.01, 1)), min_size=1, max_size=6)
+
+
+@given(kinds, st.integers(1, 9), st.integers(1, 40))
+def test_all_limits_at_once(rows, up, limit):
+    size, chance = np.array([[*each] for each in [*rows, (up, 0.1)]]).T
+    steps = steps_of(size.astype(int), chance / chance.sum())
+    found = run_lengths(steps, limit)
+    for at in range(1, limit + 1):
+        known = solved(steps.size, steps.chance, at)
+        if not 0 < known < 1e6:  # beyond, the equations are too near to singular for either
+            return
+        assert found[at - 1] == pytest.approx(known, rel=1e-8)
+
+
+def test_equal_steps_are_added_and_impossible_ones_dropped():
+    found = steps_of(np.array([3, -1, 3, 7]), np.array([0.2, 0.6, 0.2, 0.0]))
+    assert found.size.tolist() == [-1, 3]
+    assert found.chance == pytest.approx([0.6, 0.4])
+
+
+@pytest.mark.parametrize("size", [[-1], [0], [-2, 0]])
+def test_a_chart_that_cannot_rise_never_asks(size):
+    found = run_lengths(steps_of(np.array(size), np.full(len(size), 1 / len(size))), 3)
+    assert np.isinf(found).all()
+    assert len(found) == 3
+
+
+def test_it_ends_where_the_run_is_long_enough():
+    steps = steps_of(np.array([1, -1]), np.array([0.5, 0.5]))
+    assert run_lengths(steps, 100, enough=12) == pytest.approx([2, 6, 12])
+    assert run_lengths(steps, 100, enough=12, least=5) == pytest.approx([2, 6, 12, 20, 30])
+    assert len(run_lengths(steps, 4, enough=1000)) == 4
