@@ -5,28 +5,31 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import AWAITING, COUNTED, SPLIT, YES, Facts
+from pipeline.handover import AWAITING, COUNTED, HEARD, PRESENT, SPLIT, UNCERTAIN, YES, Facts
 from pipeline.parts import Whole
 from pipeline.reviewers import on_own_cases
 from schemas.people import ASKED
 
 SAMPLE = ASKED.index("sample")
 COUNTS = ("cases", "read", "missed", "undecided")
-KEY = ["case", "category"]
+KEY, NOTE = ["case", "category"], ["case", "table", "row"]
 
 
 def notes_of_cases(whole: Whole, facts: Facts) -> pd.DataFrame:
-    """`case, table, row` of every note that belongs to a case, after its operation and without awaiting a link."""
+    """`case, table, row` of every note of a case from its operation on, visits that several cases share among them."""
     own = whole.records[(whole.records["day"] >= 0) & ~whole.records["pending"]]
+    visits = whole.shared_visits.merge(facts.followups[["row", "day"]], on="row").assign(table="followups")
+    begun = visits["day"].to_numpy() >= whole.cases["performed"].to_numpy()[visits["case"]]
+    both = pd.concat([own[NOTE], visits.loc[begun, NOTE]], ignore_index=True).drop_duplicates()
     noted = [
-        own[(own["table"] == name) & own["row"].isin(frame.loc[frame["noted"], "row"])]
+        both[(both["table"] == name) & both["row"].isin(frame.loc[frame["noted"], "row"])]
         for name, frame in (("events", facts.events), ("followups", facts.followups))
     ]
-    return pd.concat(noted)[["case", "table", "row"]].sort_values(["case", "table", "row"], ignore_index=True)
+    return pd.concat(noted).sort_values(NOTE, ignore_index=True)
 
 
 def text_negative(whole: Whole, facts: Facts, any_category: int) -> np.ndarray:
-    """bool over all cases: has a note, and nothing that counts, awaits or waits for a reader.
+    """bool over all cases: has a note, and nothing that counts, awaits, waits for a reader or was proposed by a letter.
 
     What is known only because a case was drawn and read does not take the case away: that is what is being measured.
 
@@ -42,13 +45,19 @@ def text_negative(whole: Whole, facts: Facts, any_category: int) -> np.ndarray:
     )
     found = np.zeros(len(whole.cases), dtype=bool)
     found[notes["case"]] = True
-    for taken in (known.loc[~by_sample, "case"], whole.unread["case"], _pending(whole)):
+    for taken in (known.loc[~by_sample, "case"], whole.unread["case"], _pending(whole), _proposed(whole)):
         found[taken] = False
     return found & whole.cases["counted"].to_numpy().astype(bool)
 
 
 def _pending(whole: Whole) -> pd.Series:
     return whole.records.loc[whole.records["pending"], "case"]
+
+
+def _proposed(whole: Whole) -> pd.Series:
+    """Cases of which a letter says or suspects something, whatever reviewers made of it."""
+    heard = whole.heard
+    return heard.loc[(heard["why"] == HEARD) & heard["assertion"].isin([PRESENT, UNCERTAIN]), "case"]
 
 
 def sampled(whole: Whole, facts: Facts) -> pd.DataFrame:
