@@ -42,9 +42,12 @@ def day_by_day(case: Case, lines: RawLines) -> Iterator[str]:
         yield from _heading(case, record)
         yield from _linked(case, record)
         found = [row for row in case.evidence if _same(row, record)]
-        said = [line for row in found for line in _spoken(case, row)]
-        said += what_the_reader_saw(case, record)
-        yield from said or why_nothing(case, record)
+        read = what_the_reader_saw(case, record)
+        silent = record["table"] == "events" and read
+        yield from [line for row in found for line in _spoken(case, row)] or (
+            () if silent else why_nothing(case, record)
+        )
+        yield from read
         yield from lines(reference(record))
     for row in case.evidence:
         if row["table"] == "patients":

@@ -41,7 +41,7 @@ def _why_a_case(case: Case) -> str:
     own = [other for other in case.others if other["side"] == case.row["side"]]
     earlier = [other["case_id"] for other in own if other["performed_on"] < case.row["performed_on"]]
     if earlier:
-        return f"A case of its own: for another problem than {listed(earlier)} on this side."
+        return f"A case of its own: for another problem or joint than {listed(earlier)} on this side."
     return "A case: the first operation of ours for this problem on this joint and side."
 
 

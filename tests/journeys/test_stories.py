@@ -227,6 +227,7 @@ def more(tmp_path_factory: pytest.TempPathFactory, limbaudit: Callable[..., Any]
         "M30,P03,2025-05-18,knee,flexion,passive,80,deg,right\n"
         "M31,P03,2025-07-16,knee,flexion,active,80,deg,right\n"
     )
+    (received / "patients.csv").write_text("patient_id,died_on,moved_away_on\nP11,,2025-07-01\n")
     (place / "decisions" / "R3.csv").write_text(
         "case_id,category,counts,reviewer,decided_on,severity_grade\n"
         "harbour.H02.L,fixation_site_fracture,yes,R3,2026-11-08,IIIb\n"
@@ -268,6 +269,14 @@ def more(tmp_path_factory: pytest.TempPathFactory, limbaudit: Callable[..., Any]
         (
             "harbour.H04.L",  # the screws were no complication, says the reviewer
             {"Implant problem: not counted, refuted", "R3: no", "decisions/R3.csv:4"},
+        ),
+        (
+            "harbour.H11.L",  # operated 2025-03-24; moved on day 99, long before day 305
+            {
+                "records reach day 99 (2025-07-01), the patient moved",
+                "in records lost: records reach day 99, needed from day 305",
+                "received/harbour/2026-10-05/patients.csv:2",
+            },
         ),
         (
             "harbour.H06.R",
