@@ -14,6 +14,7 @@ from pipeline.trace.words import (
     ROLES,
     STATUSES,
     category_name,
+    entry_of,
     listed,
     named,
     on_day,
@@ -81,7 +82,7 @@ def _linked(case: Case, record: Row) -> Iterator[str]:
 def _spoken(case: Case, row: Row) -> Iterator[str]:
     """One piece of evidence and what became of it."""
     catalogue = case.edition.catalogue
-    entry = catalogue.complications[row["category"]]
+    entry = entry_of(catalogue, row["category"])
     name, how = category_name(catalogue, row["category"]), KINDS.get(row["kind"], "")
     levels = [plain(level) for level in (row["levels"] or "").split(";") if len(entry.levels) > 1 and level]
     told = f"-> {name}" + (f" ({', '.join(levels)})" if levels else "")

@@ -117,7 +117,8 @@ def _why_until(case: Case) -> str:
         return "the patient moved, withdrew or declined, so nothing later is known to be complete"
     if known.isoformat() == manifest["cut_on"]:
         return "the last day of this edition"
-    return f"the day to which the records of {row['site']} are complete"
+    late = next((site["late"] for site in manifest["sites"] if site["site"] == row["site"]), False)
+    return f"the day to which the records of {row['site']} are complete" + (", which is late" if late else "")
 
 
 def _window(case: Case, window: dict[str, int]) -> Iterator[str]:
