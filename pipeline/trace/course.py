@@ -114,4 +114,4 @@ def _becomes(case: Case, row: Row, entry: Complication) -> str:
         return status
     if row["day"] - min(days) <= entry.repeated_days:
         return f"{status}, the same event as on day {min(days)} (within {entry.repeated_days} days)"
-    return f"{status} once a case, from day {min(days)}"
+    return f"{status}; the case counts once, from day {min(days)}"
