@@ -151,13 +151,21 @@ def _windows(case: Case, category: str, main: Row) -> Iterator[str]:
 # ---------------------------------------------------------------- people
 
 
+#: What was read where a decision is about no category.
+READ = {"": "nothing named", "letter": "anything in the note", "sample": "anything in all notes of the case"}
+
+
 def reviewed(case: Case) -> Iterator[str]:
     """Each decision about the case with its place, used or not."""
     decisions = [row for row in case.decisions if row["kind"] == "decision"]
     for row in sorted(
         decisions, key=lambda row: (row["category"] or "", row["decided_on"], row["reviewer"] or "")
     ):
-        name = category_name(case.edition.catalogue, row["category"] or "")
+        name = (
+            category_name(case.edition.catalogue, row["category"])
+            if row["category"]
+            else READ[row["asked"] or ""]
+        )
         day = f", happened on {row['occurred_on']}" if row["occurred_on"] else ""
         grade = f", severity {row['severity_grade']}" if row["severity_grade"] else ""
         yield from wrapped(

@@ -29,7 +29,7 @@ AGREED = {
     "letters": "case_id table record_id day category assertion side why_not source_file source_line",
     "evidence": "case_id category table record_id day kind strength use levels source_file source_line",
     "records": "case_id site patient table record_id date day role side place what why source_file source_line",
-    "decisions_used": "kind case_id category site table record_id patient says reviewer decided_on occurred_on "
+    "decisions_used": "kind case_id category site table record_id patient says asked reviewer decided_on occurred_on "
     "severity_grade primary_reason standing rule source_file source_line",
     "review": "case_id category why would_move evidence",
     "questions": "case_id category form why would_move evidence since stated weight surgeons site table record_id",
