@@ -13,6 +13,7 @@ import pandas as pd
 
 from pipeline import findings
 from pipeline.amiss import amiss_row, decided_amiss
+from pipeline.asking import Reviewed, asked_tables, reviewed
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.handover import PLANNED, RECORD_TABLES, RETURN, Cases, Facts, Labels
 from pipeline.known import marked
@@ -41,6 +42,7 @@ class Analysed:
     activity: pd.DataFrame
     severity: pd.DataFrame
     revisions: pd.DataFrame
+    reviewed: Reviewed
     findings: pd.DataFrame
 
 
@@ -103,7 +105,8 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     )
     known = rows.people.known_findings
     told = marked(told, known, ground.as_of)
-    return Analysed(labels, whole, counts, rates, comparisons, activity, severity, revisions, told)
+    reviews = reviewed(whole, facts, labels, ground.settings)
+    return Analysed(labels, whole, counts, rates, comparisons, activity, severity, revisions, reviews, told)
 
 
 def _with_letters(rows: Accounted) -> Accounted:
@@ -255,14 +258,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     from pipeline.publish.fitness import with_fitness
     from pipeline.publish.flow_table import flow_table, received_steps
     from pipeline.publish.letters_list import letters_list
-    from pipeline.publish.lists import (
-        Lists,
-        cases_list,
-        complications_list,
-        review_list,
-        unattributed_list,
-    )
-    from pipeline.publish.moves import moves_of
+    from pipeline.publish.lists import Lists, cases_list, complications_list, unattributed_list
     from pipeline.publish.records_aside import Aside
     from pipeline.publish.records_list import Known, records_table
     from pipeline.publish.row_tables import row_tables
@@ -276,12 +272,12 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
     aside = Aside(rows.validated.quarantined, fates, rows.resolved.standing)
     known = Known(lists, facts, whole, rows.ground.look.places, aside)
-    moves = moves_of(result.rates, result.labels, rows.ground.settings)
+    complications = complications_list(lists)
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
         **rows.scorecard.tables,
         "cases": cases_list(lists),
-        "complications": complications_list(lists),
+        "complications": complications,
         "unattributed": unattributed_list(lists),
         "letters": letters_list(lists),
         "evidence": evidence_list(known, rows.ground.catalogue),
@@ -289,7 +285,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "decisions_used": _with_masked_reviewers(
             decisions_used(rows.people, facts, rows.validated.accepted, result.findings)
         ),
-        "review": review_list(lists, moves, result.findings),
+        **asked_tables(rows, result, lists, complications),
         "rates": with_fitness(result.rates, verdicts),
         "comparisons": result.comparisons,
         "activity": result.activity,

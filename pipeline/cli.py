@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.commands.pages import catalogue, dictionary, findings
+from pipeline.commands.review import review
 from pipeline.errors import LimbauditError
 
 if TYPE_CHECKING:
@@ -22,7 +24,7 @@ FOLDER = click.Path(path_type=Path, file_okay=False)
 FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
     "Quality officer": ("new", "receive", "map", "check", "run"),
-    "Reviewer and surgeon": ("trace",),
+    "Reviewer and surgeon": ("review", "trace"),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
 
@@ -89,6 +91,10 @@ def main() -> None:
     Exit codes: 0 done; 1 done, but something is out of tolerance (stderr says what);
     2 wrong use or settings; 3 could not finish, nothing was changed.
     """
+
+
+for command in (review, dictionary, catalogue, findings):
+    main.add_command(command)
 
 
 @main.command()
@@ -309,40 +315,3 @@ def sample(folder: Path, cases: int, seed: int, faults: bool) -> None:
         raise WrongUse(f"{folder} is not empty. Name a new folder; nothing was written.")
     write_sample(folder, cases, seed, faults)
     click.echo(f"Wrote an invented workspace to {folder}. Next: `limbaudit run {folder}`.")
-
-
-@main.command()
-def dictionary() -> None:
-    """Print the data dictionary of every table, as Markdown.
-
-    \b
-    Example: limbaudit dictionary > data-dictionary.md
-    """
-    from schemas.dictionary import markdown
-
-    click.echo(markdown(), nl=False)
-
-
-@main.command()
-@click.argument("workspace", type=FOLDER, required=False)
-def catalogue(workspace: Path | None) -> None:
-    """Print the catalogue in force in plain words, and where it differs from the built-in one.
-
-    \b
-    Example: limbaudit catalogue our_audit
-    """
-    from pipeline.catalogue import load_catalogue, markdown
-
-    click.echo(markdown(load_catalogue(workspace / "catalogue.toml" if workspace else None)), nl=False)
-
-
-@main.command()
-def findings() -> None:
-    """Print what every finding means and what to do about it, as Markdown.
-
-    \b
-    Example: limbaudit findings > findings.md
-    """
-    from schemas.findings_page import markdown
-
-    click.echo(markdown(), nl=False)

@@ -180,7 +180,7 @@ class Facts:
     `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side`
     (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`,
     `severity` (position in SEVERITY_GRADES).
-    `followups`: `operation`, `status`, `instability_level`. `statements`: what notes say, one row a note, category and
+    `followups`: `operation`, `status`, `instability_level`, `noted`. `statements`: what notes say, one row a note, category and
     assertion: `table` (name), `row`, `patient`, `category`, `assertion` (position in ASSERTIONS), `side`, `opposite` (bool),
     `place` (-2: elsewhere in the body), `year` (-1), `copied` (bool: an earlier note of the patient says the same),
     `bone`, `through`, `origin` of its record, `begin`, `end` (characters of the sentence in the note). Empty until letters

@@ -111,6 +111,20 @@ def newest_decision(workspace: Path) -> date | None:
     return max(days, default=None)
 
 
+def holds_answers(path: Path, name: str) -> bool:
+    """Whether somebody has filled in a list, or it can no longer be told; `name` is the table it is a form of.
+
+    Raises:
+        OSError: There is no such file, or it cannot be opened.
+    """
+    try:
+        with path.open(encoding=ENCODING, newline="") as lines:
+            rows = list(csv.DictReader(lines))
+    except (UnicodeDecodeError, csv.Error):
+        return True
+    return any((row.get(column, "not there") or "").strip() for row in rows for column in ANSWERS[name])
+
+
 def _sheet(path: Path, workspace: Path, table: Table) -> _Sheet:
     """The usable rows of one file, and what is to be said about the others."""
     name = path.relative_to(workspace).as_posix()
@@ -200,6 +214,8 @@ def _take_row(
     for column in table.columns:
         found_nothing = column.name == "category" and _found_nothing(texts)
         value, trouble = (None, "") if found_nothing else _cell(column, texts[column.name])
+        if column.name == "evidence" and texts["asked"] == "letter" and not (texts["category"] or value):
+            trouble = "it is empty, so nobody can tell which letter was read."
         if trouble:
             message = (
                 f"{name} line {line}, column `{column.name}`: {trouble} The row is not used; correct it."

@@ -6,7 +6,10 @@ two people, or for a stranger to their own cases.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +23,9 @@ if TYPE_CHECKING:
 SETTLING = 3  # so many reviewers settle by majority what two could not
 #: Minutes to read and answer a question, and the notes of a case drawn at random: our decision, to be agreed.
 MINUTES_A_QUESTION, MINUTES_A_SAMPLED_CASE = 3, 5
+BETWEEN = "; "  # stands between references to records
+#: A record as printed: file below received/, and line. What people wrote in its place is not followed.
+REFERENCE = re.compile(r"received/[A-Za-z0-9_-]+/\d{4}-\d\d-\d\d/[^/\n]+:\d+")
 PERFORMED = EXPORTS["operations"]["status"].vocabulary.index("performed")
 
 
@@ -86,3 +92,71 @@ def on_own_cases(
     met = asked.merge(operated, on="case")
     own = met.loc[is_one[met["reviewer"], met["surgeon"]], "index"]
     return asked["index"].isin(own).to_numpy()
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What reviewers have said: the last word of each person, without those who contradict themselves on their last day.
+
+    Attributes:
+        on: (case id, category) → person → yes.
+        read: case id → what a person who was asked to read has read: person, references, whether something was found.
+        sampled: Ids of cases that were read because they had been drawn.
+        rested: (case id, category) → the records that a reviewer had before them, joined by `; `.
+    """
+
+    on: dict[tuple[str, str], dict[str, bool]]
+    read: dict[str, tuple[tuple[str, frozenset[str], bool], ...]]
+    sampled: frozenset[str]
+    rested: dict[tuple[str, str], str]
+
+    def to(self, case_id: str, category: str, evidence: str, surgeons: str) -> dict[str, bool]:
+        """Person → answer to one question: about a category, or without one about what stands in the evidence.
+
+        Args:
+            evidence: `file:line`, joined by `; `.
+            surgeons: Of the case, joined by `;`: they do not decide.
+        """
+        asked = frozenset(evidence.split(BETWEEN))
+        given = self.on.get((case_id, category), {})
+        if not category:
+            given = {person: found for person, read, found in self.read.get(case_id, ()) if asked <= read}
+        theirs = surgeons.split(";") if surgeons else ()
+        return {who: word for who, word in given.items() if not any(is_surgeon(who, s) for s in theirs)}
+
+    def still_needed(self, case_id: str, category: str, evidence: str, surgeons: str) -> bool:
+        given = list(self.to(case_id, category, evidence, surgeons).values())
+        return needs_another(sum(given), len(given) - sum(given))
+
+
+def answers_of(decisions: pd.DataFrame, more_names: Iterable[str] = ()) -> Answers:
+    """The answers in rows of decisions/, as `pipeline.people` reads them."""
+    rows = decisions.to_dict("records")
+    who = persons([*(str(row["reviewer"]) for row in rows), *more_names])
+    by_day: dict[tuple[str, str, str, str], dict[date, set[bool]]] = {}
+    for row in rows:
+        key = (row["case_id"], row["category"] or "", "" if row["category"] else row["evidence"] or "")
+        days = by_day.setdefault((*key, who[row["reviewer"]]), {})
+        days.setdefault(row["decided_on"], set()).add(row["counts"])
+    last = {key: days[max(days)] for key, days in by_day.items()}
+    on: dict[tuple[str, str], dict[str, bool]] = {}
+    for (case_id, category, _, person), said in last.items():
+        if category and len(said) == 1:
+            on.setdefault((case_id, category), {})[person] = next(iter(said))
+    read: dict[str, list[tuple[str, frozenset[str], bool]]] = {}
+    rested: dict[tuple[str, str], str] = {}
+    for row in rows:
+        places = [place for place in (row["evidence"] or "").split(BETWEEN) if REFERENCE.fullmatch(place)]
+        if row["asked"] and places:
+            what = (who[row["reviewer"]], frozenset(places), bool(row["counts"]))
+            read.setdefault(row["case_id"], []).append(what)
+        if row["category"] and places:
+            rested[(row["case_id"], row["category"])] = BETWEEN.join(places)
+    sampled = frozenset(row["case_id"] for row in rows if row["asked"] == "sample")
+    return Answers(on, {case_id: tuple(what) for case_id, what in read.items()}, sampled, rested)
+
+
+def received_on(evidence: str) -> date | None:
+    """The day the first of the records arrived: references begin with `received/<site>/<day>/`."""
+    folders = [reference.split("/")[2] for reference in evidence.split(BETWEEN) if reference.count("/") > 2]
+    return min((date.fromisoformat(day) for day in folders), default=None)

@@ -72,7 +72,12 @@ def plain_table(frame: pd.DataFrame | pa.Table) -> pa.Table:
 
 
 def write_csv(frame: pd.DataFrame | pa.Table, path: Path) -> None:
-    r"""The one CSV writer: UTF-8, `\n`, quotes only where needed, empty for null, ISO days, yes and no.
+    """The table as `csv_text` has it, in UTF-8."""
+    write_text(csv_text(frame), path)
+
+
+def csv_text(frame: pd.DataFrame | pa.Table) -> str:
+    r"""The one CSV writer: `\n`, quotes only where needed, empty for null, ISO days, yes and no.
 
     Numbers are rounded to 10 significant digits. A text cell that a spreadsheet would take for a formula
     (it begins with `= + - @` or a control character) gets an apostrophe in front.
@@ -83,7 +88,7 @@ def write_csv(frame: pd.DataFrame | pa.Table, path: Path) -> None:
     cells = [_quoted(_as_text(column), alone=table.num_columns == 1) for column in table.columns]
     lines = pc.binary_join_element_wise(*cells, ",").to_pylist() if cells else []
     header = ",".join(table.column_names)
-    write_text("\n".join([header, *lines]) + "\n", path)
+    return "\n".join([header, *lines]) + "\n"
 
 
 def write_parquet(frame: pd.DataFrame | pa.Table, path: Path) -> None:

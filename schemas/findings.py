@@ -483,7 +483,7 @@ _PEOPLE = (
           "Add a row of a later day that says what holds."),
     _rule("decision_on_own_case", "warn", "relational conformance", "A reviewer decides on an own case",
           "The reviewer was responsible for an operation of the case; the decision is not used.",
-          "Let others decide; the row may stay."),
+          "Let others decide: `limbaudit review` leaves own cases out. The row may stay."),
     _rule("link_contradicts", "warn", "uniqueness plausibility", "A record is linked twice on one day",
           "Two rows of one record and day name different cases; which came last cannot be told, so neither is used.",
           "Add a row of a later day that says what holds."),

@@ -7,7 +7,9 @@ from schemas.exports import OURS, SEVERITY, SEVERITY_GRADES
 from schemas.shorthand import (
     AALEN,
     AUDIT,
+    BYRT,
     CATALOGUE,
+    CICCHETTI,
     GARWOOD,
     KAPPA,
     SETTINGS,
@@ -251,7 +253,7 @@ def _between(name: str, description: str, source: str) -> Column:
 
 AGREEMENT = Table(
     "agreement",
-    "How far two reviewers agreed.",
+    "How far the first two reviewers of a case agreed, by what each said first.",
     (
         category(),
         count("pairs", "Cases that two reviewers judged.", "pairs"),
@@ -259,14 +261,17 @@ AGREEMENT = Table(
         count("both_no", "Both said no.", "pairs"),
         count("discordant", "One said yes, one no.", "pairs"),
         share("raw", "Agreement among all pairs."),
-        share("positive", "Agreement on yes.", "Cicchetti and Feinstein 1990 (from memory)"),
-        share("negative", "Agreement on no.", "Cicchetti and Feinstein 1990 (from memory)"),
-        _between("kappa", "Agreement beyond chance; misleads where yes is rare.", KAPPA),
-        *limits("kappa_ci_low", "kappa_ci_high", "`kappa`", KAPPA, -1, 1, ""),
-        _between("pabak", "Kappa adjusted for prevalence and bias.", "Byrt 1993 (from memory)"),
+        share("positive", "Agreement on yes; empty where nobody said yes.", CICCHETTI),
+        share("negative", "Agreement on no; empty where nobody said no.", CICCHETTI),
+        _between(
+            "kappa",
+            "Agreement beyond chance; misleads where yes is rare, empty where it is undefined.",
+            KAPPA,
+        ),
+        *limits("kappa_ci_low", "kappa_ci_high", "`kappa`, empty where its variance is 0,", KAPPA, -1, 1, ""),
+        _between("pabak", "Kappa adjusted for prevalence and bias.", BYRT),
     ),
     key=("category",),
-    filled=False,
 )
 
 FLOW = Table(

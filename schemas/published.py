@@ -18,6 +18,7 @@ from schemas.accounts import (
     REPAIRS,
     UNATTRIBUTED,
 )
+from schemas.asked import MISSED_IN_LETTERS, QUESTIONS, SAMPLING_FRAME
 from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
 from schemas.columns import Table
 from schemas.outcomes import (
@@ -54,6 +55,8 @@ ACCOUNTS: tuple[Table, ...] = (
     RECORDS,
     DECISIONS_USED,
     REVIEW,
+    QUESTIONS,
+    SAMPLING_FRAME,
     FOR_THE_SENDER,
 )
 
@@ -74,6 +77,7 @@ AUDIT_TABLES: tuple[Table, ...] = (
     SCORES,
     NONOPERATIVE_CARE,
     AGREEMENT,
+    MISSED_IN_LETTERS,
     FLOW,
     CHANGES,
 )

@@ -18,7 +18,9 @@ STEINER = "Steiner 2000, Biostatistics 1:441"
 EXACT_LIMITS = (
     "exact binomial, central 99.8 % (Spiegelhalter 2005, Stat Med 24:1185), around Clopper and Pearson 1934"
 )
-KAPPA = "Cohen's kappa, interval from its own variance"
+KAPPA = "Cohen 1960, Educ Psychol Meas 20:37; large-sample interval of Fleiss, Cohen and Everitt 1969, Psychol Bull 72:323"
+CICCHETTI = "Cicchetti and Feinstein 1990, J Clin Epidemiol 43:551"
+BYRT = "Byrt, Bishop and Carlin 1993, J Clin Epidemiol 46:423"
 
 _DISPLAYS: dict[Kind, Display] = {"date": "day", "integer": "count", "number": "decimal"}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from schemas.columns import Column, Table
 from schemas.exports import CONTRACT, OURS, SEVERITY, SEVERITY_GRADES
+from schemas.people import ASKED
 from schemas.shorthand import AUDIT, CATALOGUE, always, case, category, days, maybe, place, site
 
 #: What a record is to its case, or why it has none.
@@ -133,6 +134,13 @@ DECISIONS_USED = Table(
         _patient("Number of the patient whose pseudonyms were joined."),
         maybe(
             "says", "word", "The answer: yes or no, or what a link says.", OURS, ("yes", "no", "case", "none")
+        ),
+        maybe(
+            "asked",
+            "word",
+            "What was asked if not about one category: to read a `letter`, or a `sample`.",
+            OURS,
+            ASKED,
         ),
         maybe("reviewer", "id", "Who decided, a pseudonym, identifiers masked."),
         always("decided_on", "date", "Day of the decision."),

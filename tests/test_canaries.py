@@ -264,6 +264,17 @@ def test_no_output_of_run_or_trace_holds_an_identifier(leaking, limbaudit, audit
     assert found_in(itertools.chain(named, told), leaking.planted) == []
 
 
+def test_no_list_for_a_reviewer_holds_an_identifier(leaking, limbaudit, audit, tmp_path):
+    """Every question and two hundred cases drawn, with their records as sent."""
+    audit(leaking.place, tmp_path / "editions", expected_exit=None)
+    places = ("--editions", tmp_path / "editions", "--out", tmp_path / "lists")
+    done = limbaudit("review", leaking.place, "--reviewer", "r2", "--sample", 200, *places)
+    assert done.exit_code == 0, done.said
+    written = [*outputs(tmp_path / "lists"), ("what was said", done.said.encode())]
+    assert sum(content.count(b"received/") for _, content in written) > 50
+    assert found_in(iter(written), leaking.planted) == []
+
+
 def test_every_identifier_masked_in_free_text_is_counted(leaking, limbaudit, tmp_path):
     limbaudit("check", leaking.place, "--out", tmp_path)
     with (tmp_path / "quarantine.csv").open(encoding="utf-8") as file:

@@ -271,13 +271,15 @@ def test_columns_that_only_explain_are_passed_over(write: Write, tmp_path: Path)
 
 
 def test_only_who_was_asked_to_read_may_find_nothing(write: Write, tmp_path: Path) -> None:
-    head = "case_id,category,counts,reviewer,decided_on,asked\n"
-    rows = [f"harbour.o1.L,,{counts},r1,2026-11-09,{asked}\n" for counts, asked in
-            (("no", "sample"), ("no", "letter"), ("no", ""), ("yes", "sample"))]  # fmt: skip
+    head = "case_id,category,counts,reviewer,decided_on,asked,evidence\n"
+    answers = ["no,sample,", "no,letter,a.csv:2", "no,,", "yes,sample,", "no,letter,"]
+    rows = [f"harbour.o1.L,,{a.replace(',', ',r1,2026-11-09,', 1)}\n" for a in answers]
     write("decisions/a.csv", head + "".join(rows))
     found = people_known(tmp_path, AS_OF)
     assert found.decisions["asked"].tolist() == ["sample", "letter"]
-    assert found.findings[["column", "source_line"]].to_numpy().tolist() == [["category", 4], ["category", 5]]
+    assert found.findings[["column", "source_line"]].to_numpy().tolist() == [
+        ["category", 4], ["category", 5], ["evidence", 6],
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

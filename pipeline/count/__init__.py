@@ -1,6 +1,17 @@
 """Reduces index cases to small additive whole numbers. No rate, no interval, no float is made here."""
 
+from pipeline.count.agreement import agreement_counts
 from pipeline.count.counting import Span, counted
+from pipeline.count.missed import missed_counts, notes_of_cases, text_negative
 from pipeline.count.risk import added_histograms, risk_histogram
 
-__all__ = ["Span", "added_histograms", "counted", "risk_histogram"]
+__all__ = [
+    "Span",
+    "added_histograms",
+    "agreement_counts",
+    "counted",
+    "missed_counts",
+    "notes_of_cases",
+    "risk_histogram",
+    "text_negative",
+]

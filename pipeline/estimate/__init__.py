@@ -1,15 +1,19 @@
 """Estimate: counts into rates, intervals and comparisons. Floats first appear here; no case is ever seen."""
 
 from pipeline.estimate.activity import activity_table
+from pipeline.estimate.agreement import agreement_table
 from pipeline.estimate.comparisons import comparisons_table
 from pipeline.estimate.expected import expected_risk
 from pipeline.estimate.later import revisions_table, severity_table
+from pipeline.estimate.missed import missed_table
 from pipeline.estimate.rates import rates_table
 
 __all__ = [
     "activity_table",
+    "agreement_table",
     "comparisons_table",
     "expected_risk",
+    "missed_table",
     "rates_table",
     "revisions_table",
     "severity_table",

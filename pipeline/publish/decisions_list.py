@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 
 from pipeline.handover import RECORD_TABLES, Accepted, Facts
 from pipeline.people import People
+from pipeline.reviewers import persons
 from schemas.published import PUBLISHED
 
 #: Rules of rows that name what is not known: of those nothing is told but the place.
@@ -58,8 +59,27 @@ def decisions_used(people: People, facts: Facts, accepted: Accepted, found: pd.D
         *_merges(people.merges, _patients(people.merges, accepted, facts), standings),
     ]
     names = PUBLISHED["decisions_used"].names
-    told = [_silent(row) for row in rows]
+    told = [_silent(row) for row in _without_answer(rows)]
     return pd.DataFrame({name: pd.Series([row.get(name) for row in told], dtype=object) for name in names})
+
+
+def _without_answer(rows: list[Row]) -> Iterator[Row]:
+    """Rows not in force that no row in force answers were left unused because two of one day contradict each other."""
+    known = persons(str(row["reviewer"]) for row in rows)
+    answered = {_question(row, known) for row in rows if row["standing"] == IN_FORCE}
+    for row in rows:
+        open_still = row["standing"] == ANSWERED and _question(row, known) not in answered
+        yield {**row, "standing": NOT_USED, "rule": f"{row['kind']}_contradicts"} if open_still else row
+
+
+def _question(row: Row, known: dict[str, str]) -> tuple[object, ...]:
+    """What a later row would have to be about, to answer this one. Of links the last row stands, whoever wrote it."""
+    if row["kind"] == "link":
+        return ("link", row["site"], row["table"], row["record_id"])
+    if row["kind"] == "merge":
+        return ("merge", row["source_file"], row["source_line"])
+    read = None if row["category"] else row["evidence"]
+    return ("decision", row["case_id"], row["category"], read, known[str(row["reviewer"])])
 
 
 def _silent(row: Row) -> Row:

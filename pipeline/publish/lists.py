@@ -187,38 +187,31 @@ def unattributed_list(lists: Lists) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
-def review_list(
-    lists: Lists, moves: dict[tuple[int, int], str], findings: pd.DataFrame | None = None
-) -> pd.DataFrame:
-    """The published `review`: what waits for people.
+def review_list(lists: Lists, findings: pd.DataFrame | None = None) -> pd.DataFrame:
+    """What waits for people: `case_id, category, why, evidence` of the published `review`.
 
     Args:
-        moves: (group, category) → what one more would do to the rate, in words.
         findings: What was found about rows; a record whose day is not whole is a question.
     """
-    parts = [_awaiting(lists, moves), _waiting_records(lists, moves), _unread_notes(lists)]
-    parts += [_unsure_letters(lists, moves), _letters_of_several(lists, moves)]
+    parts = [_awaiting(lists), _waiting_records(lists), _unread_notes(lists)]
+    parts += [_unsure_letters(lists), _letters_of_several(lists)]
     if findings is not None:
         parts.append(_undated(lists, findings))
-    columns = ["case_id", "category", "why", "would_move", "evidence"]
+    columns = ["case_id", "category", "why", "evidence"]
     return pd.concat(parts, ignore_index=True)[columns].drop_duplicates(ignore_index=True)
 
 
-def _named_rows(
-    lists: Lists, case: pd.Series, category: pd.Series, moves: dict[tuple[int, int], str]
-) -> pd.DataFrame:
-    """`case_id`, `category` and `would_move` of cases and categories (-1: not known)."""
-    group = lists.cases["group"].to_numpy()[case]
+def _named_rows(lists: Lists, case: pd.Series, category: pd.Series) -> pd.DataFrame:
+    """`case_id` and `category` of cases and categories (-1: not known)."""
     return pd.DataFrame(
         {
             "case_id": lists.case_ids[case] if len(case) else np.zeros(0, dtype=object),
             "category": lists.named(lists.labels.categories, category, ""),
-            "would_move": [moves.get((g, c), "") for g, c in zip(group, category, strict=True)],
         }
     )
 
 
-def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+def _awaiting(lists: Lists) -> pd.DataFrame:
     """What would count if confirmed, but for what only waits for a link; each category at the first such level."""
     rows = lists.complications
     own = rows[(rows["status"] == AWAITING) & (rows["category"] < len(lists.labels.categories) - 1)]
@@ -235,7 +228,7 @@ def _awaiting(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
     letter = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(heard[key]))
     reasons = [SPLIT, "planned only after the operation", SAID_IN_A_LETTER]
     why = np.select([decided, planned, letter], reasons, weak)
-    return _named_rows(lists, own["case"], own["category"], moves).assign(
+    return _named_rows(lists, own["case"], own["category"]).assign(
         why=why, evidence=told.to_numpy(dtype=object)
     )
 
@@ -245,22 +238,13 @@ SAID_IN_A_LETTER = "a letter says so"
 OF_SEVERAL = "a letter says so of one of several operations"
 
 
-def _waiting_records(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+def _waiting_records(lists: Lists) -> pd.DataFrame:
     """Records that await a link, once for each case they might belong to and category they speak for."""
     speaks = lists.evidence[lists.evidence["pending"]][["table", "row", "category"]].drop_duplicates()
     own = lists.records[lists.records["pending"]].merge(speaks, how="left", on=["table", "row"])
     own["category"] = own["category"].fillna(-1).astype("int64")
-    key = ["case", "category"]
-    settled = lists.complications[
-        (lists.complications["status"] == COUNTED) & (lists.complications["level"] == 0)
-    ]
-    counted = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(settled[key]))
-    rows = _named_rows(lists, own["case"], own["category"], moves)
-    return rows.assign(
-        would_move=rows["would_move"].mask(counted, ""),
-        why=lists.named(PENDING, own["why"]),
-        evidence=lists.references(own),
-    )
+    rows = _named_rows(lists, own["case"], own["category"])
+    return rows.assign(why=lists.named(PENDING, own["why"]), evidence=lists.references(own))
 
 
 def _unread_notes(lists: Lists) -> pd.DataFrame:
@@ -270,7 +254,6 @@ def _unread_notes(lists: Lists) -> pd.DataFrame:
             "case_id": lists.case_ids[own["case"]] if len(own) else [],
             "category": "",
             "why": "a note without a code, not understood",
-            "would_move": "",
             "evidence": lists.references(own),
         }
     )
@@ -282,20 +265,20 @@ def _main_rows(frame: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
     return pd.MultiIndex.from_frame(frame[key]).isin(pd.MultiIndex.from_frame(rows[key]))
 
 
-def _unsure_letters(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+def _unsure_letters(lists: Lists) -> pd.DataFrame:
     """Letters that are unsure of something nobody has settled: a question without a category, since none is claimed."""
     heard = lists.heard
     own = heard[(heard["assertion"] == UNCERTAIN) & (heard["why"] == HEARD)]
     rows = lists.complications
     known = rows[rows["status"].isin([COUNTED, REFUTED, AWAITING]) & (rows["level"] == 0)]
     own = own[~_main_rows(own, known) & ~_main_rows(own, lists.decided)]
-    named = _named_rows(lists, own["case"], own["category"], moves)
+    named = _named_rows(lists, own["case"], own["category"])
     return named.assign(
         why="a letter is unsure: " + named["category"], category="", evidence=lists.references(own)
     )
 
 
-def _letters_of_several(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.DataFrame:
+def _letters_of_several(lists: Lists) -> pd.DataFrame:
     """Letters of visits that name no operation, about one of several cases of the patient."""
     heard = lists.heard
     own = heard[(heard["assertion"] == PRESENT) & (heard["why"] == HEARD) & heard["pending"]]
@@ -304,7 +287,7 @@ def _letters_of_several(lists: Lists, moves: dict[tuple[int, int], str]) -> pd.D
     own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
     rows = lists.complications
     own = own[~_main_rows(own, rows[(rows["status"] == COUNTED) & (rows["level"] == 0)])]
-    return _named_rows(lists, own["case"], own["category"], moves).assign(
+    return _named_rows(lists, own["case"], own["category"]).assign(
         why=OF_SEVERAL, evidence=lists.references(own)
     )
 
@@ -329,7 +312,6 @@ def _undated(lists: Lists, findings: pd.DataFrame) -> pd.DataFrame:
             "case_id": "",
             "category": "",
             "why": "the date lacks its day",
-            "would_move": "",
             "evidence": (own["source_file"] + ":" + own["source_line"].astype("string")).to_numpy(
                 dtype=object
             ),

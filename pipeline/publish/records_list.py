@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.handover import (
     NO_DAY,
@@ -112,8 +113,8 @@ def _records(known: Known, name: str) -> pd.DataFrame:
 
 
 def _frame(row: object, case: object, role: object, why: object = NO_WHY) -> pd.DataFrame:
-    rows = np.asarray(row, dtype=np.int64)
-    numbers = {"case": (case, np.int64), "role": (role, np.int8), "why": (why, np.int8)}
+    rows = np.asarray(row, dtype=np.int32)
+    numbers = {"case": (case, np.int32), "role": (role, np.int8), "why": (why, np.int8)}
     return pd.DataFrame(
         {"row": rows, **{name: np.broadcast_to(np.asarray(each, dtype=kind), rows.shape)
                          for name, (each, kind) in numbers.items()}}
@@ -163,7 +164,7 @@ def _other_operations(known: Known, seen: np.ndarray) -> pd.DataFrame:
 def _by_row(known: Known, name: str, column: str, missing: int) -> np.ndarray:
     """A column of the facts by accepted row; `missing` where the row does not stand."""
     frame = getattr(known.facts, name)
-    values = np.full(len(known.lists.accepted.tables[name]), missing, dtype=np.int64)
+    values = np.full(len(known.lists.accepted.tables[name]), missing, dtype=np.int32)
     values[frame["row"]] = frame[column]
     return values
 
@@ -172,15 +173,15 @@ def _with_facts(found: pd.DataFrame, known: Known, name: str) -> pd.DataFrame:
     row = found["row"].to_numpy()
     frame = getattr(known.facts, name)
     day = _by_row(known, name, "day", int(NO_DAY))[row]
-    place = np.full(len(row), -1)
+    place = np.full(len(row), -1, dtype=np.int32)
     for column in ("bone", "joint"):
         if column in frame:
             place = np.where((own := _by_row(known, name, column, -1)[row]) >= 0, own, place)
     return found.assign(
         patient=_by_row(known, name, "patient", -1)[row],
         date=day,
-        side=_by_row(known, name, "side", -1)[row],
-        place=place,
+        side=_by_row(known, name, "side", -1)[row].astype(np.int8),
+        place=place.astype(np.int16),
     )
 
 
@@ -190,8 +191,9 @@ def _patients(known: Known) -> pd.DataFrame:
     parts = []
     for role in ("died", "moved"):
         own = told[told[role] != NO_DAY]
-        more = {"patient": own["patient"].to_numpy(np.int64), "date": own[role].to_numpy(np.int64)}
-        parts.append(_frame(own["row"], NO_CASE, ROLE[role]).assign(**more, side=-1, place=-1))
+        more = {"patient": own["patient"].to_numpy(np.int32), "date": own[role].to_numpy(np.int32)}
+        found = _frame(own["row"], NO_CASE, ROLE[role]).assign(**more)
+        parts.append(found.assign(side=np.int8(-1), place=np.int16(-1)))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -202,7 +204,7 @@ def _order(found: pd.DataFrame, known: Known) -> np.ndarray:
     """By case id and day; those of no case after them, by patient and day; one day by table and row."""
     ids = pa.array(known.lists.case_ids, pa.string())
     rank = np.empty(len(ids) + 1, dtype=np.int64)
-    rank[pa.compute.array_sort_indices(ids).to_numpy()] = np.arange(len(ids))
+    rank[pc.array_sort_indices(ids).to_numpy()] = np.arange(len(ids))
     case, patient = found["case"].to_numpy(), found["patient"].to_numpy()
     whose = np.where(case >= 0, rank[case], len(ids) + patient)
     date = found["date"].to_numpy()
@@ -220,7 +222,7 @@ def _in_words(found: pd.DataFrame, known: Known) -> pa.Table:
     sources = [source.source_file for source in known.lists.accepted.sources]
     columns = {
         "case_id": _words(case, known.lists.case_ids),
-        "site": _stacked(known, "site").take(rows),
+        "site": _coded(_stacked(known, "site")).take(rows),
         "patient": pa.array(patient, pa.int64()),
         "table": _words(found["table"].to_numpy(), TABLES),
         "record_id": _ids(accepted).take(rows),
@@ -229,7 +231,7 @@ def _in_words(found: pd.DataFrame, known: Known) -> pa.Table:
         "role": _words(found["role"].to_numpy(), RECORD_ROLES),
         "side": _words(found["side"].to_numpy(), SIDES),
         "place": _words(found["place"].to_numpy(), known.places),
-        "what": _whats(known).take(rows),
+        "what": _coded(_whats(known)).take(rows),
         "why": _words(found["why"].to_numpy(), WHY),
         "source_file": _words(_stacked(known, "source_number").take(rows).to_numpy(), sources),
         "source_line": _stacked(known, "source_line").take(rows),
@@ -241,6 +243,11 @@ def _stacked(known: Known, column: str) -> pa.ChunkedArray:
     """A column of all accepted tables, one below the other in the order of TABLES."""
     parts = [known.lists.accepted.tables[name][column] for name in TABLES]
     return pa.chunked_array([chunk for part in parts for chunk in part.chunks], parts[0].type)
+
+
+def _coded(texts: pa.ChunkedArray) -> pa.ChunkedArray:
+    """The same texts, each distinct one once: of many rows few differ."""
+    return texts.dictionary_encode().unify_dictionaries()
 
 
 def _ids(accepted: dict[str, pa.Table]) -> pa.ChunkedArray:

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 HELD_BACK = "quarantined/"
 #: Accounts that are large and for programs; the others are CSV.
-FOR_PROGRAMS = ("cases", "complications", "letters", "evidence", "records")
+FOR_PROGRAMS = ("cases", "complications", "letters", "evidence", "records", "questions", "sampling_frame")
 #: Tables that no page shows.
-NOT_PRINTED = ("evidence", "records", "decisions_used")
+NOT_PRINTED = ("evidence", "records", "decisions_used", "sampling_frame")
 #: Tables whose rows tell a story in the order given, within the columns named here.
 KEEPS_ORDER = {"flow": ("site", "procedure")}
 

@@ -1,13 +1,17 @@
-"""What waits for a reviewer."""
+"""What waits for a reviewer, how long it takes, how far reviewers agree, and what nobody had noticed."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import TYPE_CHECKING
 
+from pipeline.handover import PENDING
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.page import Show
+from pipeline.publish.review_results import agreement_part, sample_part
+from pipeline.reviewers import MINUTES_A_QUESTION, received_on
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,48 +23,100 @@ def review_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     """The page between its dates and its cautions."""
     rows = tables.get("review")
     if rows is None or rows.empty:
-        return page.paragraph("Nothing waits for a reviewer.", "lead")
-    return "\n".join(
-        [
-            page.paragraph(
-                f"{words.several(len(rows), 'question waits', 'questions wait')} for a reviewer. Nothing here is counted "
-                "until it is decided.", "lead",
-            ),
-            '<h2 id="kinds">How many of which kind</h2>',
-            page.table(
-                _by_kind(rows, context), "kinds", "Open questions by category and reason",
-                {"category": Show("Category"), "why": Show("Why"), "questions": Show("Questions", True)},
-            ),
-            '<h2 id="questions">The questions</h2>',
-            page.table(
-                _questions(rows, context), "questions", "Open questions, one by one",
-                {
-                    "case_id": Show("Case"), "category": Show("Category"), "why": Show("Why"),
-                    "would_move": Show("Would move"), "evidence": Show("Rests on"),
-                },
-                csv=CSV,
-            ),
-        ]
-    )  # fmt: skip
+        parts = [page.paragraph("Nothing waits for a reviewer.", "lead")]
+    else:
+        parts = _waiting(rows, tables, context)
+    return "\n".join([*parts, *agreement_part(tables, context), *sample_part(tables, context)])
+
+
+def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:
+    asked = _asked_once(rows, context.as_of)
+    return [
+        page.paragraph(
+            f"{words.several(len(asked), 'question waits', 'questions wait')} for a reviewer. Nothing here is counted "
+            "until it is decided.", "lead",
+        ),
+        page.paragraph(_how_long(asked)),
+        page.paragraph(
+            f"{_second_opinions(rows, tables)}Each reviewer gets a list of their own (limbaudit review), without own "
+            "cases; two who agree settle a question, a third settles what two could not."
+        ),
+        '<h2 id="kinds">How many of which kind</h2>',
+        page.table(
+            _by_kind(asked, context), "kinds", "Open questions by category and reason",
+            {
+                "category": Show("Category"), "why": Show("Why"), "questions": Show("Questions", True),
+                "minutes": Show("Minutes", True), "oldest": Show("Oldest waits, days", True),
+            },
+        ),
+        '<h2 id="questions">The questions</h2>',
+        page.table(
+            _questions(rows, context), "questions", "Open questions, one by one",
+            {
+                "case_id": Show("Case"), "category": Show("Category"), "why": Show("Why"),
+                "would_move": Show("Would move"), "evidence": Show("Rests on"),
+            },
+            csv=CSV,
+        ),
+    ]  # fmt: skip
+
+
+def _asked_once(rows: pd.DataFrame, as_of: date) -> pd.DataFrame:
+    """One row a question, a record that waits for a link being one however many cases it may belong to; `days` it waits."""
+    rows = rows.assign(category=rows["category"].fillna(""), evidence=rows["evidence"].fillna(""))
+    linked = rows["why"].isin(PENDING)
+    once = rows[~linked | ~rows.duplicated(["why", "category", "evidence"])]
+    since = [received_on(str(evidence)) for evidence in once["evidence"]]
+    return once.assign(days=[-1 if day is None else (as_of - day).days for day in since])
+
+
+def _how_long(asked: pd.DataFrame) -> str:
+    minutes = len(asked) * MINUTES_A_QUESTION
+    told = f"At {MINUTES_A_QUESTION} minutes a question, our estimate, that is {words.count(minutes)} minutes for one reviewer."
+    known = asked.loc[asked["days"] >= 0, "days"]
+    if known.empty:
+        return told
+    return (
+        f"{told} The oldest has waited {words.several(int(known.max()), 'day', 'days')} since its record arrived, half of "
+        f"them {words.several(int(known.median()), 'day', 'days')} or longer."
+    )
+
+
+def _second_opinions(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> str:
+    """How many questions one reviewer has answered, so that they wait for nobody but want a second opinion."""
+    import pandas as pd
+
+    questions = tables.get("questions")
+    if questions is None:
+        return ""
+    key = ["case_id", "category", "evidence"]
+    open_now = pd.MultiIndex.from_frame(rows[key].fillna("").astype(str))
+    asked = questions[questions["form"] != "link"]
+    more = int((~pd.MultiIndex.from_frame(asked[key].fillna("").astype(str)).isin(open_now)).sum())
+    if not more:
+        return ""
+    told = words.several(more, "further question has", "further questions have")
+    return f"{told} one answer, which counts, and may be asked of a second reviewer. "
 
 
 def _category(key: object, context: Context) -> str:
     return "not read yet" if words.is_missing(key) or key == "" else words.names(context).category(key)
 
 
-def _by_kind(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
     import pandas as pd
 
-    counts = rows.assign(category=rows["category"].fillna("")).groupby(["category", "why"]).size()
-    kinds = counts.rename("questions").reset_index()
-    ordered = kinds.sort_values(
-        ["questions", "category", "why"], ascending=[False, True, True], ignore_index=True
+    counts = asked.groupby(["category", "why"])["days"].agg(["size", "max"]).reset_index()
+    ordered = counts.sort_values(
+        ["size", "category", "why"], ascending=[False, True, True], ignore_index=True
     )
     return pd.DataFrame(
         {
             "category": ordered["category"].map(lambda key: _category(key, context)),
             "why": ordered["why"].map(lambda word: words.sentence(words.plain(word))),
-            "questions": ordered["questions"].map(words.count),
+            "questions": ordered["size"].map(words.count),
+            "minutes": (ordered["size"] * MINUTES_A_QUESTION).map(words.count),
+            "oldest": ordered["max"].map(lambda days: words.NOTHING if days < 0 else words.count(days)),
         },
         dtype="object",
     )

@@ -202,6 +202,7 @@ def followup_facts(numbers: Numbers) -> pd.DataFrame:
         "operation": _named(numbers, "followups"),
         **_places(numbers, table),
         "status": numbers.words("followups", "status"),
+        "noted": given(table["note"]),
         "instability_level": whole_numbers(table["instability_level"]),
     }
     return pd.DataFrame(columns)

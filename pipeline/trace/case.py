@@ -8,6 +8,7 @@ from functools import cached_property
 
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.trace.edition import Edition, Row
+from pipeline.trace.words import entry_of
 
 #: Roles of records that stand to no case, or do not stand at all.
 ASIDE = ("held_back", "superseded", "withdrawn")
@@ -57,8 +58,7 @@ class Case:
 
     def levels_of(self, category: str) -> list[str]:
         """Level keys of a category, main level first."""
-        entry = self.edition.catalogue.complications.get(category)
-        return [level.key for level in entry.levels] if entry else []
+        return [level.key for level in entry_of(self.edition.catalogue, category).levels]
 
     def decided(self, category: str) -> Iterator[Row]:
         """Decisions about a category, used or not, in the order of days."""

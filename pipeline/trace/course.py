@@ -14,6 +14,7 @@ from pipeline.trace.words import (
     ROLES,
     STATUSES,
     category_name,
+    entry_of,
     listed,
     named,
     on_day,
@@ -42,9 +43,12 @@ def day_by_day(case: Case, lines: RawLines) -> Iterator[str]:
         yield from _heading(case, record)
         yield from _linked(case, record)
         found = [row for row in case.evidence if _same(row, record)]
-        said = [line for row in found for line in _spoken(case, row)]
-        said += what_the_reader_saw(case, record)
-        yield from said or why_nothing(case, record)
+        read = what_the_reader_saw(case, record)
+        silent = record["table"] == "events" and read
+        yield from [line for row in found for line in _spoken(case, row)] or (
+            () if silent else why_nothing(case, record)
+        )
+        yield from read
         yield from lines(reference(record))
     for row in case.evidence:
         if row["table"] == "patients":
@@ -78,7 +82,7 @@ def _linked(case: Case, record: Row) -> Iterator[str]:
 def _spoken(case: Case, row: Row) -> Iterator[str]:
     """One piece of evidence and what became of it."""
     catalogue = case.edition.catalogue
-    entry = catalogue.complications[row["category"]]
+    entry = entry_of(catalogue, row["category"])
     name, how = category_name(catalogue, row["category"]), KINDS.get(row["kind"], "")
     levels = [plain(level) for level in (row["levels"] or "").split(";") if len(entry.levels) > 1 and level]
     told = f"-> {name}" + (f" ({', '.join(levels)})" if levels else "")
@@ -110,4 +114,4 @@ def _becomes(case: Case, row: Row, entry: Complication) -> str:
         return status
     if row["day"] - min(days) <= entry.repeated_days:
         return f"{status}, the same event as on day {min(days)} (within {entry.repeated_days} days)"
-    return f"{status} once a case, from day {min(days)}"
+    return f"{status}; the case counts once, from day {min(days)}"

@@ -67,7 +67,7 @@ class Edition:
         found: list[dict[str, int]] = self.manifest["settings"]["windows"]
         return sorted(found, key=lambda window: window["days"])
 
-    def rows(self, name: str, **where: object) -> list[Row]:
+    def rows(self, name: str, /, **where: object) -> list[Row]:
         """Rows of a Parquet table in which each named column has a value, or one of several.
 
         Of each row group only those columns are read first, so that a large table costs little.

@@ -41,7 +41,7 @@ def _why_a_case(case: Case) -> str:
     own = [other for other in case.others if other["side"] == case.row["side"]]
     earlier = [other["case_id"] for other in own if other["performed_on"] < case.row["performed_on"]]
     if earlier:
-        return f"A case of its own: for another problem than {listed(earlier)} on this side."
+        return f"A case of its own: for another problem or joint than {listed(earlier)} on this side."
     return "A case: the first operation of ours for this problem on this joint and side."
 
 
@@ -117,7 +117,8 @@ def _why_until(case: Case) -> str:
         return "the patient moved, withdrew or declined, so nothing later is known to be complete"
     if known.isoformat() == manifest["cut_on"]:
         return "the last day of this edition"
-    return f"the day to which the records of {row['site']} are complete"
+    late = next((site["late"] for site in manifest["sites"] if site["site"] == row["site"]), False)
+    return f"the day to which the records of {row['site']} are complete" + (", which is late" if late else "")
 
 
 def _window(case: Case, window: dict[str, int]) -> Iterator[str]:

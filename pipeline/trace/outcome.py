@@ -11,6 +11,7 @@ from pipeline.trace.words import (
     STATUSES,
     category_name,
     day_of,
+    entry_of,
     listed,
     plain,
     procedure_name,
@@ -106,7 +107,7 @@ def _why(case: Case, category: str, main: Row) -> Iterator[str]:
             if question["category"] == category
         )
     grade = next((row["severity_grade"] for row in reversed(used) if row["severity_grade"]), None)
-    default = case.edition.catalogue.complications[category].default_grade
+    default = entry_of(case.edition.catalogue, category).default_grade
     if main["status"] == "counted" and (grade or default):
         yield (
             f"severity {grade}, set at review"
@@ -131,7 +132,7 @@ def _alone(case: Case, category: str) -> str:
 
 def _windows(case: Case, category: str, main: Row) -> Iterator[str]:
     """In which windows a counted complication stands."""
-    entry = case.edition.catalogue.complications[category]
+    entry = entry_of(case.edition.catalogue, category)
     if main["status"] != "counted":
         return
     offered = [
@@ -150,13 +151,21 @@ def _windows(case: Case, category: str, main: Row) -> Iterator[str]:
 # ---------------------------------------------------------------- people
 
 
+#: What was read where a decision is about no category.
+READ = {"": "nothing named", "letter": "anything in the note", "sample": "anything in all notes of the case"}
+
+
 def reviewed(case: Case) -> Iterator[str]:
     """Each decision about the case with its place, used or not."""
     decisions = [row for row in case.decisions if row["kind"] == "decision"]
     for row in sorted(
         decisions, key=lambda row: (row["category"] or "", row["decided_on"], row["reviewer"] or "")
     ):
-        name = category_name(case.edition.catalogue, row["category"] or "")
+        name = (
+            category_name(case.edition.catalogue, row["category"])
+            if row["category"]
+            else READ[row["asked"] or ""]
+        )
         day = f", happened on {row['occurred_on']}" if row["occurred_on"] else ""
         grade = f", severity {row['severity_grade']}" if row["severity_grade"] else ""
         yield from wrapped(

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 
-from pipeline.catalogue import ANY_COMPLICATION, Catalogue
+from pipeline.catalogue import ANY_COMPLICATION, Catalogue, Complication
 from pipeline.trace.edition import Row
 
 WIDTH = 100
@@ -81,8 +81,12 @@ def named(row: Row) -> str:
 def category_name(catalogue: Catalogue, category: str) -> str:
     if category == ANY_COMPLICATION:
         return "Any complication"
-    entry = catalogue.complications.get(category)
-    return entry.name if entry else plain(category)
+    return entry_of(catalogue, category).name
+
+
+def entry_of(catalogue: Catalogue, category: str) -> Complication:
+    """The category as the catalogue has it; one that this version of the program lacks has only its name."""
+    return catalogue.complications.get(category) or Complication(category, plain(category))
 
 
 def procedure_name(catalogue: Catalogue, key: str) -> str:

@@ -54,7 +54,19 @@ def test_every_command_the_pages_name_exists(limbaudit: Callable[..., Any]) -> N
 
 @pytest.mark.parametrize(
     "command",
-    ["new", "receive", "map", "check", "run", "trace", "sample", "dictionary", "catalogue", "findings"],
+    [
+        "new",
+        "receive",
+        "map",
+        "check",
+        "run",
+        "review",
+        "trace",
+        "sample",
+        "dictionary",
+        "catalogue",
+        "findings",
+    ],
 )
 def test_every_command_has_an_example_in_its_help(limbaudit: Callable[..., Any], command: str) -> None:
     shown = limbaudit(command, "--help")

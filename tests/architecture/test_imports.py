@@ -11,6 +11,7 @@ STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimat
 CONDUCTORS = {
     "pipeline.run",
     "pipeline.audit",
+    "pipeline.asking",
     "pipeline.engine",
     "pipeline.flows",
     "pipeline.cli",

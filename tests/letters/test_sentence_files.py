@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).parent
-FILES = ("dev", "held_out")
+FILES = ("dev", "dev_more", "held_out")
 COLUMNS = ["text", "category", "assertion", "side", "where", "note"]
 ASSERTIONS = {"present", "absent", "hypothetical", "historical", "planned", "uncertain", "other_person"}
 

@@ -30,7 +30,16 @@ def test_nothing_is_explained_that_is_not_there(
     told: str, tmp_path: Path, tables: dict[str, pd.DataFrame], context: Context
 ) -> None:
     frames = {name: frame for name, frame in tables.items() if "/" not in name}
-    for name in ("cases", "complications", "evidence", "records", "decisions_used", "letters"):
+    for name in (
+        "cases",
+        "complications",
+        "evidence",
+        "records",
+        "decisions_used",
+        "letters",
+        "questions",
+        "sampling_frame",
+    ):
         frames[name] = pd.DataFrame(columns=list(PUBLISHED[name].names))
     folder = write_edition(tmp_path, "0" * 12, frames, context)
     written = {path.name for path in tmp_path.rglob("*")} | {path.name for path in folder.rglob("*")}

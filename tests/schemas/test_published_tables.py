@@ -29,9 +29,11 @@ AGREED = {
     "letters": "case_id table record_id day category assertion side why_not source_file source_line",
     "evidence": "case_id category table record_id day kind strength use levels source_file source_line",
     "records": "case_id site patient table record_id date day role side place what why source_file source_line",
-    "decisions_used": "kind case_id category site table record_id patient says reviewer decided_on occurred_on "
+    "decisions_used": "kind case_id category site table record_id patient says asked reviewer decided_on occurred_on "
     "severity_grade primary_reason standing rule source_file source_line",
     "review": "case_id category why would_move evidence",
+    "questions": "case_id category form why would_move evidence since stated weight surgeons site table record_id",
+    "sampling_frame": "case_id draw surgeons evidence",
     "for_the_sender": "source_file source_line column rule what_to_do",
     "rates": RATES,
     "cohorts": "period " + RATES + " closed",
@@ -57,13 +59,14 @@ AGREED = {
     "nonoperative_care": "procedure elective recorded expected_weeks reached share ci_low ci_high",
     "agreement": "category pairs both_yes both_no discordant raw positive negative kappa kappa_ci_low "
     "kappa_ci_high pabak",
+    "missed_in_letters": "site cases read missed undecided share ci_low ci_high note",
     "flow": "site procedure step unit before added removed after reason",
     "changes": "case_id field before after because file line",
 }
 
 NOT_YET = (
     "cohorts baseline surgeon_outcomes event_free monitoring volumes return_to_sport scores "
-    "nonoperative_care agreement changes"
+    "nonoperative_care changes"
 )
 
 
