@@ -38,6 +38,8 @@ class Analysed:
     whole: Whole
     counts: Counts
     rates: pd.DataFrame
+    cohorts: pd.DataFrame
+    event_free: pd.DataFrame
     comparisons: pd.DataFrame
     activity: pd.DataFrame
     severity: pd.DataFrame
@@ -70,7 +72,9 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.counts import added
     from pipeline.estimate import (
         activity_table,
+        cohorts_table,
         comparisons_table,
+        event_free_table,
         rates_table,
         revisions_table,
         severity_table,
@@ -90,6 +94,8 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     check_all_counted(counts, whole, ground.settings)
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
+        cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, until)
+        event_free = event_free_table(counts, ground.settings, labels, ground.catalogue)
         comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
@@ -106,7 +112,11 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     known = rows.people.known_findings
     told = marked(told, known, ground.as_of)
     reviews = reviewed(whole, facts, labels, ground.settings)
-    return Analysed(labels, whole, counts, rates, comparisons, activity, severity, revisions, reviews, told)
+    return Analysed(
+        labels=labels, whole=whole, counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
+        comparisons=comparisons, activity=activity, severity=severity, revisions=revisions, reviewed=reviews,
+        findings=told,
+    )  # fmt: skip
 
 
 def _with_letters(rows: Accounted) -> Accounted:
@@ -287,6 +297,8 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         ),
         **asked_tables(rows, result, lists, complications),
         "rates": with_fitness(result.rates, verdicts),
+        "cohorts": result.cohorts,
+        "event_free": result.event_free,
         "comparisons": result.comparisons,
         "activity": result.activity,
         "severity": result.severity,

@@ -107,6 +107,10 @@ class Complication:
     published: tuple[dict[str, object], ...] = ()
 
 
+#: The program's own category is followed as the strictest of its members are.
+WHOLE = Complication(ANY_COMPLICATION, "", seen_in="visit")
+
+
 @dataclass(frozen=True)
 class Joint:
     key: str
@@ -251,6 +255,11 @@ class Catalogue:
                 meanings = {rule.pattern: CodeMeaning(key, rule) for rule in rules}
                 patterns.setdefault(system, {}).update(meanings)
         return {system: CodeIndex(system, meanings) for system, meanings in patterns.items()}
+
+
+def complication_of(catalogue: Catalogue, key: str) -> Complication:
+    """A category's catalogue entry, or the program's own."""
+    return WHOLE if key == ANY_COMPLICATION else catalogue.complications[key]
 
 
 def _indexes(entries: Iterable[tuple[Mapping[str, Iterable[str]], str]]) -> dict[str, CodeIndex[str]]:

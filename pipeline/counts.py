@@ -20,6 +20,8 @@ RISK_UNIT = 10_000
 STATISTICS = (
     "cases", "followed", "assessed", "events", "deaths", "awaiting", "person_days", "person_events", "paired",
 )  # fmt: skip
+#: Ways of observing a case; the key `way` is the position here.
+WAYS = ("visit", "records")
 ACTIVITY = ("cases", "complications_happened", "complications_learned", "awaiting", "windows_closed")
 
 
@@ -74,6 +76,25 @@ class Cells:
 
 
 @dataclass(frozen=True)
+class Ends:
+    """How and when cases leave observation, which curves are made of; days of the case, up to the longest window.
+
+    Attributes:
+        base: As if nothing had happened to anybody: the keys of a cell, then `way`, `day`; statistics `competing`
+            (died on that day), `censored` (last observed on that day).
+        moved: What each outcome changes in it: the keys of a cell, then `category`, `level`, `day`; statistics
+            `event`, and `competing`, `censored` taken back, below 0. Each case with the event adds 1 on its day
+            and takes 1 from its end; one whose event has no day only takes 1: it is in no curve of this outcome.
+    """
+
+    base: Cells
+    moved: Cells
+
+    def __add__(self, other: Ends) -> Ends:
+        return Ends(self.base + other.base, self.moved + other.moved)
+
+
+@dataclass(frozen=True)
 class Risks:
     """Expected risk of each covariate cell: `risk` is int64 [cell, outcome] in 1/10,000, never 0."""
 
@@ -96,6 +117,11 @@ class Counts:
         activity: Keys site, group; statistics `ACTIVITY`, all in the period.
         severity: Keys group, category, grade; statistic cases, with a counted complication.
         returns: Keys first, to (procedures), reason, planned, day; statistic count, of later operations.
+        ends: Of `outcomes`; keys of a cell are site, group, fixation, age_band.
+        surgeon_ends: Of `surgeon_outcomes`; keys of a cell are surgeon, group.
+        cohort_outcomes: Columns of `cohorts`: main levels.
+        cohorts: Keys period (number of the operation's, as in `periods.numbered_period`), group; `STATISTICS`.
+        cohort_ends: Of `cohort_outcomes`; keys of a cell as in `cohorts`.
     """
 
     outcomes: Outcomes
@@ -107,6 +133,11 @@ class Counts:
     activity: Cells
     severity: Cells
     returns: Cells
+    ends: Ends
+    surgeon_ends: Ends
+    cohort_outcomes: Outcomes
+    cohorts: Cells
+    cohort_ends: Ends
 
     def __add__(self, other: Counts) -> Counts:
         return added([self, other])
@@ -136,6 +167,11 @@ def added(parts: Iterable[Counts]) -> Counts:
         activity=added_cells([part.activity for part in partitions]),
         severity=added_cells([part.severity for part in partitions]),
         returns=added_cells([part.returns for part in partitions]),
+        ends=added_ends([part.ends for part in partitions]),
+        surgeon_ends=added_ends([part.surgeon_ends for part in partitions]),
+        cohort_outcomes=first.cohort_outcomes,
+        cohorts=added_cells([part.cohorts for part in partitions]),
+        cohort_ends=added_ends([part.cohort_ends for part in partitions]),
     )
 
 
@@ -160,6 +196,12 @@ def added_cells(parts: Iterable[Cells]) -> Cells:
     keys = pd.concat([part.keys for part in several], ignore_index=True)
     names = several[0].statistics
     return summed(keys, {name: np.concatenate([part.statistics[name] for part in several]) for name in names})
+
+
+def added_ends(parts: Iterable[Ends]) -> Ends:
+    """The sum of several partitions."""
+    several = list(parts)
+    return Ends(added_cells([part.base for part in several]), added_cells([part.moved for part in several]))
 
 
 def summed(keys: pd.DataFrame, statistics: dict[str, np.ndarray]) -> Cells:

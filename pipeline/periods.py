@@ -53,6 +53,12 @@ def last_complete(kind: str, as_of: date) -> Period:
     return current if current.last_day <= as_of else period_of(kind, current.first_day - timedelta(days=1))
 
 
+def numbered_period(kind: str, number: int) -> Period:
+    """The period of this kind with this number: how many such periods lie between it and the year 0."""
+    months = number * _length(kind)
+    return _starting(months // 12, months % 12 + 1, kind)
+
+
 def _length(kind: str) -> int:
     if kind not in MONTHS_OF:
         hint = did_you_mean(kind, MONTHS_OF)

@@ -79,22 +79,22 @@ SURGEON_OUTCOMES = Table(
 
 EVENT_FREE = Table(
     "event_free",
-    "The course over time: who is still free of the complication on each day on which something changed.",
+    "The course over time, up to the category's last window: who is still free of its main level on day 0, on each day "
+    "on which the curve moves, and at the end of each window.",
     (
         procedure(),
         category(),
         Column("day", "integer", "Day of the case.", True, (), 0, None, "days", OURS, "days", nullable=False),
         count("at_risk", "Cases still observed and free on that day."),
         count("events", "Cases with their event on that day."),
-        count("competing", "Cases that died on that day without event."),
-        count("censored", "Cases whose observation ended on that day."),
+        count("competing", "Cases that died on that day without an event up to it."),
+        count("censored", "Cases whose observation ended on that day or before the next row's."),
         share("event_free", "Share with neither event nor death so far.", "Kaplan and Meier 1958"),
         *limits("ci_low", "ci_high", "`event_free`", "Greenwood variance, log-log"),
         share("cumulative_incidence", "Share with an event so far, death competing.", AALEN),
         *limits("cif_ci_low", "cif_ci_high", "`cumulative_incidence`", AALEN),
     ),
     key=("procedure", "category", "day"),
-    filled=False,
 )
 
 MONITORING = Table(

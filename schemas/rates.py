@@ -59,7 +59,11 @@ _ESTIMATED = (
     *limits("rf_ci_low", "rf_ci_high", "`rate_followed`", WILSON),
     share("worst_case", "Events and lost cases among all cases: if everyone lost had the complication."),
     share("rate_with_awaiting", "Events and awaiting among all cases."),
-    share("incidence", "Share with an event by the end of the window, death competing.", AALEN),
+    share(
+        "incidence",
+        "Share with an event by the end of the window, death competing, from all cases as long as each was observed.",
+        AALEN,
+    ),
     *limits("incidence_low", "incidence_high", "`incidence`", AALEN),
     number(
         "person_years", "Time under observation up to the first event or the window's end.", OURS, "years", 0
@@ -81,18 +85,17 @@ RATES = Table(
 
 COHORTS = Table(
     "cohorts",
-    "The same by period of operation.",
+    "The same by period of operation: main levels, over all sites.",
     (
         always("period", "word", "Period of the operations, for example `2026-Q3`."),
         *RATES.columns,
         always(
             "closed",
             "yes_no",
-            "Whether every case of the period can be judged; if not, the figures will still move.",
+            "Whether every case of the period can be judged, at all sites; if not, the figures will still move.",
         ),
     ),
     key=("period", *_RATES_KEY),
-    filled=False,
 )
 
 ACTIVITY = Table(

@@ -8,15 +8,16 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.catalogue import ANY_COMPLICATION, Catalogue
+from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
+from pipeline.count.ends import end_cells, last_days
 from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
     EvidenceRows,
     all_outcomes,
-    complication_of,
     evidence_for_department,
     evidence_rows,
     laid_to_surgeons,
+    main_outcomes,
     positions,
     surgeon_outcomes,
 )
@@ -24,11 +25,15 @@ from pipeline.count.risk import covariate_cells
 from pipeline.count.windows import cell_statistics, closed_cases
 from pipeline.counts import Cells, Counts, joint_cells
 from pipeline.handover import AWAITING, COUNTED, NO_DAY, Cases
+from pipeline.periods import MONTHS_OF
 from pipeline.settings import Settings
 
 SURGEON_KEYS = ("surgeon", "group")
+COURSE_KEYS = ("site", "group", "fixation", "age_band")
+COHORT_KEYS = ("period", "group")
 ACTIVITY_KEYS = ("site", "group")
-_EPOCH = date(1970, 1, 1).toordinal()
+_EPOCH_YEAR = 1970
+_EPOCH = date(_EPOCH_YEAR, 1, 1).toordinal()
 
 
 class Span(Protocol):
@@ -73,6 +78,8 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
     seen_in = [complication_of(catalogue, key).seen_in for key in labels.categories]
     windows = {window.days: window for window in settings.windows}
     common = (evidence, seen_in, _readings(cases, catalogue), windows)
+    dated = cases.cases.assign(period=_period_numbers(cases.cases, settings))
+    main, until = main_outcomes(every), (evidence, seen_in, last_days(cases.cases, settings.windows))
     return Counts(
         outcomes=every,
         surgeon_outcomes=few,
@@ -83,7 +90,18 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
         activity=activity_cells(cases, rows, settings, period),
         severity=severity_cells(cases, rows),
         returns=return_cells(cases),
+        ends=end_cells(dated, COURSE_KEYS, every, *until),
+        surgeon_ends=end_cells(dated, SURGEON_KEYS, few, *until),
+        cohort_outcomes=main,
+        cohorts=cell_statistics(dated, COHORT_KEYS, main, *common),
+        cohort_ends=end_cells(dated, COHORT_KEYS, main, *until),
     )
+
+
+def _period_numbers(cases: pd.DataFrame, settings: Settings) -> np.ndarray:
+    """Which period each operation lies in, as `periods.numbered_period` counts them."""
+    month = cases["performed"].to_numpy(np.int64).astype("datetime64[D]").astype("datetime64[M]")
+    return np.asarray((month.astype(np.int64) + 12 * _EPOCH_YEAR) // MONTHS_OF[settings.period])
 
 
 def _readings(cases: Cases, catalogue: Catalogue) -> dict[int, np.ndarray]:

@@ -7,20 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.catalogue import ANY_COMPLICATION, UNPLANNED_RETURN, Catalogue, Complication
+from pipeline.catalogue import ANY_COMPLICATION, UNPLANNED_RETURN, Catalogue, Complication, complication_of
 from pipeline.counts import Outcomes
 from pipeline.errors import CannotFinish
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS, Cases, Labels
 from pipeline.settings import Settings, Window
 
 DEFINITE = STRENGTHS.index("definite")
-#: The program's own category is followed as the strictest of its members are.
-WHOLE = Complication(ANY_COMPLICATION, "", seen_in="visit")
-
-
-def complication_of(catalogue: Catalogue, key: str) -> Complication:
-    """A category's catalogue entry, or the program's own."""
-    return WHOLE if key == ANY_COMPLICATION else catalogue.complications[key]
 
 
 def all_outcomes(labels: Labels, settings: Settings, catalogue: Catalogue) -> Outcomes:
@@ -44,6 +37,12 @@ def surgeon_outcomes(labels: Labels, settings: Settings, catalogue: Catalogue) -
         if key in stated.categories and window.days in stated.windows
         if _watched(complication_of(catalogue, key), window)
     )
+
+
+def main_outcomes(outcomes: Outcomes) -> Outcomes:
+    """Those of main levels only."""
+    main = outcomes.level == 0
+    return Outcomes(outcomes.category[main], outcomes.level[main], outcomes.window_days[main])
 
 
 def _watched(complication: Complication, window: Window) -> bool:

@@ -2,7 +2,9 @@
 
 from pipeline.estimate.activity import activity_table
 from pipeline.estimate.agreement import agreement_table
+from pipeline.estimate.cohorts import cohorts_table
 from pipeline.estimate.comparisons import comparisons_table
+from pipeline.estimate.event_free import event_free_table
 from pipeline.estimate.expected import expected_risk
 from pipeline.estimate.later import revisions_table, severity_table
 from pipeline.estimate.missed import missed_table
@@ -11,7 +13,9 @@ from pipeline.estimate.rates import rates_table
 __all__ = [
     "activity_table",
     "agreement_table",
+    "cohorts_table",
     "comparisons_table",
+    "event_free_table",
     "expected_risk",
     "missed_table",
     "rates_table",

@@ -19,6 +19,11 @@ class Reading:
     low: np.ndarray
     high: np.ndarray
 
+    @property
+    def each(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Share and both limits."""
+        return self.share, self.low, self.high
+
 
 @dataclass(frozen=True)
 class Readings:

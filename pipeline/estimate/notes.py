@@ -19,8 +19,10 @@ READ_THE_RANGE = "read the range"
 SELDOM_ASSESSED = "fewer than half were measured"
 ONLY_WHERE_IT_CAN = "counts only operations where it can occur"
 OUTSIDE_PERSON_TIME = (
-    "some events lie outside the observed time, or have no day: left out of the rate over time"
+    "some events lie outside the observed time, or have no day: left out of the figures over time"
 )
+NO_PERSON_TIME = "events, but no day under observation: no rate over time"
+NOT_WATCHED = "nobody was observed to the window's end: no incidence"
 NO_RATIO = "ratio not estimable: an arm without events, or with nothing else"
 NO_CASES = "an arm has no closed cases"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"

@@ -8,18 +8,32 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
-from pipeline.counts import Cells, Counts, Outcomes
+from pipeline.counts import Cells, Counts, Ends, Outcomes
 from pipeline.estimate import notes
-from pipeline.estimate.proportions import person_time_interval, proportion_interval, share_of
+from pipeline.estimate.course import ALL, courses_of, incidences
+from pipeline.estimate.curve_readings import Reading
+from pipeline.estimate.person_time import rate_per_100_years
+from pipeline.estimate.proportions import proportion_interval, share_of
 from pipeline.handover import Labels
+from pipeline.periods import numbered_period
 from pipeline.settings import Settings
 
-DAYS_PER_YEAR = 365.25
 FEWEST_OF_A_SURGEON = 10
 FOLLOWED_TOO_FEW = 1.25  # rate_followed above this many times the rate
 ROUNDING = 1e-9
 CELL_STRATA = ("site", "fixation", "age_band")
+PERIOD = "period"
 MISSING = {"surgeon": "unattributed"}
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the figures of every stratum are made under."""
+
+    defined: np.ndarray
+    settings: Settings
+    labels: Labels
+    catalogue: Catalogue
 
 
 @dataclass(frozen=True)
@@ -33,6 +47,7 @@ class _Block:
     state: np.ndarray  # int8 [row, outcome]: 1 can occur, 0 cannot, -1 not defined for the joint
     partly: np.ndarray  # bool [row, outcome]: operations where it cannot occur are left out
     outcomes: Outcomes
+    incidence: Reading  # [row, outcome]
 
 
 @dataclass(frozen=True)
@@ -57,23 +72,28 @@ class _Standing:
 
 def rates_table(counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
     """Every stratum asked for, each procedure and all together, each category, level and window with closed cases."""
-    blocks = [_block(counts, counts.cells, counts.outcomes, "none")]
-    blocks += [
-        _block(counts, counts.cells, counts.outcomes, name) for name in CELL_STRATA if name in settings.strata
-    ]
+    ground = Ground(counts.defined, settings, labels, catalogue)
+    every = (counts.cells, counts.ends, counts.outcomes)
+    frames = [stratum_rates(*every, "none", ground)]
+    frames += [stratum_rates(*every, name, ground) for name in CELL_STRATA if name in settings.strata]
     if "surgeon" in settings.strata:
-        blocks.append(_block(counts, counts.surgeons, counts.surgeon_outcomes, "surgeon"))
-    frames = [_rows(block, settings, labels, catalogue) for block in blocks]
+        few = (counts.surgeons, counts.surgeon_ends, counts.surgeon_outcomes)
+        frames.append(stratum_rates(*few, "surgeon", ground))
     return pd.concat(frames, ignore_index=True)
 
 
-def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _Block:
+def stratum_rates(cells: Cells, ends: Ends, outcomes: Outcomes, stratum: str, ground: Ground) -> pd.DataFrame:
+    """Rows of one stratum, a key of the cells, or `none`: those with a closed case, in the order of the keys."""
+    return _rows(_block(cells, ends, outcomes, stratum, ground), ground)
+
+
+def _block(cells: Cells, ends: Ends, outcomes: Outcomes, stratum: str, ground: Ground) -> _Block:
     key = [] if stratum == "none" else [stratum]
     single = cells.by(*key, "group")
-    state = counts.defined[single.keys["group"].to_numpy()][:, outcomes.category]
+    state = ground.defined[single.keys["group"].to_numpy()][:, outcomes.category]
     whole = _together(single, state, key)
     values = np.append(_values(single.keys, key), _values(whole.keys, key))
-    group = np.append(single.keys["group"].to_numpy(), np.full(len(whole.keys), -1))
+    group = np.append(single.keys["group"].to_numpy(), np.full(len(whole.keys), ALL))
     statistics = {name: np.concatenate([single[name], whole[name]]) for name in single.statistics}
     return _Block(
         stratum,
@@ -83,7 +103,17 @@ def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _B
         np.concatenate([state, _best(single, state, whole, key)]),
         np.concatenate([np.zeros(state.shape, dtype=bool), _left_out(single, state, whole, key)]),
         outcomes,
+        _incidence(ends, outcomes, "".join(key), (values, group), ground),
     )
+
+
+def _incidence(
+    ends: Ends, outcomes: Outcomes, stratum: str, parts: tuple[np.ndarray, np.ndarray], ground: Ground
+) -> Reading:
+    named = (ground.labels, ground.catalogue)
+    courses = courses_of(ends, stratum, parts, ground.defined, outcomes, *named)
+    early = {window.days: window.early for window in ground.settings.windows}
+    return incidences(courses, outcomes, early, ground.settings.confidence)
 
 
 def _values(keys: pd.DataFrame, key: list[str]) -> np.ndarray:
@@ -124,8 +154,8 @@ def _left_out(single: Cells, state: np.ndarray, whole: Cells, key: list[str]) ->
     return np.asarray(whole["cases"] < every["cases"])
 
 
-def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
-    """Rows with a closed case, in the order of the keys."""
+def _rows(block: _Block, ground: Ground) -> pd.DataFrame:
+    labels, catalogue = ground.labels, ground.catalogue
     row, outcome = np.nonzero(block.statistics["cases"])
     category, level = block.outcomes.category[outcome], block.outcomes.level[outcome]
     window = block.outcomes.window_days[outcome]
@@ -135,9 +165,10 @@ def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogu
     measured = np.array([_is_measured(catalogue, key) for key in labels.categories])[category]
     few = (counted["cases"] < FEWEST_OF_A_SURGEON) & (block.stratum == "surgeon")
     standing = _Standing(state, measured, few, block.partly[row, outcome])
+    incidence = Reading(*(values[row, outcome] for values in block.incidence.each))
     keys = {
         "stratum": block.stratum,
-        "stratum_value": _stratum_values(block, labels)[row],
+        "stratum_value": _stratum_values(block, ground)[row],
         "procedure": np.array([*labels.groups, "all"], dtype=object)[block.group[row]],
         "category": np.array(labels.categories, dtype=object)[category],
         "level": np.array(
@@ -145,7 +176,7 @@ def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogu
         ),
         "window_days": window,
     }
-    return pd.DataFrame({**keys, **_figures(counted, standing, settings)})
+    return pd.DataFrame({**keys, **_figures(counted, incidence, standing, ground.settings)})
 
 
 def _first_day(catalogue: Catalogue, key: str) -> int:
@@ -158,25 +189,32 @@ def _is_measured(catalogue: Catalogue, key: str) -> bool:
     return bool(entry and entry.measured)
 
 
-def _stratum_values(block: _Block, labels: Labels) -> np.ndarray:
+def _stratum_values(block: _Block, ground: Ground) -> np.ndarray:
     if block.stratum == "none":
         return np.full(len(block.values), "", dtype=object)
+    if block.stratum == PERIOD:
+        kind = ground.settings.period
+        return np.array(
+            [numbered_period(kind, number).name for number in block.values.tolist()], dtype=object
+        )
     named = {"site": "sites", "surgeon": "surgeons", "fixation": "fixations", "age_band": "age_bands"}[
         block.stratum
     ]
-    words = [*getattr(labels, named), MISSING.get(block.stratum, "unknown")]
+    words = [*getattr(ground.labels, named), MISSING.get(block.stratum, "unknown")]
     return np.array(words, dtype=object)[block.values]
 
 
-def _figures(counted: dict[str, np.ndarray], standing: _Standing, settings: Settings) -> dict[str, object]:
+def _figures(
+    counted: dict[str, np.ndarray], incidence: Reading, standing: _Standing, settings: Settings
+) -> dict[str, object]:
     """Counts where they mean something, estimates where they may be made, and the note."""
     cases, followed, events = counted["cases"], counted["followed"], counted["events"]
     awaiting, lost = counted["awaiting"], cases - followed
     means, shown = standing.counts, standing.estimates
     interval = proportion_interval(events, cases, settings.interval, settings.confidence)
     of_followed = proportion_interval(events, followed, settings.interval, settings.confidence)
-    years = counted["person_days"] / DAYS_PER_YEAR
-    by_time = person_time_interval(counted["person_events"], years, settings.confidence)
+    days, placed = counted["person_days"], counted["person_events"]
+    by_time = rate_per_100_years(np.where(days > 0, placed, 0), days, settings.confidence)
     rate, rate_followed = share_of(events, cases), share_of(events, followed)
     return {
         "cases": cases,
@@ -193,13 +231,15 @@ def _figures(counted: dict[str, np.ndarray], standing: _Standing, settings: Sett
         "rf_ci_high": np.where(shown, of_followed.high, np.nan),
         "worst_case": np.where(shown, share_of(events + lost, cases), np.nan),
         "rate_with_awaiting": np.where(shown, share_of(events + awaiting, cases), np.nan),
-        **{name: np.full(len(cases), np.nan) for name in ("incidence", "incidence_low", "incidence_high")},
-        "person_years": np.where(means, years, np.nan),
-        "events_py": _counts(counted["person_events"], means),
-        "rate_per_100py": np.where(shown, 100 * share_of(counted["person_events"], years), np.nan),
-        "py_ci_low": np.where(shown, 100 * by_time.low, np.nan),
-        "py_ci_high": np.where(shown, 100 * by_time.high, np.nan),
-        "note": _notes(counted, standing, settings),
+        "incidence": np.where(shown, incidence.share, np.nan),
+        "incidence_low": np.where(shown, incidence.low, np.nan),
+        "incidence_high": np.where(shown, incidence.high, np.nan),
+        "person_years": np.where(means, by_time.years, np.nan),
+        "events_py": _counts(placed, means),
+        "rate_per_100py": np.where(shown, by_time.rate, np.nan),
+        "py_ci_low": np.where(shown, by_time.low, np.nan),
+        "py_ci_high": np.where(shown, by_time.high, np.nan),
+        "note": _notes(counted, np.isnan(incidence.share), standing, settings),
     }
 
 
@@ -207,8 +247,11 @@ def _counts(values: np.ndarray, shown: np.ndarray) -> pd.Series:
     return pd.Series(values, dtype="Int64").where(shown)
 
 
-def _notes(counted: dict[str, np.ndarray], standing: _Standing, settings: Settings) -> list[str | None]:
+def _notes(
+    counted: dict[str, np.ndarray], unwatched: np.ndarray, standing: _Standing, settings: Settings
+) -> list[str | None]:
     cases = counted["cases"]
+    timeless = (counted["person_events"] > 0) & (counted["person_days"] == 0)
     marks = (
         (standing.few, notes.TOO_FEW),
         (standing.partly, notes.ONLY_WHERE_IT_CAN),
@@ -216,6 +259,8 @@ def _notes(counted: dict[str, np.ndarray], standing: _Standing, settings: Settin
         (_uncertain(counted, settings) & ~standing.few, notes.READ_THE_RANGE),
         (standing.measured & (2 * counted["assessed"] < cases), notes.SELDOM_ASSESSED),
         ((counted["person_events"] < counted["events"]) & ~standing.few, notes.OUTSIDE_PERSON_TIME),
+        (timeless & ~standing.few, notes.NO_PERSON_TIME),
+        (unwatched & ~standing.few, notes.NOT_WATCHED),
     )
     told = [np.where(said, text, "").tolist() for said, text in marks]
     joined = [notes.together(*each) for each in zip(*told, strict=True)]

@@ -30,10 +30,6 @@ NOT_A_TABLE = {
 }
 #: Columns whose shape is agreed and which may still be empty, by table.
 FILLED_LATER = {
-    "rates": (
-        "incidence", "incidence_low", "incidence_high", "person_years", "events_py", "rate_per_100py", "py_ci_low",
-        "py_ci_high",
-    ),
     "comparisons": (
         "adjusted_for", "adj_risk_difference", "adj_rd_low", "adj_rd_high", "adj_risk_ratio", "adj_rr_low",
         "adj_rr_high", "homogeneity_p", "power", "detectable_difference",

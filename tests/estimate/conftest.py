@@ -10,7 +10,7 @@ import pytest
 from hypothesis import settings as hypothesis_settings
 
 from pipeline.catalogue import Catalogue, Complication, Level, Measured
-from pipeline.counts import ACTIVITY, STATISTICS, Cells, Counts, Outcomes, summed
+from pipeline.counts import ACTIVITY, STATISTICS, WAYS, Cells, Counts, Ends, Outcomes, summed
 from pipeline.handover import Labels
 from pipeline.settings import Primary, Settings, SurgeonTables
 
@@ -62,15 +62,45 @@ KEYS = {
 }
 
 
+#: 2026-10, as months are counted.
+OCTOBER = 2026 * 12 + 9
+
+
 def _cells(rows: list[dict], keys: dict[str, int], outcomes: int) -> Cells:
     frame = pd.DataFrame([{name: row.get(name, default) for name, default in keys.items()} for row in rows])
     frame = frame.reindex(columns=list(keys)).astype("int64")
     counts = {}
     for name in STATISTICS:
-        usual = {"followed": "cases", "person_events": "events"}.get(name, "")
+        usual = {"followed": "cases", "person_events": "events", "person_days": "cases"}.get(name, "")
         per_row = [row.get(name, row.get(usual, 0)) for row in rows]
         counts[name] = np.repeat(np.array(per_row, np.int64)[:, None], outcomes, axis=1)
     return summed(frame, counts)
+
+
+def ends_of(
+    leaving: list[dict], moved: list[dict], keys: tuple[str, ...] = ("site", "group", "fixation", "age_band")
+) -> Ends:
+    """Rows of (cell keys, default 0) way, day, competing, censored; and category, level, day, event, ..."""
+    return Ends(
+        _rows_of(leaving, (*keys, "way", "day"), ("competing", "censored")),
+        _rows_of(moved, (*keys, "category", "level", "day"), ("event", "competing", "censored")),
+    )
+
+
+def _rows_of(rows: list[dict], keys: tuple[str, ...], statistics: tuple[str, ...]) -> Cells:
+    names = [*keys, *statistics]
+    frame = pd.DataFrame([{name: row.get(name, 0) for name in names} for row in rows], columns=names)
+    frame = frame.astype("int64")
+    return summed(frame[list(keys)], {name: frame[name].to_numpy() for name in statistics})
+
+
+def _all_watched(rows: list[dict], keys: tuple[str, ...]) -> Ends:
+    """All cases observed to day 730 in both ways, nobody with an event."""
+    leaving = [
+        {"period": OCTOBER} | row | {"way": way, "day": 730, "censored": row.get("cases", 0)}
+        for row in rows for way in range(len(WAYS))
+    ]  # fmt: skip
+    return ends_of(leaving, [], keys)
 
 
 def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
@@ -85,7 +115,17 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     risk_cells = Cells(risk.keys, {name: risk[name] for name in ("cases", "events")})
     severity, returns = cells_of({"group": [], "category": [], "grade": []}, "cases"), returns_of([])
     state = everywhere if defined is None else defined
-    return Counts(OUTCOMES, FEW, state, cells, surgeons, risk_cells, activity, severity, returns)
+    main = Outcomes(
+        *(part[OUTCOMES.level == 0] for part in (OUTCOMES.category, OUTCOMES.level, OUTCOMES.window_days))
+    )
+    return Counts(
+        outcomes=OUTCOMES, surgeon_outcomes=FEW, defined=state, cells=cells, surgeons=surgeons, risk_cells=risk_cells,
+        activity=activity, severity=severity, returns=returns, cohort_outcomes=main,
+        ends=_all_watched(rows, ("site", "group", "fixation", "age_band")),
+        surgeon_ends=_all_watched(rows, ("surgeon", "group")),
+        cohorts=_cells(rows, {"period": OCTOBER, "group": 0}, len(main)),
+        cohort_ends=_all_watched(rows, ("period", "group")),
+    )  # fmt: skip
 
 
 def cells_of(keys: dict[str, list[int]], name: str, counts: tuple[int, ...] = ()) -> Cells:
@@ -97,6 +137,11 @@ def returns_of(rows: list[tuple[int, ...]]) -> Cells:
     names = ["first", "to", "reason", "planned", "day", "count"]
     frame = pd.DataFrame(rows, columns=names).astype("int64")
     return Cells(frame[names[:-1]], {"count": frame["count"].to_numpy()})
+
+
+@pytest.fixture(scope="session")
+def leaving_of() -> Callable[..., Ends]:
+    return ends_of
 
 
 @pytest.fixture(scope="session")

@@ -311,6 +311,64 @@ def test_ages_and_surgeons(after: Any) -> None:
     assert surgeon["ci_low"] != surgeon["ci_low"]
 
 
+#: The course of L, any complication: 9 left on day 12, 2 on 41, 3 on 100, 6 on 150; 11 last seen on 60; 1 and 9 right
+#: are well at the end. Day, at risk, events, censored from then until before the next row, event-free share.
+COURSE_OF_L = [
+    (0, 7, 0, 0, 1),
+    (12, 7, 1, 0, 6 / 7),
+    (30, 6, 0, 0, 6 / 7),
+    (41, 6, 1, 1, 5 / 7),
+    (90, 4, 0, 0, 5 / 7),
+    (100, 4, 1, 0, 5 / 7 * 3 / 4),
+    (150, 3, 1, 0, 5 / 7 * 2 / 4),
+    (365, 2, 0, 2, 5 / 14),
+]
+
+
+def test_the_course_over_time(after: Any) -> None:
+    rows = after.table("event_free")
+    rows = rows[(rows["procedure"] == L) & (rows["category"] == ANY)]
+    columns = ["day", "at_risk", "events", "censored"]
+    assert [tuple(row) for row in rows[columns].to_numpy()] == [row[:-1] for row in COURSE_OF_L]
+    assert list(rows["event_free"]) == pytest.approx([row[-1] for row in COURSE_OF_L])
+    assert list(rows["cumulative_incidence"]) == pytest.approx([1 - row[-1] for row in COURSE_OF_L])
+    assert (rows["competing"] == 0).all(), "nobody died"
+
+
+@pytest.mark.parametrize(
+    ("procedure", "category", "window", "share"),
+    [
+        (L, ANY, 30, 1 / 7),
+        (L, ANY, 90, 2 / 7),
+        (L, ANY, 365, 9 / 14),  # course 11 left on day 60: of the four then left two more had one
+        (L, "revision", 365, 2 / 7),  # records reach a year: course 11 is not lost
+        (U, ANY, 365, 3 / 4),
+        (BOTH, ANY, 365, 0),
+    ],
+)
+def test_incidence_at_the_windows_end(
+    after: Any, procedure: str, category: str, window: int, share: float
+) -> None:
+    got = after.rate(procedure, category, "any_return" if category == "revision" else "any", window)
+    assert got["incidence"] == pytest.approx(share)
+    assert got["incidence_low"] <= got["incidence"] <= got["incidence_high"]
+
+
+def test_cohorts_are_by_month_of_operation(after: Any) -> None:
+    """January 2025 holds course 4 (U, screws out on day 300) and course 12; all months up to June 2025 have closed."""
+    rows = after.table("cohorts")
+    own = rows[(rows["category"] == ANY) & (rows["window_days"] == 365) & (rows["procedure"] == "all")]
+    found = {row.period: (row.cases, row.events, bool(row.closed)) for row in own.itertuples()}
+    assert found == {
+        "2025-01": (2, 1, True),  # 4, 12
+        "2025-02": (2, 2, True),  # 2, 8
+        "2025-03": (3, 1, True),  # 1, 7, 11
+        "2025-04": (3, 2, True),  # 3, 9 left and right
+        "2025-05": (2, 1, True),  # 5, 10
+        "2025-06": (1, 1, True),  # 6
+    }
+
+
 def _primary(edition: Any, analysis: str) -> Any:
     rows = edition.table("comparisons")
     rows = rows[(rows["arm_a"] == L) & (rows["arm_b"] == U) & (rows["category"] == ANY)]
