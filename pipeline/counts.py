@@ -22,6 +22,10 @@ STATISTICS = (
 )  # fmt: skip
 #: Ways of observing a case; the key `way` is the position here.
 WAYS = ("visit", "records")
+#: Columns of cases that tell how two arms differed before the operation, in the order of their table.
+BASELINE = (
+    "age_band", "age_years", "sex", "asa_class", "prior_operation", "smoker", "diabetes", "site", "fixation",
+)  # fmt: skip
 ACTIVITY = ("cases", "complications_happened", "complications_learned", "awaiting", "windows_closed")
 
 
@@ -122,6 +126,8 @@ class Counts:
         cohort_outcomes: Columns of `cohorts`: main levels.
         cohorts: Keys period (number of the operation's, as in `periods.numbered_period`), group; `STATISTICS`.
         cohort_ends: Of `cohort_outcomes`; keys of a cell as in `cohorts`.
+        baseline: Keys arm (0 is a, 1 is b), characteristic (position in `BASELINE`), value (-1 is missing); statistic
+            cases, isolated and closed ones of the stated comparison.
     """
 
     outcomes: Outcomes
@@ -138,6 +144,7 @@ class Counts:
     cohort_outcomes: Outcomes
     cohorts: Cells
     cohort_ends: Ends
+    baseline: Cells
 
     def __add__(self, other: Counts) -> Counts:
         return added([self, other])
@@ -172,6 +179,7 @@ def added(parts: Iterable[Counts]) -> Counts:
         cohort_outcomes=first.cohort_outcomes,
         cohorts=added_cells([part.cohorts for part in partitions]),
         cohort_ends=added_ends([part.cohort_ends for part in partitions]),
+        baseline=added_cells([part.baseline for part in partitions]),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
+from pipeline.count.baseline import baseline_cells
 from pipeline.count.ends import end_cells, last_days
 from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
@@ -95,6 +96,7 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
         cohort_outcomes=main,
         cohorts=cell_statistics(dated, COHORT_KEYS, main, *common),
         cohort_ends=end_cells(dated, COHORT_KEYS, main, *until),
+        baseline=baseline_cells(cases, settings),
     )
 
 

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
+from pipeline.compared import arms_of
 from pipeline.counts import Cells, Counts
 from pipeline.estimate import notes
-from pipeline.estimate.two_arms import Arms, Tests, odds_ratio, risk_difference, risk_ratio, tests_of
-from pipeline.estimate.verdicts import NO_CASES, NOT_COMPARED, Difference, verdict_of
+from pipeline.estimate.by_age import (
+    AGE_BAND,
+    REASONS,
+    WITHIN_AGE,
+    arms_by_age,
+    counted_arms,
+    trend_said,
+    within_age,
+)
+from pipeline.estimate.stated import COUNTED, arm_names, tested
+from pipeline.estimate.two_arms import Arms, odds_ratio, risk_difference, risk_ratio
 from pipeline.handover import Labels
 from pipeline.settings import Compare, Primary, Settings
 
@@ -28,15 +37,13 @@ KEYS = (
     "isolated_only",
     "stratum_value",
 )
-LATER = (
-    "adjusted_for", "adj_risk_difference", "adj_rd_low", "adj_rd_high", "adj_risk_ratio", "adj_rr_low", "adj_rr_high",
-    "informative_a", "informative_b", "homogeneity_p", "power", "detectable_difference",
-)  # fmt: skip
 ORDER = (
     *KEYS, "events_a", "cases_a", "events_b", "cases_b", "risk_difference", "rd_ci_low", "rd_ci_high", "risk_ratio",
-    "rr_ci_low", "rr_ci_high", "odds_ratio", "or_ci_low", "or_ci_high", "p_fisher", "p_exact", "p_method", *LATER,
-    "primary", "verdict", "note",
+    "rr_ci_low", "rr_ci_high", "odds_ratio", "or_ci_low", "or_ci_high", "p_fisher", "p_exact", "p_method",
+    "adjusted_for", *WITHIN_AGE, "power", "detectable_difference", "primary", "verdict", "note",
 )  # fmt: skip
+#: Reasons that are given for the stated comparison alone.
+_OF_STATED = ("no_homogeneity", "no_power", "age_trend")
 
 
 @dataclass(frozen=True)
@@ -64,22 +71,9 @@ def comparisons_table(
 
 
 def _pair(cells: Cells, asked: Primary | Compare, labels: Labels) -> _Pair:
-    keys = cells.keys
-    inside = (
-        keys[f"among:{asked.among}"].to_numpy().astype(bool)
-        if asked.among
-        else np.ones(len(keys), dtype=bool)
-    )
-    if asked.within:
-        inside = inside & (keys["group"] == labels.groups.index(asked.within)).to_numpy()
-    column = "group" if asked.by == "procedure" else f"by:{asked.by}"
-    words = labels.groups if asked.by == "procedure" else labels.by[asked.by]
-    arms = [
-        inside & (keys[column] == (words.index(arm) if arm in words else -9)).to_numpy()
-        for arm in (asked.a, asked.b)
-    ]
-    groups = tuple(np.unique(keys["group"].to_numpy()[arm]) for arm in arms)
-    return _Pair(asked, arms[0], arms[1], groups)  # type: ignore[arg-type]
+    a, b = arms_of(cells.keys, asked, labels)
+    group = cells.keys["group"].to_numpy()
+    return _Pair(asked, a, b, (np.unique(group[a]), np.unique(group[b])))
 
 
 def _described(
@@ -89,7 +83,9 @@ def _described(
     for isolated_only in (True, False):
         kept = counts.cells.keys["isolated"].to_numpy().astype(bool) | (not isolated_only)
         for analysis in ("all_cases", "followed", "worst_for_a", "worst_for_b"):
-            frames.append(_rows(counts, pair, kept, analysis, isolated_only, "", labels))
+            rows = _rows(counts, pair, kept, analysis, isolated_only, "", labels)
+            strata = arms_by_age(counts.cells, pair.a & kept, pair.b & kept, analysis, len(labels.age_bands))
+            frames.append(rows.assign(**within_age(strata, settings.confidence)))
     frames += _by_age(counts, pair, labels)
     rows = pd.concat(frames, ignore_index=True)
     stated = _is_stated(rows, pair.asked, catalogue)
@@ -109,22 +105,9 @@ def _by_age(counts: Counts, pair: _Pair, labels: Labels) -> list[pd.DataFrame]:
     for band, name in [*enumerate(labels.age_bands), (-1, "unknown")]:
         kept = isolated & (bands == band)
         if (kept & (pair.a | pair.b)).any():
-            frames.append(_rows(counts, pair, kept, "all_cases", True, name, labels))
+            rows = _rows(counts, pair, kept, "all_cases", True, name, labels)
+            frames.append(rows.assign(**dict.fromkeys(WITHIN_AGE, np.nan), **dict.fromkeys(REASONS, "")))
     return frames
-
-
-def _arms(cells: Cells, a: np.ndarray, b: np.ndarray, analysis: str) -> Arms:
-    """Events and cases of each arm for every outcome, with the lost counted as the analysis says."""
-    events, cases, followed = (
-        [cells[name][arm].sum(axis=0) for arm in (a, b)] for name in ("events", "cases", "followed")
-    )
-    lost = [cases[arm] - followed[arm] for arm in (0, 1)]
-    if analysis == "followed":
-        cases = followed
-    if analysis in ("worst_for_a", "worst_for_b"):
-        worst = 0 if analysis == "worst_for_a" else 1
-        events = [events[arm] + (lost[arm] if arm == worst else 0) for arm in (0, 1)]
-    return Arms(events[0], cases[0], events[1], cases[1])
 
 
 def _clustered(cells: Cells, *arms: np.ndarray) -> np.ndarray:
@@ -144,7 +127,7 @@ def _rows(
 ) -> pd.DataFrame:
     """One row an outcome, over the kept cells of each arm."""
     asked, outcomes = pair.asked, counts.outcomes
-    arms = _arms(counts.cells, pair.a & kept, pair.b & kept, analysis)
+    arms = counted_arms(counts.cells, pair.a & kept, pair.b & kept, analysis)
     named = zip(outcomes.category, outcomes.level, strict=True)
     return pd.DataFrame(
         {
@@ -192,9 +175,7 @@ def _is_stated(rows: pd.DataFrame, asked: Primary | Compare, catalogue: Catalogu
 def _estimated(
     rows: pd.DataFrame, counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
-    arms = Arms(
-        *(rows[name].to_numpy(dtype=np.int64) for name in ("events_a", "cases_a", "events_b", "cases_b"))
-    )
+    arms = Arms(*(rows[name].to_numpy(dtype=np.int64) for name in COUNTED))
     shown = _starts_in_time(rows, catalogue) & rows.pop("state").to_numpy()
     figures: dict[str, np.ndarray] = {}
     for measure, names in (
@@ -205,73 +186,58 @@ def _estimated(
         found = measure(arms, settings.confidence)
         values = (found.value, found.low, found.high)
         figures |= {name: np.where(shown, value, np.nan) for name, value in zip(names, values, strict=True)}
-    no_ratio = shown & arms.both & (np.isnan(figures["risk_ratio"]) | np.isnan(figures["odds_ratio"]))
+    estimable = shown & arms.both
+    table = _with_adjusted(rows.assign(**figures), estimable)
+    table = tested(table, shown, estimable, settings, catalogue)
+    table["age_trend"] = ""
+    for at in np.flatnonzero(estimable & table["verdict"].notna().to_numpy()).tolist():
+        table.loc[at, "age_trend"] = _trend(table.iloc[at], counts, pair, settings, labels, catalogue)
+    return table.assign(note=_notes(table, shown, arms))
+
+
+def _with_adjusted(rows: pd.DataFrame, estimable: np.ndarray) -> pd.DataFrame:
+    """Figures within age bands stand only beside crude ones, the test of homogeneity only in stated rows."""
+    kept = {name: np.where(estimable, rows[name], np.nan) for name in WITHIN_AGE}
+    kept["homogeneity_p"] = np.where(rows["primary"], kept["homogeneity_p"], np.nan)
+    some = ~(np.isnan(kept["adj_risk_difference"]) & np.isnan(kept["adj_risk_ratio"]))
+    return rows.assign(**kept, adjusted_for=np.where(some, AGE_BAND, ""))
+
+
+def _trend(
+    row: pd.Series, counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
+) -> str:
+    """Over the age bands of the stated comparison's isolated cases."""
+    outcomes = counts.outcomes
+    here = (
+        (outcomes.category == labels.categories.index(row["category"]))
+        & (outcomes.level == labels.levels[labels.categories.index(row["category"])].index(row["level"]))
+        & (outcomes.window_days == row["window_days"])
+    )
+    kept = counts.cells.keys["isolated"].to_numpy().astype(bool)
+    strata = arms_by_age(counts.cells, pair.a & kept, pair.b & kept, "all_cases", len(labels.age_bands))
+    own = Arms(*(getattr(strata, name)[here] for name in COUNTED))
+    return trend_said(own, arm_names(row, catalogue), settings.confidence)
+
+
+def _notes(table: pd.DataFrame, shown: np.ndarray, arms: Arms) -> pd.Series:
+    """What is missing and why, none of it twice; of figures beside the crude ones only where there are crude ones."""
+    estimable = shown & arms.both
+    no_ratio = estimable & (table["risk_ratio"].isna() | table["odds_ratio"].isna()).to_numpy()
     first = np.select(
         [~shown, ~arms.both, no_ratio], [notes.NOT_COMPARED, notes.NO_CASES, notes.NO_RATIO], ""
     )
-    second = np.where(rows.pop("clustered").to_numpy() & shown & arms.both, notes.CLUSTERED_ARM, "")
-    said = [notes.together(*both) or None for both in zip(first.tolist(), second.tolist(), strict=True)]
-    later = dict.fromkeys(LATER, np.full(len(rows), np.nan))
-    table = rows.assign(**figures, **later, note=pd.Series(said, dtype="str"))
-    return _tested(table, shown, shown & arms.both, 1 - settings.confidence, catalogue)
+    clustered = np.where(table["clustered"].to_numpy() & estimable, notes.CLUSTERED_ARM, "")
+    stated = estimable & table["primary"].to_numpy(dtype=bool)
+    beside = [
+        np.where(stated if name in _OF_STATED else estimable, table[name].fillna(""), "")
+        for name in (*REASONS, "no_power", "age_trend")
+    ]
+    columns = [column.tolist() for column in (first, clustered, *beside)]
+    said = [notes.together(*dict.fromkeys(told)) or None for told in zip(*columns, strict=True)]
+    return pd.Series(said, dtype="str")
 
 
 def _starts_in_time(rows: pd.DataFrame, catalogue: Catalogue) -> np.ndarray:
     first = {key: entry.first_day for key, entry in catalogue.complications.items()}
     first_day = rows["category"].map(first).fillna(0).to_numpy()
     return (first_day <= 0) | (rows["window_days"].to_numpy() > first_day)
-
-
-def _tested(
-    table: pd.DataFrame, shown: np.ndarray, estimable: np.ndarray, alpha: float, catalogue: Catalogue
-) -> pd.DataFrame:
-    """Tests and the verdict, for the primary comparison alone."""
-    primary = table["primary"].to_numpy(dtype=bool)
-    tests = [_tests(row) if tested else None for row, tested in _each(table, primary & estimable)]
-    verdicts: list[str | None] = [None] * len(table)
-    if primary.any():
-        at = int(np.flatnonzero(primary & (table["analysis"] == "all_cases").to_numpy())[0])
-        own = dict(zip(table["analysis"][primary], np.flatnonzero(primary), strict=True))
-        verdicts[at] = _verdict(table, own, tests[at], alpha, catalogue) if shown[at] else NOT_COMPARED
-    return table.assign(
-        p_fisher=[each.fisher if each else np.nan for each in tests],
-        p_exact=[each.exact if each else np.nan for each in tests],
-        p_method=pd.Series([each.name if each else None for each in tests], dtype="str"),
-        verdict=pd.Series(verdicts, dtype="str"),
-    )
-
-
-def _each(table: pd.DataFrame, chosen: np.ndarray) -> Iterator[tuple[list[int], bool]]:
-    """The counts of each row's arms, and whether it is one of the chosen."""
-    counted = table[["events_a", "cases_a", "events_b", "cases_b"]].to_numpy(dtype=np.int64)
-    return zip(counted.tolist(), chosen.tolist(), strict=True)
-
-
-def _tests(counted: list[int]) -> Tests:
-    events_a, cases_a, events_b, cases_b = counted
-    return tests_of(events_a, cases_a, events_b, cases_b)
-
-
-def _verdict(
-    table: pd.DataFrame, own: dict[str, int], tests: Tests | None, alpha: float, catalogue: Catalogue
-) -> str:
-    """The sentence for the primary comparison, whose rows stand at `own` by analysis."""
-    all_cases, followed = (_difference(table, own[analysis]) for analysis in ("all_cases", "followed"))
-    if all_cases is None or tests is None:
-        return NO_CASES
-    cases = table["cases_a"].to_numpy() + table["cases_b"].to_numpy()
-    lost = int(cases[own["all_cases"]] - cases[own["followed"]])
-    a, b = (_name(str(table[arm].iloc[own["all_cases"]]), catalogue) for arm in ("arm_a", "arm_b"))
-    return verdict_of(a, b, all_cases, followed, lost, tests.exact, alpha)
-
-
-def _difference(table: pd.DataFrame, at: int) -> Difference | None:
-    low, high = (float(table[limit].to_numpy()[at]) for limit in ("rd_ci_low", "rd_ci_high"))
-    return None if np.isnan(low) else Difference(low, high)
-
-
-def _name(key: str, catalogue: Catalogue) -> str:
-    """As it stands within a sentence; a name that begins with an abbreviation keeps it."""
-    entry = catalogue.procedures.get(key)
-    name = entry.name if entry else key.replace("_", " ")
-    return name if name[1:2].isupper() else name[:1].lower() + name[1:]

@@ -114,6 +114,7 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     risk = _cells(rows, {"age_band": 0, "group": 0}, len(FEW))
     risk_cells = Cells(risk.keys, {name: risk[name] for name in ("cases", "events")})
     severity, returns = cells_of({"group": [], "category": [], "grade": []}, "cases"), returns_of([])
+    baseline = cells_of({"arm": [], "characteristic": [], "value": []}, "cases")
     state = everywhere if defined is None else defined
     main = Outcomes(
         *(part[OUTCOMES.level == 0] for part in (OUTCOMES.category, OUTCOMES.level, OUTCOMES.window_days))
@@ -121,6 +122,7 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     return Counts(
         outcomes=OUTCOMES, surgeon_outcomes=FEW, defined=state, cells=cells, surgeons=surgeons, risk_cells=risk_cells,
         activity=activity, severity=severity, returns=returns, cohort_outcomes=main,
+        baseline=baseline,
         ends=_all_watched(rows, ("site", "group", "fixation", "age_band")),
         surgeon_ends=_all_watched(rows, ("surgeon", "group")),
         cohorts=_cells(rows, {"period": OCTOBER, "group": 0}, len(main)),
