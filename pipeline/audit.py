@@ -41,6 +41,7 @@ class Analysed:
     cohorts: pd.DataFrame
     event_free: pd.DataFrame
     comparisons: pd.DataFrame
+    baseline: pd.DataFrame
     activity: pd.DataFrame
     severity: pd.DataFrame
     revisions: pd.DataFrame
@@ -72,6 +73,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.counts import added
     from pipeline.estimate import (
         activity_table,
+        baseline_table,
         cohorts_table,
         comparisons_table,
         event_free_table,
@@ -97,6 +99,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, until)
         event_free = event_free_table(counts, ground.settings, labels, ground.catalogue)
         comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
+        baseline = baseline_table(counts, ground.settings, labels)
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
@@ -114,7 +117,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     reviews = reviewed(whole, facts, labels, ground.settings)
     return Analysed(
         labels=labels, whole=whole, counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
-        comparisons=comparisons, activity=activity, severity=severity, revisions=revisions, reviewed=reviews,
+        comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions, reviewed=reviews,
         findings=told,
     )  # fmt: skip
 
@@ -300,6 +303,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "cohorts": result.cohorts,
         "event_free": result.event_free,
         "comparisons": result.comparisons,
+        "baseline": result.baseline,
         "activity": result.activity,
         "severity": result.severity,
         "revisions": result.revisions,

@@ -216,12 +216,21 @@ COMPARISONS = Table(
 
 BASELINE = Table(
     "baseline",
-    "How the arms differed before the operation.",
+    "How the arms of the stated comparison differed before the operation: its closed cases without a further procedure.",
     (
         always("arm_a", "word", "First arm.", SETTINGS),
         always("arm_b", "word", "Second arm.", SETTINGS),
-        always("characteristic", "word", "What is set side by side, a column of operations.", "operations"),
-        maybe("value", "text", "Value of the characteristic; empty for a number."),
+        always(
+            "characteristic",
+            "word",
+            "What is set side by side: a column of operations, the site, or the band of ages.",
+            "operations",
+        ),
+        maybe(
+            "value",
+            "text",
+            "Value of the characteristic; empty for a number, or where nothing is known of it.",
+        ),
         count("n_a", "Cases of a with this value, or with a number."),
         count("n_b", "Cases of b with this value, or with a number."),
         count("missing_a", "Cases of a for which it is not known."),
@@ -232,11 +241,10 @@ BASELINE = Table(
         number("median_b", "Median in b, for a number.", OURS, "as the characteristic"),
         number(
             "standardised_difference",
-            "Difference in standard deviations.",
-            "common practice, no source",
+            "Difference in standard deviations of a and b together.",
+            "Austin 2009, Stat Med 28:3083 (from memory)",
             "SD",
         ),
     ),
     key=("arm_a", "arm_b", "characteristic", "value"),
-    filled=False,
 )

@@ -74,7 +74,7 @@ def test_steps_of_the_flow_add_up_to_the_same(whole: Analysed, cut: Analysed) ->
     pd.testing.assert_series_equal(found, expected, check_dtype=False)
 
 
-@pytest.mark.parametrize("name", ["rates", "cohorts", "event_free", "comparisons", "activity"])
+@pytest.mark.parametrize("name", ["rates", "cohorts", "event_free", "comparisons", "baseline", "activity"])
 def test_published_numbers_are_equal(whole: Analysed, cut: Analysed, name: str) -> None:
     pd.testing.assert_frame_equal(getattr(cut, name), getattr(whole, name))
 

@@ -2,6 +2,7 @@
 
 from pipeline.estimate.activity import activity_table
 from pipeline.estimate.agreement import agreement_table
+from pipeline.estimate.baseline import baseline_table
 from pipeline.estimate.cohorts import cohorts_table
 from pipeline.estimate.comparisons import comparisons_table
 from pipeline.estimate.event_free import event_free_table
@@ -13,6 +14,7 @@ from pipeline.estimate.rates import rates_table
 __all__ = [
     "activity_table",
     "agreement_table",
+    "baseline_table",
     "cohorts_table",
     "comparisons_table",
     "event_free_table",

@@ -12,12 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.counts import BASELINE, Cells, Counts
 from pipeline.estimate.proportions import share_of
+from pipeline.handover import Labels
+from pipeline.settings import Settings
+from schemas.exports import EXPORTS
 
 COLUMNS = (
     "arm_a", "arm_b", "characteristic", "value", "n_a", "n_b", "missing_a", "missing_b", "share_a", "share_b",
     "median_a", "median_b", "standardised_difference",
 )  # fmt: skip
+#: What the table calls a characteristic that has another name in the frame of cases.
+_CALLED = {"prior_operation": "prior_operation_same_joint"}
+_NUMBERS = ("age_years",)
+_YES_NO = ("prior_operation", "smoker", "diabetes")
+#: A word that says that it is not known.
+_UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True)
@@ -110,8 +120,51 @@ def _standardised(difference: np.ndarray, variance_a: np.ndarray, variance_b: np
     return np.where((spread == 0) & (difference == 0), 0.0, found)
 
 
+def baseline_table(counts: Counts, settings: Settings, labels: Labels) -> pd.DataFrame:
+    """The published `baseline`: the arms of the stated comparison, its closed and isolated cases.
+
+    No rows without a stated comparison, or without a case in either arm.
+    """
+    cells = counts.baseline
+    if settings.primary is None or not len(cells.keys):
+        return pd.DataFrame(columns=list(COLUMNS))
+    told = [_characteristic(cells, number, labels) for number in range(len(BASELINE))]
+    return baseline_rows(settings.primary.a, settings.primary.b, told)
+
+
+def _characteristic(cells: Cells, number: int, labels: Labels) -> Characteristic:
+    name = BASELINE[number]
+    own = cells.where((cells.keys["characteristic"] == number).to_numpy())
+    value, arm = own.keys["value"].to_numpy(), own.keys["arm"].to_numpy()
+    highest = int(value.max(initial=-1))
+    values = np.arange(highest + 1) if name in _NUMBERS else _words(name, highest, labels)
+    told = np.zeros((2, len(values) + 1), np.int64)  # missing stands last
+    told[arm, value] = own["cases"]
+    missing = told[:, -1] + sum(told[:, at] for at, word in enumerate(values) if word == _UNKNOWN)
+    known = [at for at, word in enumerate(values) if word != _UNKNOWN]
+    kept = values if isinstance(values, np.ndarray) else tuple(values[at] for at in known)
+    a, b = told[:, known]
+    return Characteristic(_CALLED.get(name, name), kept, a, b, int(missing[0]), int(missing[1]))
+
+
+def _words(name: str, highest: int, labels: Labels) -> tuple[str, ...]:
+    """What each value of a characteristic is called."""
+    if name in _YES_NO:
+        return ("no", "yes")
+    named = {
+        "age_band": labels.age_bands,
+        "sex": EXPORTS["operations"]["sex"].vocabulary,
+        "site": labels.sites,
+        "fixation": labels.fixations,
+    }
+    return named.get(name) or tuple(str(grade) for grade in range(highest + 1))
+
+
 def baseline_rows(arm_a: str, arm_b: str, characteristics: Sequence[Characteristic]) -> pd.DataFrame:
-    """The published `baseline` of two arms: a row for each word that occurs, one for each number."""
+    """The published `baseline` of two arms: a row for each word that occurs, one for each number.
+
+    A characteristic of which nothing is known has one row too, so that it is seen to be missing.
+    """
     frames = [
         (_of_words if isinstance(each.values, tuple) else _of_numbers)(each).assign(
             arm_a=arm_a,
@@ -128,6 +181,8 @@ def baseline_rows(arm_a: str, arm_b: str, characteristics: Sequence[Characterist
 
 
 def _of_words(told: Characteristic) -> pd.DataFrame:
+    if not (told.a + told.b).any():
+        return _of_numbers(Characteristic(told.name, np.zeros(0), told.a[:0], told.b[:0], 0, 0))
     found = shares_compared(told.a, told.b)
     columns = {
         "value": np.array(told.values, dtype=object),

@@ -6,6 +6,7 @@ from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
+from pipeline.publish.arms_beside import baseline_part, beside_lines
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
 from pipeline.publish.page import Show
@@ -27,7 +28,7 @@ def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str
         )  # fmt: skip
     stated = _same_question(rows)
     return "\n".join(
-        [fitness(context), _primary(rows[stated], context), _descriptive(rows[~stated], context)]
+        [fitness(context), _primary(rows[stated], tables, context), _descriptive(rows[~stated], context)]
     )
 
 
@@ -113,7 +114,7 @@ def _equals(p: object) -> str:
     return told if told.startswith("below") else f"= {told}"
 
 
-def _primary(stated: pd.DataFrame, context: Context) -> str:
+def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     title = '<h2 id="stated">The comparison stated before the run</h2>'
     main = _main_row(stated)
     if main is None:
@@ -121,21 +122,20 @@ def _primary(stated: pd.DataFrame, context: Context) -> str:
             "None was stated in audit.toml under [primary]; all that follows only describes.", "note"
         )
     said = "".join(page.paragraph(line) for line in _sentences(main, context))
-    a, b = _arms(main, context)
+    a, b = arms = _arms(main, context)
     columns = {
         "cases_in": Show("Cases"), "ages": Show("Ages"), "a": Show(a, one_line=True), "b": Show(b, one_line=True),
-        "difference": Show("Difference, points", one_line=True), "ratio": Show("Risk ratio", one_line=True),
+        "difference": Show("Difference, points", one_line=True),
+        "within_age": Show("Within age bands, points", one_line=True), "ratio": Show("Risk ratio", one_line=True),
+        "ratio_within_age": Show("Risk ratio within age bands", one_line=True),
         "odds": Show("Odds ratio", one_line=True),
     }  # fmt: skip
     table = page.table(
         _printed(_in_order(stated), context), "stated", _question(main, context), columns, csv=CSV, stub="cases_in",
         grouped_by="analysis",
     )  # fmt: skip
-    unadjusted = page.paragraph(
-        "Not adjusted for anything but what the table shows: the groups may differ in age, sport, earlier episodes "
-        "and much else.", "soft",
-    )  # fmt: skip
-    return f'{title}<div class="finding">{said}</div>{table}{unadjusted}'
+    beside = "".join(page.paragraph(line) for line in beside_lines(main, arms, context))
+    return f'{title}<div class="finding">{said}</div>{beside}{table}{baseline_part(tables, arms, context)}'
 
 
 def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
@@ -165,7 +165,9 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
             "a": _arm_words(row["events_a"], row["cases_a"]),
             "b": _arm_words(row["events_b"], row["cases_b"]),
             "difference": _with_limits(row["risk_difference"], row["rd_ci_low"], row["rd_ci_high"]),
+            "within_age": _with_limits(row["adj_risk_difference"], row["adj_rd_low"], row["adj_rd_high"]),
             "ratio": words.ratio(row["risk_ratio"], row["rr_ci_low"], row["rr_ci_high"]),
+            "ratio_within_age": words.ratio(row["adj_risk_ratio"], row["adj_rr_low"], row["adj_rr_high"]),
             "odds": words.ratio(row["odds_ratio"], row["or_ci_low"], row["or_ci_high"]),
         }
         for row in rows.to_dict("records")
@@ -194,7 +196,8 @@ def _descriptive(rows: pd.DataFrame, context: Context) -> str:
     columns = {
         "outcome": Show("Complication"), "window": Show("Window", one_line=True), "cases_in": Show("Cases"),
         "a": Show("First", one_line=True), "b": Show("Second", one_line=True),
-        "difference": Show("Difference, points", one_line=True), "ratio": Show("Risk ratio", one_line=True),
+        "difference": Show("Difference, points", one_line=True),
+        "within_age": Show("Within age bands, points", one_line=True), "ratio": Show("Risk ratio", one_line=True),
     }  # fmt: skip
     warning = page.paragraph(
         "Many comparisons side by side: some will look striking by chance alone. No test is made here."

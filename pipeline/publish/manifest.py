@@ -28,13 +28,6 @@ NOT_A_TABLE = {
     "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",
 }
-#: Columns whose shape is agreed and which may still be empty, by table.
-FILLED_LATER = {
-    "comparisons": (
-        "adjusted_for", "adj_risk_difference", "adj_rd_low", "adj_rd_high", "adj_risk_ratio", "adj_rr_low",
-        "adj_rr_high", "homogeneity_p", "power", "detectable_difference",
-    ),
-}  # fmt: skip
 
 
 def not_built_yet(written: Mapping[str, pa.Table]) -> dict[str, str]:
@@ -48,13 +41,7 @@ def not_built_yet(written: Mapping[str, pa.Table]) -> dict[str, str]:
         for name, table in PUBLISHED.items()
         if name not in written and name != SENDERS
     }
-    columns = {
-        f"{name}.{column}": PUBLISHED[name][column].description
-        for name, later in FILLED_LATER.items()
-        for column in later
-        if name in written and written[name][column].null_count == len(written[name])
-    }
-    return {**tables, **columns, **NOT_A_TABLE}
+    return {**tables, **NOT_A_TABLE}
 
 
 def write_manifest(department: Path, context: Context, missing: dict[str, str]) -> None:

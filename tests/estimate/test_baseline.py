@@ -2,11 +2,21 @@
 
 import math
 import statistics
+from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from pipeline.estimate.baseline import Characteristic, baseline_rows, numbers_compared, shares_compared
+from pipeline.counts import BASELINE as CHARACTERISTICS
+from pipeline.counts import summed
+from pipeline.estimate.baseline import (
+    Characteristic,
+    baseline_rows,
+    baseline_table,
+    numbers_compared,
+    shares_compared,
+)
 from schemas.fit import typed
 from schemas.models import model_failures
 from schemas.published import BASELINE
@@ -92,3 +102,45 @@ def test_the_published_shape():
     frame = baseline_rows("peg", "wire", [SEX, AGE])
     assert len(model_failures(BASELINE, typed(BASELINE, frame))) == 0
     assert list(baseline_rows("peg", "wire", []).columns) == list(BASELINE.names)
+
+
+def test_a_characteristic_of_which_nothing_is_known_is_seen_to_be_missing():
+    nothing = np.zeros(2, np.int64)
+    frame = baseline_rows("peg", "wire", [Characteristic("smoker", ("no", "yes"), nothing, nothing, 7, 9)])
+    (row,) = frame.to_dict("records")
+    assert (row["value"], row["n_a"], row["missing_a"], row["missing_b"]) == ("", 0, 7, 9)
+    assert frame[["share_a", "median_a", "standardised_difference"]].isna().all(axis=None)
+
+
+def counts_with(counts_of, cells_of_baseline):
+    """Counts of (arm, characteristic, value, cases), characteristics by name."""
+    rows = [(arm, CHARACTERISTICS.index(name), value, cases) for arm, name, value, cases in cells_of_baseline]
+    keys = pd.DataFrame([row[:3] for row in rows], columns=["arm", "characteristic", "value"]).astype("int64")
+    return replace(
+        counts_of([]), baseline=summed(keys, {"cases": np.array([row[3] for row in rows], np.int64)})
+    )
+
+
+def test_the_table_of_the_stated_comparison(counts_of, settings, labels):
+    female, unknown = 0, 3
+    counts = counts_with(counts_of, [
+        (0, "sex", female, 6), (0, "sex", unknown, 2), (0, "sex", -1, 1), (1, "sex", female, 4),
+        (0, "age_years", 19, 5), (0, "age_years", 21, 4), (1, "age_years", 30, 4),
+        (0, "fixation", 1, 9), (1, "fixation", 0, 4), (1, "prior_operation", 1, 4), (0, "prior_operation", -1, 9),
+    ])  # fmt: skip
+    frame = baseline_table(counts, settings, labels).set_index(["characteristic", "value"])
+    assert frame.loc[("sex", "female"), ["n_a", "n_b", "missing_a", "missing_b"]].tolist() == [6, 4, 3, 0]
+    assert frame.loc[("sex", "female"), "share_a"] == 1
+    assert ("sex", "unknown") not in frame.index
+    assert frame.loc[("age_years", ""), ["n_a", "median_a", "median_b"]].tolist() == [9, 19, 30]
+    assert frame.loc[("fixation", "peg;wire"), "n_a"] == 9
+    assert frame.loc[("prior_operation_same_joint", "yes"), ["n_b", "missing_a"]].tolist() == [4, 9]
+    assert frame.loc[("asa_class", ""), "n_a"] == 0
+    assert len(model_failures(BASELINE, typed(BASELINE, frame.reset_index()))) == 0
+
+
+def test_no_stated_comparison_or_no_case_no_table(counts_of, settings, labels):
+    some = counts_with(counts_of, [(0, "smoker", 1, 3)])
+    assert len(baseline_table(some, settings, labels)) > 0
+    assert len(baseline_table(some, replace(settings, primary=None), labels)) == 0
+    assert len(baseline_table(counts_of([]), settings, labels)) == 0

@@ -89,10 +89,24 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
          "analysis": "all_cases", "isolated_only": True, "primary": False}
         for window in (365, 730)
     ]  # fmt: skip
+    comparisons[0] |= {
+        "adjusted_for": "age_band", "adj_risk_difference": 0.031, "adj_rd_low": -0.12, "adj_rd_high": 0.18,
+        "informative_a": 18, "informative_b": 20, "homogeneity_p": 0.4, "power": 0.21, "detectable_difference": 0.284,
+    }  # fmt: skip
+    before = [
+        {"characteristic": "age_years", "n_a": 21, "n_b": 26, "missing_a": 0, "missing_b": 1, "median_a": 18,
+         "median_b": 27.5, "standardised_difference": -1.2},
+        {"characteristic": "smoker", "value": "yes", "n_a": 5, "n_b": 0, "missing_a": 1, "missing_b": 0, "share_a": 0.25,
+         "share_b": 0.0, "standardised_difference": 0.816},
+        {"characteristic": "diabetes", "n_a": 0, "n_b": 0, "missing_a": 21, "missing_b": 27},
+        {"characteristic": "site", "value": "hill", "n_a": 21, "n_b": 27, "missing_a": 0, "missing_b": 0, "share_a": 1.0,
+         "share_b": 1.0, "standardised_difference": 0.0},
+    ]  # fmt: skip
     file = "received/harbour/2026-11-03/operations.csv"
     return {
         "rates": table_of("rates", rates),
         "comparisons": table_of("comparisons", comparisons),
+        "baseline": table_of("baseline", [{"arm_a": a, "arm_b": b, **row} for row in before]),
         "activity": table_of("activity", [
             {"site": site, "procedure": key, "operations": n, "cases": n, "complications_happened": 1,
              "complications_learned": 2, "awaiting": 0, "decisions": 3, "windows_closed": 1234}

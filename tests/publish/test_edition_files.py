@@ -16,7 +16,6 @@ import pytest
 from pipeline import editions, store
 from pipeline.errors import CannotFinish
 from pipeline.publish import Context, published, write_check, write_edition
-from pipeline.publish.manifest import not_built_yet
 from pipeline.publish.sender import notes_for
 from pipeline.publish.tables import ready
 from schemas.published import NOT_FILLED, PUBLISHED
@@ -83,17 +82,8 @@ def test_the_manifest_lists_what_is_not_built(department: Path) -> None:
         "handout.pdf",
         "workbook.xlsx",
         "outward/",
-        "comparisons.power",
-        "comparisons.adj_rr_low",
     } <= set(missing)
     assert not {"rates", "comparisons", "flow", "for_the_sender"} & set(missing)
-
-
-def test_a_column_with_values_is_built(tables: Tables) -> None:
-    comparisons = ready(tables["comparisons"].assign(power=0.5), PUBLISHED["comparisons"])
-    missing = not_built_yet({"comparisons": comparisons})
-    assert "comparisons.power" not in missing
-    assert missing["comparisons.homogeneity_p"] == PUBLISHED["comparisons"]["homogeneity_p"].description
 
 
 def test_a_standing_draft_is_left_and_the_pointer_renewed(

@@ -242,6 +242,35 @@ def test_the_stated_comparison_is_told_counts_first(report: Path) -> None:
     assert "Fisher's exact test: p = 0.19; Boschloo's exact test: p = 0.11." in text
 
 
+def test_beside_the_stated_comparison_stand_age_power_and_what_is_not_adjusted_for(report: Path) -> None:
+    text = Reading((report / "comparison.html").read_text("utf-8")).text.replace("\u00a0", " ")
+    assert "Within age bands: difference +3.1 percentage points, 95 % interval from −12.0 to +18.0." in text
+    assert "Of an age band in which both occur: 18 of 21 cases of" in text
+    assert "an increase of 10 percentage points would be found with a chance of 21 %" in text
+    assert "Smallest increase found with a chance of 80 %: 28.4 percentage points." in text
+    assert "Common practice: adjusted for age band alone; unadjusted for sex," in text
+
+
+def test_without_adjusted_figures_nothing_is_said_to_be_adjusted(
+    tmp_path: Path, tables: Tables, context: Context
+) -> None:
+    bare = tables["comparisons"].assign(
+        adjusted_for=None, adj_risk_difference=None, informative_a=None, power=None
+    )
+    write_report(tmp_path, {**tables, "comparisons": bare}, context)
+    text = Reading((tmp_path / "comparison.html").read_text("utf-8")).text
+    assert "Common practice: not adjusted for age; unadjusted for sex," in text
+    assert "Within age bands: difference" not in text
+    assert "would be found" not in text
+
+
+def test_how_the_arms_differed_before_is_a_table(report: Path) -> None:
+    assert cells(report, "comparison.html", "median") == "median 18 27.5 0 1 −1.20"
+    assert cells(report, "comparison.html", "yes 5") == "yes 5 (25.0 %) none 1 0 +0.82"
+    assert cells(report, "comparison.html", "not known of any case") == "not known of any case – – 21 27 –"
+    assert cells(report, "comparison.html", "مستشفى التل", "100.0").endswith("+0.00")
+
+
 def test_activity_adds_up_over_sites(report: Path) -> None:
     assert cells(report, "index.html", "Ligament").endswith("6 6 2 4 0 6 2\u2009468".replace("\u2009", " "))
 

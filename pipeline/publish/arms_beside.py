@@ -1,0 +1,168 @@
+"""What stands beside the stated comparison: its figures within age bands, its power, how its arms differed before."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING
+
+from pipeline.publish import page, words
+from pipeline.publish.context import Context
+from pipeline.publish.page import Show
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CSV = "../tables/baseline.csv"
+#: Characteristics in the order of print, and what they are called there.
+CALLED = {
+    "age_years": "age in years",
+    "age_band": "age band",
+    "sex": "sex",
+    "asa_class": "fitness for anaesthesia (ASA)",
+    "prior_operation_same_joint": "earlier operation on the joint",
+    "smoker": "smoking",
+    "diabetes": "diabetes",
+    "site": "site",
+    "fixation": "fixation",
+}
+_AGES = ("age_years", "age_band")
+
+
+def beside_lines(row: pd.Series, arms: tuple[str, str], context: Context) -> list[str]:
+    """Within age bands, overlap, power, and what is not adjusted for, in sentences.
+
+    Args:
+        row: The stated comparison over all cases.
+        arms: What its arms are called.
+        context: Of the edition.
+    """
+    return [*_within_age(row, context), *_overlap(row, arms), *_power(row, context), _unadjusted(row)]
+
+
+def _within_age(row: pd.Series, context: Context) -> list[str]:
+    if words.is_missing(row["adj_risk_difference"]):
+        return []
+    confidence = words.percent(context.settings.confidence, 0)
+    ratio = words.ratio(row["adj_risk_ratio"], row["adj_rr_low"], row["adj_rr_high"])
+    more = "" if ratio == words.NOTHING else f"; risk ratio {ratio}"
+    said = [
+        f"Within age bands: difference {words.points(row['adj_risk_difference'])} percentage points, {confidence} "
+        f"interval from {words.points(row['adj_rd_low'])} to {words.points(row['adj_rd_high'])}{more}."
+    ]
+    if not words.is_missing(row["homogeneity_p"]):
+        p = words.probability(row["homogeneity_p"])
+        said.append(
+            f"Whether the odds ratio is another in each age band: p {p if p.startswith('below') else f'= {p}'} "
+            "(Breslow and Day, Tarone's correction). With few cases a band this test seldom finds anything."
+        )
+    return said
+
+
+def _overlap(row: pd.Series, arms: tuple[str, str]) -> list[str]:
+    if words.is_missing(row["informative_a"]):
+        return []
+    told = [
+        f"{words.count(row[f'informative_{arm}'])} of {words.several(int(row[f'cases_{arm}']), 'case', 'cases')} "
+        f"of {name}"
+        for arm, name in zip("ab", arms, strict=True)
+    ]
+    return [f"Of an age band in which both occur: {told[0]}, {told[1]}. Only these can be compared by age."]
+
+
+def _power(row: pd.Series, context: Context) -> list[str]:
+    said = []
+    if not words.is_missing(row["power"]):
+        worthwhile = words.percent(context.settings.worthwhile_difference, 0).removesuffix("%").strip()
+        said.append(
+            f"With so many cases, an increase of {worthwhile} percentage points would be found with a chance of "
+            f"{words.percent(row['power'], 0)}."
+        )
+    if not words.is_missing(row["detectable_difference"]):
+        smallest = words.points(row["detectable_difference"]).removeprefix("+")
+        said.append(f"Smallest increase found with a chance of 80 %: {smallest} percentage points.")
+    return [" ".join(said)] if said else []
+
+
+def _unadjusted(row: pd.Series) -> str:
+    """Named one by one: what a reader may take as accounted for and is not."""
+    named = [label for name, label in CALLED.items() if name not in _AGES]
+    adjusted = (
+        "not adjusted for age" if words.is_missing(row["adjusted_for"]) or not row["adjusted_for"] else ""
+    )
+    first = adjusted or "adjusted for age band alone"
+    return f"Common practice: {first}; unadjusted for {', '.join(named)}, sport, earlier episodes and all that is not recorded."
+
+
+def baseline_part(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str], context: Context) -> str:
+    """How the arms differed before the operation, as a table; nothing without one."""
+    rows = tables.get("baseline")
+    if rows is None or rows.empty:
+        return ""
+    a, b = arms
+    columns = {
+        "value": Show("Value"), "a": Show(a, one_line=True), "b": Show(b, one_line=True),
+        "missing_a": Show("Not known, first", number=True), "missing_b": Show("Not known, second", number=True),
+        "difference": Show("Difference, standard deviations", number=True),
+    }  # fmt: skip
+    title = '<h3 id="before">How the two groups differed before the operation</h3>'
+    told = page.paragraph(
+        "Closed cases in which nothing else was done. Shares are of those of whom it is known. It is common practice to "
+        "look closer from a difference of 0.1 standard deviations on.", "soft",
+    )  # fmt: skip
+    caption = "Before the operation: the cases of the stated comparison"
+    table = page.table(
+        _printed(rows, context),
+        "before-rows",
+        caption,
+        columns,
+        csv=CSV,
+        stub="value",
+        grouped_by="characteristic",
+    )
+    return f"{title}{told}{table}"
+
+
+def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """The rows of `baseline` as text columns."""
+    import pandas as pd
+
+    place = {name: number for number, name in enumerate(CALLED)}
+    ranked = rows.assign(_place=rows["characteristic"].map(place), value=rows["value"].fillna(""))
+    ranked = ranked.sort_values(["_place", "value"], kind="stable")
+    named = words.names(context)
+    told = [
+        {
+            "characteristic": words.sentence(CALLED[row["characteristic"]]),
+            "value": _value(row, named),
+            "a": _arm(row, "a"),
+            "b": _arm(row, "b"),
+            "missing_a": words.count(row["missing_a"]),
+            "missing_b": words.count(row["missing_b"]),
+            "difference": _standardised(row["standardised_difference"]),
+        }
+        for row in ranked.to_dict("records")
+    ]
+    return pd.DataFrame(told, dtype="object")
+
+
+def _value(row: Mapping[Hashable, object], named: words.Names) -> str:
+    if not row["value"]:
+        return "median" if row["characteristic"] == "age_years" else "not known of any case"
+    return named.site(row["value"]) if row["characteristic"] == "site" else words.plain(row["value"])
+
+
+def _arm(row: Mapping[Hashable, object], arm: str) -> str:
+    """`30 (40.0 %)`, or a median; a nought is never a percentage."""
+    if not words.is_missing(row[f"median_{arm}"]):
+        return f"{float(str(row[f'median_{arm}'])):g}"
+    share = row[f"share_{arm}"]
+    if words.is_missing(share) or not share:
+        return words.NOTHING if words.is_missing(share) else "none"
+    return f"{words.count(row[f'n_{arm}'])} ({words.percent(share)})"
+
+
+def _standardised(difference: object) -> str:
+    if words.is_missing(difference):
+        return words.NOTHING
+    number = round(float(str(difference)), 2) + 0.0
+    return f"{'−' if number < 0 else '+'}{abs(number):.2f}"
