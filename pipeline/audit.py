@@ -45,6 +45,7 @@ class Analysed:
     activity: pd.DataFrame
     severity: pd.DataFrame
     revisions: pd.DataFrame
+    by_risk: dict[str, pd.DataFrame]
     reviewed: Reviewed
     findings: pd.DataFrame
 
@@ -81,6 +82,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         revisions_table,
         severity_table,
     )
+    from pipeline.expecting import tables_by_risk
     from pipeline.ledger import check_all_counted, check_nothing_lost
     from pipeline.sites import known_until
 
@@ -104,6 +106,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
+        by_risk = tables_by_risk(parts, counts, ground.settings, ground.catalogue)
     amiss = decided_amiss(facts, whole, rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
@@ -117,7 +120,8 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     reviews = reviewed(whole, facts, labels, ground.settings)
     return Analysed(
         labels=labels, whole=whole, counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
-        comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions, reviewed=reviews,
+        comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
+        by_risk=by_risk, reviewed=reviews,
         findings=told,
     )  # fmt: skip
 
@@ -307,6 +311,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "activity": result.activity,
         "severity": result.severity,
         "revisions": result.revisions,
+        **result.by_risk,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }
 

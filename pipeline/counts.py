@@ -26,6 +26,8 @@ WAYS = ("visit", "records")
 BASELINE = (
     "age_band", "age_years", "sex", "asa_class", "prior_operation", "smoker", "diabetes", "site", "fixation",
 )  # fmt: skip
+#: What the expected risk may take into account: never the surgeon.
+COVARIATES = ("age_band", "sex", "asa_class", "group", "prior_operation", "smoker", "diabetes")
 ACTIVITY = ("cases", "complications_happened", "complications_learned", "awaiting", "windows_closed")
 
 

@@ -10,6 +10,8 @@ from schemas.shorthand import (
     BYRT,
     CATALOGUE,
     CICCHETTI,
+    COX,
+    DELONG,
     GARWOOD,
     KAPPA,
     SETTINGS,
@@ -72,9 +74,35 @@ SURGEON_OUTCOMES = Table(
         ),
         share("q_value", "p value adjusted for the number of surgeons.", "Benjamini and Hochberg 1995"),
         remark(),
+        maybe("in_words", "text", "What the counts say, what chance alone gives, and what follows from it."),
     ),
     key=("surgeon", "category", "window_days"),
-    filled=False,
+)
+
+RISK_MODELS = Table(
+    "risk_models",
+    "How the expected risk of one outcome shown by surgeon was worked out, and how good it is.",
+    (
+        category(),
+        window_days(),
+        always("method", "text", "Logistic regression, Firth's, or smoothed rates."),
+        always("why", "text", "Why this one."),
+        count("cases", "Closed cases it rests on."),
+        count("events", "Cases with an event among them."),
+        count(
+            "coefficients", "Coefficients beside the intercept that a regression has here.", "coefficients"
+        ),
+        count("lacking", "Cases that lack a covariate; they count, missing being a level."),
+        share(
+            "concordance",
+            "Chance that of two cases, one with an event, that one had the higher risk; in the same cases.",
+            DELONG,
+        ),
+        *limits("concordance_low", "concordance_high", "`concordance`", DELONG),
+        number("calibration_intercept", "Above 0: more happened than expected; in the same cases.", COX),
+        number("calibration_slope", "Below 1: risks lie too far apart; in the same cases.", COX),
+    ),
+    key=("category", "window_days"),
 )
 
 EVENT_FREE = Table(

@@ -14,6 +14,8 @@ NEWCOMBE = "Newcombe 1998, hybrid score interval"
 GARWOOD = "Garwood 1936, exact Poisson"
 AALEN = "Aalen and Johansen, death competing"
 SPIEGELHALTER = "Spiegelhalter 2005, Stat Med 24:1185"
+DELONG = "DeLong, DeLong and Clarke-Pearson 1988, Biometrics 44:837"
+COX = "Cox 1958, Biometrika 45:562"
 STEINER = "Steiner 2000, Biostatistics 1:441"
 EXACT_LIMITS = (
     "exact binomial, central 99.8 % (Spiegelhalter 2005, Stat Med 24:1185), around Clopper and Pearson 1934"

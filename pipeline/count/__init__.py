@@ -3,12 +3,14 @@
 from pipeline.count.agreement import agreement_counts
 from pipeline.count.counting import Span, counted
 from pipeline.count.missed import missed_counts, notes_of_cases, text_negative
-from pipeline.count.risk import added_histograms, risk_histogram
+from pipeline.count.risk import added_chart_cases, added_histograms, chart_cases, risk_histogram
 
 __all__ = [
     "Span",
+    "added_chart_cases",
     "added_histograms",
     "agreement_counts",
+    "chart_cases",
     "counted",
     "missed_counts",
     "notes_of_cases",

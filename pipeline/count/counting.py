@@ -19,7 +19,7 @@ from pipeline.count.outcomes import (
     evidence_rows,
     laid_to_surgeons,
     main_outcomes,
-    positions,
+    readings,
     surgeon_outcomes,
 )
 from pipeline.count.risk import covariate_cells
@@ -78,7 +78,7 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
     evidence = evidence_for_department(rows, labels, catalogue)
     seen_in = [complication_of(catalogue, key).seen_in for key in labels.categories]
     windows = {window.days: window for window in settings.windows}
-    common = (evidence, seen_in, _readings(cases, catalogue), windows)
+    common = (evidence, seen_in, readings(cases, catalogue), windows)
     dated = cases.cases.assign(period=_period_numbers(cases.cases, settings))
     main, until = main_outcomes(every), (evidence, seen_in, last_days(cases.cases, settings.windows))
     return Counts(
@@ -104,17 +104,6 @@ def _period_numbers(cases: pd.DataFrame, settings: Settings) -> np.ndarray:
     """Which period each operation lies in, as `periods.numbered_period` counts them."""
     month = cases["performed"].to_numpy(np.int64).astype("datetime64[D]").astype("datetime64[M]")
     return np.asarray((month.astype(np.int64) + 12 * _EPOCH_YEAR) // MONTHS_OF[settings.period])
-
-
-def _readings(cases: Cases, catalogue: Catalogue) -> dict[int, np.ndarray]:
-    """Positions of the cases with an admissible reading, for each category that is measured."""
-    at = positions(cases, cases.assessed["case"].to_numpy())
-    category = cases.assessed["category"].to_numpy()
-    return {
-        number: np.unique(at[category == number])
-        for number, key in enumerate(cases.labels.categories)
-        if complication_of(catalogue, key).measured
-    }
 
 
 def activity_cells(cases: Cases, rows: EvidenceRows, settings: Settings, period: Span) -> Cells:

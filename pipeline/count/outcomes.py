@@ -117,6 +117,17 @@ def positions(cases: Cases, wanted: np.ndarray) -> np.ndarray:
     return found
 
 
+def readings(cases: Cases, catalogue: Catalogue) -> dict[int, np.ndarray]:
+    """Positions of the cases with an admissible reading, for each category that is measured."""
+    at = positions(cases, cases.assessed["case"].to_numpy())
+    category = cases.assessed["category"].to_numpy()
+    return {
+        number: np.unique(at[category == number])
+        for number, key in enumerate(cases.labels.categories)
+        if complication_of(catalogue, key).measured
+    }
+
+
 def evidence_for_department(
     rows: EvidenceRows, labels: Labels, catalogue: Catalogue
 ) -> dict[tuple[int, int], Evidence]:

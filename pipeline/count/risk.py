@@ -1,26 +1,37 @@
 """The two passes behind expected risk: covariate cells for the model, then a histogram of its risks.
 
 Pass one leaves the surgeon out, so the model cannot learn a surgeon. Pass two only needs each case's risk,
-rounded to a whole ten-thousandth, so that it adds without rounding error.
+rounded to a whole ten-thousandth, so that it adds without rounding error. Running charts need the cases in order.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
-from pipeline.count.outcomes import Days, evidence_rows, laid_to_surgeons, surgeon_outcomes
-from pipeline.count.windows import closed_cases
-from pipeline.counts import Cells, Outcomes, Risks, joint_cells
+from pipeline.count.outcomes import (
+    Days,
+    complication_of,
+    evidence_rows,
+    laid_to_surgeons,
+    readings,
+    surgeon_outcomes,
+)
+from pipeline.count.windows import closed_cases, quiet_cases
+from pipeline.counts import COVARIATES, Cells, Outcomes, Risks, joint_cells
 from pipeline.errors import CannotFinish
 from pipeline.handover import Cases
 from pipeline.settings import Settings, Window
 
-COVARIATES = ("age_band", "sex", "asa_class", "group", "prior_operation", "smoker", "diabetes")
 HISTOGRAM_KEYS = ("surgeon", "category", "window_days", "risk")
+HISTOGRAM_COUNTS = ("cases", "events", "followed", "assessed")
+#: Columns of a case on a running chart: the chart, then calendar days, the risk in 1/10,000 and 0 or 1.
+CHARTED = ("group", "site", "category", "window_days", "known_until", "performed", "risk", "event")
+CHART_ORDER = ("operation", "side")
 
 
 def covariate_cells(
@@ -46,42 +57,115 @@ def _at_risk(
         yield at_risk, laid[category].within(at_risk, days).at
 
 
+@dataclass(frozen=True)
+class _Judged:
+    """The closed cases of one outcome; positions and, of the same length, what is known of each (0 or 1)."""
+
+    category: int
+    window_days: int
+    at: np.ndarray
+    risk: np.ndarray
+    event: np.ndarray
+    followed: np.ndarray
+    assessed: np.ndarray
+
+
+def _judged(cases: Cases, settings: Settings, catalogue: Catalogue, risks: Risks) -> Iterator[_Judged]:
+    """Every outcome shown by surgeon; a surgeon's events make a case followed and assessed, no other's do."""
+    outcomes = surgeon_outcomes(cases.labels, settings, catalogue)
+    laid = laid_to_surgeons(evidence_rows(cases), cases.labels, catalogue)
+    windows = {window.days: window for window in settings.windows}
+    read, cell = readings(cases, catalogue), _cells_of(cases.cases, risks.keys)
+    for column, (at_risk, event) in enumerate(_at_risk(cases, outcomes, laid, windows)):
+        category, days = int(outcomes.category[column]), int(outcomes.window_days[column])
+        seen_in = complication_of(catalogue, cases.labels.categories[category]).seen_in
+        had = _marked(len(cases.cases), event)
+        assessed = had | _marked(len(had), read[category]) if category in read else np.zeros_like(had)
+        followed = had | quiet_cases(cases.cases, windows[days], seen_in)
+        at = np.flatnonzero(at_risk)
+        known = (each[at].astype(np.int64) for each in (had, followed, assessed))
+        yield _Judged(category, days, at, risks.risk[cell[at], column], *known)
+
+
+def _marked(cases: int, positions: np.ndarray) -> np.ndarray:
+    mask = np.zeros(cases, bool)
+    mask[positions] = True
+    return mask
+
+
 def risk_histogram(cases: Cases, settings: Settings, catalogue: Catalogue, risks: Risks) -> pd.DataFrame:
-    """Pass two: cases and events by surgeon, category, window and risk in 1/10,000.
+    """Pass two: `HISTOGRAM_COUNTS` by surgeon, category, window and risk in 1/10,000.
 
     Raises:
         CannotFinish: A case has covariates that pass one did not see.
     """
-    outcomes = surgeon_outcomes(cases.labels, settings, catalogue)
-    laid = laid_to_surgeons(evidence_rows(cases), cases.labels, catalogue)
-    windows = {window.days: window for window in settings.windows}
-    cell = _cells_of(cases.cases, risks.keys)
     surgeon = cases.cases["surgeon"].to_numpy(np.int64)
-    parts = []
-    for column, (at_risk, event) in enumerate(_at_risk(cases, outcomes, laid, windows)):
-        had = np.zeros(len(surgeon), np.int64)
-        had[event] = 1
-        rows = {
-            "surgeon": surgeon[at_risk],
-            "category": outcomes.category[column],
-            "window_days": outcomes.window_days[column],
-            "risk": risks.risk[cell[at_risk], column],
-            "cases": 1,
-            "events": had[at_risk],
-        }
-        parts.append(pd.DataFrame(rows))
-    return added_histograms(parts)
+    return added_histograms(
+        pd.DataFrame(
+            {
+                "surgeon": surgeon[own.at],
+                "category": own.category,
+                "window_days": own.window_days,
+                "risk": own.risk,
+                "cases": 1,
+                "events": own.event,
+                "followed": own.followed,
+                "assessed": own.assessed,
+            }
+        )
+        for own in _judged(cases, settings, catalogue, risks)
+    )
 
 
 def added_histograms(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Histograms of several partitions as one, sorted by their keys."""
     several = list(parts)
     if not several:
-        return pd.DataFrame(
-            {name: pd.Series(dtype=np.int64) for name in (*HISTOGRAM_KEYS, "cases", "events")}
-        )
+        return _no_rows((*HISTOGRAM_KEYS, *HISTOGRAM_COUNTS))
     together = pd.concat(several, ignore_index=True).astype(np.int64)
-    return together.groupby(list(HISTOGRAM_KEYS), sort=True, as_index=False)[["cases", "events"]].sum()
+    sums = together.groupby(list(HISTOGRAM_KEYS), sort=True, as_index=False)
+    return sums[list(HISTOGRAM_COUNTS)].sum()
+
+
+def _no_rows(names: Iterable[str]) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=np.int64) for name in names})
+
+
+def chart_cases(cases: Cases, settings: Settings, catalogue: Catalogue, risks: Risks) -> pd.DataFrame:
+    """Pass two for running charts: every closed case of every outcome, `CHARTED`, and what orders them.
+
+    Sites whose days are shifted or numbered are left out: the order of their operations is not known.
+
+    Raises:
+        CannotFinish: A case has covariates that pass one did not see.
+    """
+    exact = [
+        site not in settings.sites or settings.sites[site].dates == "exact" for site in cases.labels.sites
+    ]
+    in_order = np.array([*exact, False])[cases.cases["site"].to_numpy(np.int64)]
+    frames = [_charted(cases.cases, in_order, own) for own in _judged(cases, settings, catalogue, risks)] or [
+        _no_rows((*CHARTED, *CHART_ORDER))
+    ]
+    return pd.concat(frames, ignore_index=True).astype(np.int64)
+
+
+def _charted(cases: pd.DataFrame, in_order: np.ndarray, own: _Judged) -> pd.DataFrame:
+    kept = in_order[own.at]
+    named = ["group", "site", "known_until", "performed", *CHART_ORDER]
+    rows = cases[named].iloc[own.at[kept]].reset_index(drop=True)
+    return rows.assign(
+        category=own.category, window_days=own.window_days, risk=own.risk[kept], event=own.event[kept]
+    )[[*CHARTED, *CHART_ORDER]]
+
+
+def added_chart_cases(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Cases of all partitions as `CHARTED`, each chart's in the order of their operations and then of case ids.
+
+    No patient, surgeon or operation is told any more.
+    """
+    together = pd.concat(list(parts), ignore_index=True)
+    order = [*CHARTED[:4], "performed", *CHART_ORDER]
+    return together.sort_values(order, ignore_index=True)[list(CHARTED)]
 
 
 def _cells_of(cases: pd.DataFrame, known: pd.DataFrame) -> np.ndarray:

@@ -48,12 +48,18 @@ def closed_cases(cases: pd.DataFrame, window: Window) -> np.ndarray:
     return performed + (window.days + window.grace) <= cases["known_until"].to_numpy(np.int64)
 
 
+def quiet_cases(cases: pd.DataFrame, window: Window, seen_in: str) -> np.ndarray:
+    """Closed cases that are followed even without an event: dead by the window's end, or observed up to it."""
+    reached = cases[OBSERVED_UNTIL[seen_in]].to_numpy(np.int64) >= window.days - window.early
+    return closed_cases(cases, window) & ((cases["died"].to_numpy(np.int64) <= window.days) | reached)
+
+
 def horizon(cases: pd.DataFrame, window: Window, seen_in: str, pair: np.ndarray) -> Horizon:
     """The end of a window as far as no complication comes into it; `pair` numbers patient and group."""
     closed = closed_cases(cases, window)
     died = cases["died"].to_numpy(np.int64)
     observed = cases[OBSERVED_UNTIL[seen_in]].to_numpy(np.int64)
-    quiet = closed & ((died <= window.days) | (observed >= window.days - window.early))
+    quiet = quiet_cases(cases, window, seen_in)
     end = np.clip(np.minimum(died, observed), 0, window.days)
     return Horizon(window.days, closed, _paired(cases, closed, pair), died, quiet, end)
 

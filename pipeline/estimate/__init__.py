@@ -6,10 +6,11 @@ from pipeline.estimate.baseline import baseline_table
 from pipeline.estimate.cohorts import cohorts_table
 from pipeline.estimate.comparisons import comparisons_table
 from pipeline.estimate.event_free import event_free_table
-from pipeline.estimate.expected import expected_risk
+from pipeline.estimate.expected import expected_risk, risk_models_table
 from pipeline.estimate.later import revisions_table, severity_table
 from pipeline.estimate.missed import missed_table
 from pipeline.estimate.rates import rates_table
+from pipeline.estimate.surgeon_table import surgeon_outcomes_table
 
 __all__ = [
     "activity_table",
@@ -22,5 +23,7 @@ __all__ = [
     "missed_table",
     "rates_table",
     "revisions_table",
+    "risk_models_table",
     "severity_table",
+    "surgeon_outcomes_table",
 ]

@@ -25,6 +25,13 @@ NO_PERSON_TIME = "events, but no day under observation: no rate over time"
 NOT_WATCHED = "nobody was observed to the window's end: no incidence"
 NO_RATIO = "ratio not estimable: an arm without events, or with nothing else"
 NO_CASES = "an arm has no closed cases"
+ONLY_SURGEON = "the only surgeon: what is expected rests on the same cases"
+EXPECTED_BY_RATES = (
+    "expected from rates by procedure and age band: too few events for a regression, or none settled"
+)
+NORMAL_LIMITS = "limits from the normal distribution"
+NO_SPREAD = "surgeons differ no more than by chance: every steadied ratio is 1"
+STEADIED_TOO_NARROW = "steadied limits are too narrow: they leave out how unsure the spread itself is"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"
 
 

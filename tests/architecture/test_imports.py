@@ -12,6 +12,7 @@ CONDUCTORS = {
     "pipeline.run",
     "pipeline.audit",
     "pipeline.asking",
+    "pipeline.expecting",
     "pipeline.engine",
     "pipeline.flows",
     "pipeline.cli",

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import settings as hypothesis_settings
 
 from pipeline.catalogue import Catalogue, Complication, Level, Measured
-from pipeline.counts import ACTIVITY, STATISTICS, WAYS, Cells, Counts, Ends, Outcomes, summed
+from pipeline.counts import ACTIVITY, COVARIATES, STATISTICS, WAYS, Cells, Counts, Ends, Outcomes, summed
 from pipeline.handover import Labels
 from pipeline.settings import Primary, Settings, SurgeonTables
 
@@ -111,7 +111,7 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     activity = Cells(
         pd.DataFrame({"site": [0], "group": [0]}), {name: np.array([2], np.int64) for name in ACTIVITY}
     )
-    risk = _cells(rows, {"age_band": 0, "group": 0}, len(FEW))
+    risk = _cells(rows, dict.fromkeys(COVARIATES, 0), len(FEW))
     risk_cells = Cells(risk.keys, {name: risk[name] for name in ("cases", "events")})
     severity, returns = cells_of({"group": [], "category": [], "grade": []}, "cases"), returns_of([])
     baseline = cells_of({"arm": [], "characteristic": [], "value": []}, "cases")

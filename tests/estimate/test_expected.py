@@ -10,7 +10,7 @@ from pipeline.estimate import expected_risk
 
 
 def risk(counts_of, rows):
-    found = expected_risk(counts_of(rows))
+    found = expected_risk(counts_of(rows), 0.95).risks
     keys = found.keys[["group", "age_band"]].itertuples(index=False, name=None)
     return dict(zip(keys, found.risk[:, 0] / RISK_UNIT, strict=True))
 
@@ -37,7 +37,7 @@ cell = st.integers(0, 5_000).flatmap(
 
 @given(st.lists(cell, max_size=6))
 def test_never_none_and_never_more_than_certain(counts_of, rows):
-    found = expected_risk(counts_of(rows)).risk
+    found = expected_risk(counts_of(rows), 0.95).risks.risk
     assert found.dtype == np.int64
     assert ((found >= 1) & (found <= RISK_UNIT)).all()
 

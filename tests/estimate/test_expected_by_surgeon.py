@@ -25,7 +25,7 @@ def histogram() -> pd.DataFrame:
     ill = [*range(4), *range(20, 24), *range(40, 42), *range(80, 100)]
     cases = built_cases(rows, [(case, CRACK, 0, 10) for case in ill])
     counts = counted(cases, SETTINGS, CATALOGUE, PERIOD)
-    return risk_histogram(cases, SETTINGS, CATALOGUE, expected_risk(counts))
+    return risk_histogram(cases, SETTINGS, CATALOGUE, expected_risk(counts, 0.95).risks)
 
 
 def of_surgeon(histogram: pd.DataFrame, surgeon: int) -> tuple[int, int, float]:
@@ -37,9 +37,9 @@ def of_surgeon(histogram: pd.DataFrame, surgeon: int) -> tuple[int, int, float]:
 
 
 def test_equal_crude_rates_and_different_ages_give_different_expected_numbers(histogram):
-    """All: 30.5 / 121. Procedure: (30 + 0.25207) / 121 = 0.25002. Young: (6 + 0.25002) / 61 = 0.1025, old 0.3975."""
-    assert of_surgeon(histogram, 0) == (4, 20, pytest.approx(20 * 0.1025))
-    assert of_surgeon(histogram, 1) == (4, 20, pytest.approx(20 * 0.3975))
+    """One covariate with two levels: the regression gives their rates, 6 of 60 young and 24 of 60 old."""
+    assert of_surgeon(histogram, 0) == (4, 20, pytest.approx(20 * 0.1))
+    assert of_surgeon(histogram, 1) == (4, 20, pytest.approx(20 * 0.4))
 
 
 def test_all_that_is_expected_is_about_all_that_was_seen(histogram):
@@ -54,4 +54,4 @@ def test_what_was_never_seen_is_expected_a_little(histogram):
 
 def test_no_cases_no_risk():
     counts = counted(built_cases([]), SETTINGS, CATALOGUE, PERIOD)
-    assert len(expected_risk(counts).risk) == 0
+    assert len(expected_risk(counts, 0.95).risks.risk) == 0
