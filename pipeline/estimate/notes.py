@@ -30,7 +30,7 @@ EXPECTED_BY_RATES = (
     "expected from rates by procedure and age band: too few events for a regression, or none settled"
 )
 NORMAL_LIMITS = "limits from the normal distribution"
-NO_SPREAD = "surgeons differ no more than by chance: every steadied ratio is 1"
+NO_SPREAD = "no spread beyond chance was found among surgeons: every steadied ratio is 1"
 STEADIED_TOO_NARROW = "steadied limits are too narrow: they leave out how unsure the spread itself is"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"
 
