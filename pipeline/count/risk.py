@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.catalogue import Catalogue
+from pipeline.catalogue import Catalogue, complication_of
 from pipeline.count.outcomes import (
     Days,
-    complication_of,
     evidence_rows,
     laid_to_surgeons,
     readings,
