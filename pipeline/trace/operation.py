@@ -53,6 +53,9 @@ def _sitting(case: Case) -> Iterator[str]:
         yield from wrapped(
             f"At the same sitting: {name} ({named(other)}); the catalogue's precedence names the case."
         )
+    if row.get("concomitant"):
+        also = [procedure_name(catalogue, key) for key in row["concomitant"].split(";")]
+        yield from wrapped(f"done at the same sitting, as the catalogue names it: {listed(also)}")
     if row["group"] != row["procedure"]:
         group = procedure_name(catalogue, row["group"])
         yield from wrapped(
