@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.catalogue import Catalogue
 from pipeline.counts import Cells, Counts, Outcomes
 from pipeline.estimate import notes
+from pipeline.estimate.kinds import MIXED, NEW, RECURRENCE, kinds_of, together
 from pipeline.estimate.proportions import person_time_interval, proportion_interval, share_of
 from pipeline.handover import Labels
 from pipeline.settings import Settings
@@ -32,17 +33,22 @@ class _Block:
     statistics: dict[str, np.ndarray]
     state: np.ndarray  # int8 [row, outcome]: 1 can occur, 0 cannot, -1 not defined for the joint
     partly: np.ndarray  # bool [row, outcome]: operations where it cannot occur are left out
+    kind: np.ndarray  # int8 [row, outcome]: recurrence, new, both or neither
     outcomes: Outcomes
 
 
 @dataclass(frozen=True)
 class _Standing:
-    """What each row may say, arrays by row: `state` as in `_Block` or -2 (window too early), the rest bool."""
+    """What each row may say, arrays by row: `state` as in `_Block`, -2 (window too early) or -3 (never pooled).
+
+    `kind` as in `_Block`, the rest bool.
+    """
 
     state: np.ndarray
     measured: np.ndarray
     few: np.ndarray
     partly: np.ndarray
+    kind: np.ndarray
 
     @property
     def counts(self) -> np.ndarray:
@@ -57,21 +63,23 @@ class _Standing:
 
 def rates_table(counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> pd.DataFrame:
     """Every stratum asked for, each procedure and all together, each category, level and window with closed cases."""
-    blocks = [_block(counts, counts.cells, counts.outcomes, "none")]
-    blocks += [
-        _block(counts, counts.cells, counts.outcomes, name) for name in CELL_STRATA if name in settings.strata
-    ]
+    kinds = kinds_of(labels, catalogue)
+    strata = ["none", *(name for name in CELL_STRATA if name in settings.strata)]
+    blocks = [_block(counts, counts.cells, counts.outcomes, name, kinds) for name in strata]
     if "surgeon" in settings.strata:
-        blocks.append(_block(counts, counts.surgeons, counts.surgeon_outcomes, "surgeon"))
+        blocks.append(_block(counts, counts.surgeons, counts.surgeon_outcomes, "surgeon", kinds))
     frames = [_rows(block, settings, labels, catalogue) for block in blocks]
     return pd.concat(frames, ignore_index=True)
 
 
-def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _Block:
+def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str, kinds: np.ndarray) -> _Block:
     key = [] if stratum == "none" else [stratum]
     single = cells.by(*key, "group")
     state = counts.defined[single.keys["group"].to_numpy()][:, outcomes.category]
     whole = _together(single, state, key)
+    kind = kinds[single.keys["group"].to_numpy()][:, outcomes.category]
+    part = np.searchsorted(_values(whole.keys, key), _values(single.keys, key))
+    both = together(kind, (state == 1) & (single["cases"] > 0), part)
     values = np.append(_values(single.keys, key), _values(whole.keys, key))
     group = np.append(single.keys["group"].to_numpy(), np.full(len(whole.keys), -1))
     statistics = {name: np.concatenate([single[name], whole[name]]) for name in single.statistics}
@@ -82,6 +90,7 @@ def _block(counts: Counts, cells: Cells, outcomes: Outcomes, stratum: str) -> _B
         statistics,
         np.concatenate([state, _best(single, state, whole, key)]),
         np.concatenate([np.zeros(state.shape, dtype=bool), _left_out(single, state, whole, key)]),
+        np.concatenate([kind, both]),
         outcomes,
     )
 
@@ -131,10 +140,12 @@ def _rows(block: _Block, settings: Settings, labels: Labels, catalogue: Catalogu
     window = block.outcomes.window_days[outcome]
     counted = {name: statistic[row, outcome] for name, statistic in block.statistics.items()}
     first_day = np.array([_first_day(catalogue, key) for key in labels.categories])[category]
-    state = np.where((first_day > 0) & (window <= first_day), -2, block.state[row, outcome])
+    kind, state = block.kind[row, outcome], block.state[row, outcome]
+    state = np.where((kind == MIXED) & (state == 1), -3, state)
+    state = np.where((first_day > 0) & (window <= first_day), -2, state)
     measured = np.array([_is_measured(catalogue, key) for key in labels.categories])[category]
     few = (counted["cases"] < FEWEST_OF_A_SURGEON) & (block.stratum == "surgeon")
-    standing = _Standing(state, measured, few, block.partly[row, outcome])
+    standing = _Standing(state, measured, few, block.partly[row, outcome], kind)
     keys = {
         "stratum": block.stratum,
         "stratum_value": _stratum_values(block, labels)[row],
@@ -211,6 +222,8 @@ def _notes(counted: dict[str, np.ndarray], standing: _Standing, settings: Settin
     cases = counted["cases"]
     marks = (
         (standing.few, notes.TOO_FEW),
+        (standing.kind == RECURRENCE, notes.RECURRENCE),
+        (standing.kind == NEW, notes.NEW_HERE),
         (standing.partly, notes.ONLY_WHERE_IT_CAN),
         (notes.is_clustered(counted["paired"], cases), notes.CLUSTERED),
         (_uncertain(counted, settings) & ~standing.few, notes.READ_THE_RANGE),
@@ -219,7 +232,12 @@ def _notes(counted: dict[str, np.ndarray], standing: _Standing, settings: Settin
     )
     told = [np.where(said, text, "").tolist() for said, text in marks]
     joined = [notes.together(*each) for each in zip(*told, strict=True)]
-    instead = {0: notes.CANNOT_OCCUR, -1: notes.NOT_FOR_THIS_JOINT, -2: notes.NOT_DEFINED}
+    instead = {
+        0: notes.CANNOT_OCCUR,
+        -1: notes.NOT_FOR_THIS_JOINT,
+        -2: notes.NOT_DEFINED,
+        -3: notes.NOT_POOLED,
+    }
     return [instead.get(s, text) or None for s, text in zip(standing.state.tolist(), joined, strict=True)]
 
 

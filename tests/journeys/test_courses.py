@@ -231,7 +231,8 @@ FLOW = {
     "unplanned returns to theatre": ("return",),
     "planned stages and removals": ("planned",),
     "later operations without sedation": ("no return",),
-    "without a case of ours": ("other side", "elsewhere"),
+    "received from elsewhere": ("elsewhere",),
+    "without a case of ours": ("other side",),
 }
 
 
