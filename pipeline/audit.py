@@ -307,7 +307,8 @@ def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:
 def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
     """The frames that lists are made of, without cases before the first date counted."""
     counted = whole.cases["counted"].to_numpy().astype(bool)
-    names = ("complications", "evidence", "records", "unread", "decided", "heard")
+    lists = ("complications", "evidence", "records", "unread", "decided", "heard")
+    names = (*lists, "chain", "returns", "concomitant")
     frames = {name: getattr(whole, name) for name in names}
     kept = {
         name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)

@@ -235,6 +235,7 @@ class Linked:
     `row`, `day` (of the case), `role` (position in ROLES), `procedure` (that names the sitting), `reason` (stated, a
     category); all its procedures are in `chain_procedures` (`link`, `procedure`).
     `sitting_holes`: (cases, places) bool, bones in which the first operation made a hole or cut.
+    `concomitant`: what else was done at the first sitting: `case`, `procedure`.
     `sitting_limits`: (cases, Lookup.limited) bool, motions that the first operation means to limit.
     `records`: records of a case: `table` (position in RECORD_TABLES), `row`, `record` (position in the facts frame), `case`,
     `day` (of the case; negative: before the operation), `pending` (awaits a link; one row a candidate case, the
@@ -250,6 +251,7 @@ class Linked:
     chain_procedures: pd.DataFrame
     sitting_holes: np.ndarray
     sitting_limits: np.ndarray
+    concomitant: pd.DataFrame
     records: pd.DataFrame
     unattributed: pd.DataFrame
     shared_visits: pd.DataFrame

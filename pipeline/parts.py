@@ -31,6 +31,7 @@ class Whole:
     unread: pd.DataFrame
     decided: pd.DataFrame
     returns: pd.DataFrame
+    concomitant: pd.DataFrame
     unassessed: pd.DataFrame
     heard: pd.DataFrame
     spoken: pd.DataFrame
@@ -105,6 +106,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         unread=placed(classified, lambda part: part.unread, ["case", "row"]),
         decided=placed(classified, lambda part: part.decided, ["case", "category"]),
         returns=placed(classified, lambda part: part.returns, ["case", "day", "row"]),
+        concomitant=placed(linked, lambda part: part.concomitant, ["case", "procedure"]),
         unassessed=placed(classified, lambda part: part.unassessed, ["case", "category"]),
         heard=placed(
             classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]

@@ -73,6 +73,7 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
         chain=chain,
         chain_procedures=_chain_procedures(found.rows, chain),
         sitting_holes=_made_at_first(found.rows, cases, look.holes),
+        concomitant=_concomitant(found.rows, cases),
         sitting_limits=_made_at_first(found.rows, cases, look.limits),
         records=records,
         unattributed=pd.concat(
@@ -173,6 +174,15 @@ def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
     links = pd.DataFrame({"link": np.arange(len(chain)), "sitting": chain["sitting"].to_numpy()})
     found = links.merge(rows[["sitting", "procedure"]], on="sitting")[["link", "procedure"]]
     return found.drop_duplicates().sort_values(["link", "procedure"], ignore_index=True)
+
+
+def _concomitant(rows: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFrame:
+    """`case, procedure` of every further procedure of the first sitting, done in a row of its own or only listed."""
+    own = cases[["sitting", "procedure"]].assign(case=np.arange(len(cases)))
+    several = rows[rows.duplicated("sitting", keep=False)]
+    both = several[["sitting", "procedure"]].merge(own, on="sitting", suffixes=("", "_naming"))
+    other = both.loc[both["procedure"] != both["procedure_naming"], ["case", "procedure"]]
+    return other.drop_duplicates().sort_values(["case", "procedure"], ignore_index=True)
 
 
 def _made_at_first(rows: pd.DataFrame, cases: pd.DataFrame, made: np.ndarray) -> np.ndarray:
