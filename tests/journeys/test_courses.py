@@ -176,8 +176,8 @@ def test_why_they_came_back_first(audited: Audited, course: Course) -> None:
         if (row["category"], row["level"]) == ("revision", "any_return") and row["status"] == "counted"
     }
     assert bool(found) == bool(returns)
-    reason = course.fates[returns[0]][1].removeprefix("for ") if returns else "?"
-    assert reason == "?" or found == {reason.replace(" ", "_")}
+    reason = course.fates[returns[0]][1] if returns else OPEN
+    assert reason == OPEN or found == {reason}
 
 
 @each("unattributed")
