@@ -56,9 +56,8 @@ def assertions(spoken: Mentions, cues: Matches, tokens: Tokens, lexicon: Lexicon
     forward, backward = _extents(spoken, cues, tokens, lexicon)
     reached = np.zeros((len(ASSERTIONS), len(spoken)), np.bool_)
     denied = np.zeros(len(spoken), np.bool_)
-    for position, cue in enumerate(lexicon.cues):
+    for cue, of_cue in zip(lexicon.cues, cues.by_entry(len(lexicon.cues)), strict=True):
         if cue.says in ASSERTIONS:
-            of_cue = cues[cues.entry == position]
             assertion = ASSERTIONS.index(cue.says)
             reaches = _reached(cue, of_cue, spoken, forward, backward, ground, assertion)
             reached[assertion] |= reaches
@@ -89,20 +88,19 @@ def _ground(cues: Matches, tokens: Tokens, lexicon: Lexicon) -> _Ground:
 
 
 def _stops(cues: Matches, lexicon: Lexicon, assertion: str, direction: str) -> np.ndarray:
-    chosen = [
-        position
-        for position, cue in enumerate(lexicon.cues)
-        if cue.says == END
+    stops = [
+        cue.says == END
         and (not cue.ends or assertion in cue.ends)
         and cue.reaches in (direction, "both", "sentence")
+        for cue in lexicon.cues
     ]
-    return np.isin(cues.entry, chosen)
+    return np.array(stops, np.bool_)[cues.entry]
 
 
 def _extents(spoken: Mentions, cues: Matches, tokens: Tokens, lexicon: Lexicon) -> tuple[_Extent, _Extent]:
     """Lists: mentions with nothing but joining words between them. Cues behind a list without "and" mean its last."""
     joins = np.zeros(len(tokens.word) + 1, np.int32)
-    np.add.at(joins, cues.begin[np.isin(cues.entry, lexicon.cues_that_say(JOINS))], 1)
+    np.add.at(joins, cues.begin[lexicon.cues_that_say(JOINS)[cues.entry]], 1)
     comma = np.array([text in (",", "") for text in tokens.vocabulary])[tokens.word]
     joining = np.concatenate([[0], np.cumsum(joins[:-1] > 0)])
     strong = np.concatenate([[0], np.cumsum((joins[:-1] > 0) & ~comma)])
