@@ -11,7 +11,7 @@
     @implant ... loose      any word of a list of the catalogue's [word_lists]
     ¿                       a question mark that ends the sentence
 
-Capitals do not matter. A word of seven letters or more is also known with a letter missing or with two
+Capitals do not matter. A word of eight letters or more is also known with a letter missing or with two
 neighbours exchanged.
 """
 
@@ -28,7 +28,7 @@ _CHUNK = re.compile(r"\([^(){}]*\)|\{[^(){}]*\}|\.\.\.|[^\s(){}]+")
 _WORD = re.compile(r"<[a-z]+>|[^\W\d_]+\*?|\d+(?:\.\d+)?|[^\w\s]")
 _INNER_HYPHEN = re.compile(r"(?<=\w)-(?=\w)")
 _LIST = re.compile(r"@(\w+)")
-_MISSPELT_FROM = 7
+_MISSPELT_FROM = 8
 QUESTION = "\x01"  # how ¿ stands among the tokens
 
 Step = tuple[str, ...]  # words any of which may stand here
