@@ -143,9 +143,10 @@ def _countable(cases: pd.DataFrame, part: Classified, labels: Labels, look: Look
     """Cases from the first date counted on, numbered anew."""
     kept = cases["counted"].to_numpy().astype(bool)
     number = np.cumsum(kept) - 1
+    found = pd.concat([part.complications, part.also], ignore_index=True)
     own, measured, later = (
         frame[kept[frame["case"]]].assign(case=lambda rows: number[rows["case"]]).reset_index(drop=True)
-        for frame in (part.complications, part.assessed, _later_operations(cases, part.returns))
+        for frame in (found, part.assessed, _later_operations(cases, part.returns))
     )
     return Cases(
         labels=labels,

@@ -288,6 +288,7 @@ class Classified:
     `returns`: later operations of cases that are returns or planned: `case`, `day`, `row`, `procedure`, `role`, `reason` (its
     one primary reason, a category, -1). Complications also have `grade` (position in SEVERITY_GRADES, -1) and `parent` (a
     category, -1).
+    `also`: like complications: what a record awaiting a link would date earlier than the case's other evidence does.
     `unassessed`: `case`, `category`, `row` (of measurements) where motion was read, but never in the way asked for.
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
     `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
@@ -300,6 +301,7 @@ class Classified:
     """
 
     complications: pd.DataFrame
+    also: pd.DataFrame
     assessed: pd.DataFrame
     unassessed: pd.DataFrame
     evidence: pd.DataFrame
