@@ -273,8 +273,11 @@ PENDING = (
     "named operation was not sent",
     "named operation is another patient's",
     "side or joint disagrees with the named operation",
+    "perhaps for another problem",
 )
-NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES = range(7)
+NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES, OTHER_PROBLEM = (
+    range(8)
+)
 
 
 @dataclass(frozen=True)
