@@ -224,3 +224,12 @@ def test_a_link_says_whether_it_is_a_new_case(
     assert done.table("cases")["case_id"].tolist() == cases
     assert main_rows(done, "harbour.a.L") == rows
     assert "link_unknown_record" not in rules(done)
+
+
+def test_a_link_of_an_operation_nobody_audits_is_a_finding(course: Callable[..., Any]) -> None:
+    done = course(
+        operations=[operation("a"), operation("b", 200, "NEVERHEARD")],
+        links=[f"harbour,operations,b,harbour.a.L,r1,{RECEIPT},its return"],
+    )
+    assert main_rows(done, "harbour.a.L") == {}
+    assert "link_without_effect" in rules(done)
