@@ -89,7 +89,10 @@ def _index(tokens: Tokens, lexicon: Lexicon) -> _Index:
         member[list(taken), number] = True
     group = group_of_word[tokens.word]
     known = np.flatnonzero(group)
-    order = known[np.argsort(group[known], kind="stable")]
+    small = group[known].astype(
+        np.int16 if len(sets) < 2**15 else np.int32
+    )  # two bytes are sorted in one pass
+    order = known[np.argsort(small, kind="stable")]
     sizes = np.bincount(group, minlength=len(sets))
     sizes[0] = 0
     bounds = np.concatenate([[0], np.cumsum(sizes)])

@@ -81,20 +81,27 @@ def _meant(reached: np.ndarray, denied: np.ndarray, base: np.ndarray) -> np.ndar
 def _ground(cues: Matches, tokens: Tokens, lexicon: Lexicon) -> _Ground:
     words = np.concatenate([[0], np.cumsum(tokens.is_word)])
     begins, ends = {}, {}
+    found: dict[tuple[bytes, str], np.ndarray] = {}
     for assertion, name in enumerate(ASSERTIONS):
-        begins[assertion] = np.sort(cues.begin[_stops(cues, lexicon, name, "after")])
-        ends[assertion] = np.sort(cues.end[_stops(cues, lexicon, name, "before")])
+        ahead, behind = _stops(lexicon, name, "after"), _stops(lexicon, name, "before")
+        if (key := (ahead.tobytes(), "begin")) not in found:
+            found[key] = cues.begin[ahead[cues.entry]]
+        begins[assertion] = found[key]
+        if (key := (behind.tobytes(), "end")) not in found:
+            found[key] = np.sort(cues.end[behind[cues.entry]])
+        ends[assertion] = found[key]
     return _Ground(tokens.sentence, words, begins, ends)
 
 
-def _stops(cues: Matches, lexicon: Lexicon, assertion: str, direction: str) -> np.ndarray:
+def _stops(lexicon: Lexicon, assertion: str, direction: str) -> np.ndarray:
+    """(cues,) whether each ends scopes of an assertion that reach in a direction."""
     stops = [
         cue.says == END
         and (not cue.ends or assertion in cue.ends)
         and cue.reaches in (direction, "both", "sentence")
         for cue in lexicon.cues
     ]
-    return np.array(stops, np.bool_)[cues.entry]
+    return np.array(stops, np.bool_)
 
 
 def _extents(spoken: Mentions, cues: Matches, tokens: Tokens, lexicon: Lexicon) -> tuple[_Extent, _Extent]:
