@@ -97,15 +97,16 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
         _unusable(unusable),
     ]
     told = pd.concat(parts).assign(also=False)
-    return told if level.described else pd.concat([told, _also_earlier(pending, found)])
+    earlier = _dated_earlier(pending, found)
+    if level.described or earlier.empty:
+        return told
+    return pd.concat([told, _summed(earlier).assign(status=AWAITING, used=True, also=True)])
 
 
-def _also_earlier(pending: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
+def _dated_earlier(pending: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
     """Records awaiting a link of cases that have other evidence, where theirs is of an earlier or an unknown day."""
     known = found.drop_duplicates("case").set_index("case")["row_day"]
-    own = _summed(pending[pending["case"].isin(known.index)])
-    earlier = own["row_day"].to_numpy() < known.reindex(own["case"]).to_numpy()
-    return own[earlier].assign(status=AWAITING, used=True, also=True)
+    return pending[pending["day"].to_numpy() < known.reindex(pending["case"]).to_numpy(dtype=float)]
 
 
 def _summed(found: pd.DataFrame) -> pd.DataFrame:
