@@ -111,7 +111,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
         [
-            *(rows.findings, _strays(rows, whole), unsaid, _foreign_links(rows), amiss),
+            *(rows.findings, _strays(rows, whole), unsaid, _idle_links(rows), amiss),
             _empty_period(rows, whole),
         ]
     )
@@ -160,9 +160,10 @@ def _countable(cases: pd.DataFrame, part: Classified, labels: Labels, look: Look
     """Cases from the first date counted on, numbered anew."""
     kept = cases["counted"].to_numpy().astype(bool)
     number = np.cumsum(kept) - 1
+    found = pd.concat([part.complications, part.also], ignore_index=True)
     own, measured, later = (
         frame[kept[frame["case"]]].assign(case=lambda rows: number[rows["case"]]).reset_index(drop=True)
-        for frame in (part.complications, part.assessed, _later_operations(cases, part.returns))
+        for frame in (found, part.assessed, _later_operations(cases, part.returns))
     )
     return Cases(
         labels=labels,
@@ -222,8 +223,8 @@ def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
     return findings.frame(told)
 
 
-def _foreign_links(rows: Accounted) -> pd.DataFrame:
-    """Links of a record to another patient's case."""
+def _idle_links(rows: Accounted) -> pd.DataFrame:
+    """Links of a record to another patient's case, and of operations that are none."""
     facts, people = rows.resolved.facts, rows.people
     links = facts.links[facts.links["operation"] >= 0]
     patient = facts.operations["patient"].to_numpy()[links["operation"]]
@@ -232,10 +233,22 @@ def _foreign_links(rows: Accounted) -> pd.DataFrame:
         for table, record in zip(links["table"], links["record"], strict=True)
     ]
     foreign = links["position"].to_numpy()[patient != np.array(theirs, dtype=np.int64)]
+    told = [(position, "case_id", "link_to_another_patient") for position in foreign]
+    told += [(position, "record_id", "link_without_effect") for position in _links_of_no_operation(facts)]
     return findings.frame(
-        amiss_row(people.links.iloc[p].to_dict(), "links", "case_id", "link_to_another_patient")
-        for p in foreign
+        amiss_row(people.links.iloc[position].to_dict(), "links", column, rule)
+        for position, column, rule in told
     )
+
+
+def _links_of_no_operation(facts: Facts) -> list[int]:
+    """Positions of links whose own record is an operation that was not performed or that the catalogue does not have."""
+    from pipeline.link.sittings import PERFORMED
+
+    links = facts.links[facts.links["table"] == RECORD_TABLES.index("operations")]
+    own = facts.operations.iloc[links["record"]]
+    nothing = (own["status"] != PERFORMED) | (own["procedure"] < 0)
+    return [int(position) for position in links["position"].to_numpy()[nothing.to_numpy()]]
 
 
 def _stray(row: dict[str, object], table: str, rule: str) -> dict[str, object]:
@@ -328,7 +341,8 @@ def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:
 def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
     """The frames that lists are made of, without cases before the first date counted."""
     counted = whole.cases["counted"].to_numpy().astype(bool)
-    names = ("complications", "evidence", "records", "unread", "decided", "heard")
+    lists = ("complications", "evidence", "records", "unread", "decided", "heard")
+    names = (*lists, "chain", "returns", "concomitant")
     frames = {name: getattr(whole, name) for name in names}
     kept = {
         name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)

@@ -235,6 +235,7 @@ class Linked:
     `row`, `day` (of the case), `role` (position in ROLES), `procedure` (that names the sitting), `reason` (stated, a
     category); all its procedures are in `chain_procedures` (`link`, `procedure`).
     `sitting_holes`: (cases, places) bool, bones in which the first operation made a hole or cut.
+    `concomitant`: what else was done at the first sitting: `case`, `procedure`.
     `sitting_limits`: (cases, Lookup.limited) bool, motions that the first operation means to limit.
     `records`: records of a case: `table` (position in RECORD_TABLES), `row`, `record` (position in the facts frame), `case`,
     `day` (of the case; negative: before the operation), `pending` (awaits a link; one row a candidate case, the
@@ -250,6 +251,7 @@ class Linked:
     chain_procedures: pd.DataFrame
     sitting_holes: np.ndarray
     sitting_limits: np.ndarray
+    concomitant: pd.DataFrame
     records: pd.DataFrame
     unattributed: pd.DataFrame
     shared_visits: pd.DataFrame
@@ -271,8 +273,11 @@ PENDING = (
     "named operation was not sent",
     "named operation is another patient's",
     "side or joint disagrees with the named operation",
+    "perhaps for another problem",
 )
-NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES = range(7)
+NO_SIDE, NO_JOINT, TWO_OPERATIONS, SAME_DAY, OPERATION_ABSENT, OTHER_PATIENT, DISAGREES, OTHER_PROBLEM = (
+    range(8)
+)
 
 
 @dataclass(frozen=True)
@@ -286,6 +291,7 @@ class Classified:
     `returns`: later operations of cases that are returns or planned: `case`, `day`, `row`, `procedure`, `role`, `reason` (its
     one primary reason, a category, -1). Complications also have `grade` (position in SEVERITY_GRADES, -1) and `parent` (a
     category, -1).
+    `also`: like complications: what a record awaiting a link would date earlier than the case's other evidence does.
     `unassessed`: `case`, `category`, `row` (of measurements) where motion was read, but never in the way asked for.
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
     `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
@@ -298,6 +304,7 @@ class Classified:
     """
 
     complications: pd.DataFrame
+    also: pd.DataFrame
     assessed: pd.DataFrame
     unassessed: pd.DataFrame
     evidence: pd.DataFrame

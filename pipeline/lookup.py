@@ -131,6 +131,12 @@ class Lookup:
         return np.array([problems[self._entry(key).concerns] for key in self.procedures], dtype=np.int16)
 
     @cached_property
+    def problem(self) -> np.ndarray:
+        """(procedures,) int16 problem treated; where the catalogue names none, one of the procedure's own, below 0."""
+        own = -1 - np.arange(len(self.procedures), dtype=np.int16)
+        return np.where(self.concerns > 0, self.concerns, own)
+
+    @cached_property
     def watch_group(self) -> np.ndarray:
         """(procedures,) int16: procedures whose joints see each other share a number; -1 without a joint."""
         seen = np.zeros((len(self.procedures),) * 2, dtype=bool)

@@ -31,6 +31,7 @@ class Whole:
     unread: pd.DataFrame
     decided: pd.DataFrame
     returns: pd.DataFrame
+    concomitant: pd.DataFrame
     unassessed: pd.DataFrame
     heard: pd.DataFrame
     spoken: pd.DataFrame
@@ -105,6 +106,7 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
         unread=placed(classified, lambda part: part.unread, ["case", "row"]),
         decided=placed(classified, lambda part: part.decided, ["case", "category"]),
         returns=placed(classified, lambda part: part.returns, ["case", "day", "row"]),
+        concomitant=placed(linked, lambda part: part.concomitant, ["case", "procedure"]),
         unassessed=placed(classified, lambda part: part.unassessed, ["case", "category"]),
         heard=placed(
             classified, lambda part: part.heard, ["case", "category", "day", "table", "row", "assertion"]
@@ -136,14 +138,17 @@ def _sorted(parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[
 
 
 def stray_positions(facts: Facts, whole: Whole) -> tuple[np.ndarray, np.ndarray]:
-    """Decisions and links (positions in the facts) that name an operation and side which is no case."""
+    """Decisions and links (positions in the facts) that name an operation and side which is no case.
+
+    A link may also name a later operation of a case; a decision is about a case and nothing else.
+    """
     known = set(zip(whole.cases["operation"], whole.cases["side"], strict=True))
     members = known | set(zip(whole.chain["operation"], np.full(len(whole.chain), -1), strict=True))
 
-    def strays(frame: pd.DataFrame) -> np.ndarray:
+    def strays(frame: pd.DataFrame, known: set[tuple[int, int]]) -> np.ndarray:
         named = zip(frame["operation"], frame["side"], strict=True)
         return np.array(
-            [o != NOT_NAMED and (o, s) not in known and (o, -1) not in members for o, s in named], dtype=bool
+            [o != NOT_NAMED and (o, s) not in known and (o, -1) not in known for o, s in named], dtype=bool
         )
 
-    return strays(facts.decisions), strays(facts.links)
+    return strays(facts.decisions, known), strays(facts.links, members)

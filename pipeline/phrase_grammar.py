@@ -11,7 +11,7 @@
     @implant ... loose      any word of a list of the catalogue's [word_lists]
     ¿                       a question mark that ends the sentence
 
-Capitals do not matter. A word of seven letters or more is also known with a letter missing or with two
+Capitals do not matter. A word of eight letters or more is also known with a letter missing or with two
 neighbours exchanged.
 """
 
@@ -27,8 +27,9 @@ GAP = "..."
 _CHUNK = re.compile(r"\([^(){}]*\)|\{[^(){}]*\}|\.\.\.|[^\s(){}]+")
 _WORD = re.compile(r"<[a-z]+>|[^\W\d_]+\*?|\d+(?:\.\d+)?|[^\w\s]")
 _INNER_HYPHEN = re.compile(r"(?<=\w)-(?=\w)")
+_INNER_STAR = re.compile(r"\*\S")
 _LIST = re.compile(r"@(\w+)")
-_MISSPELT_FROM = 7
+_MISSPELT_FROM = 8
 QUESTION = "\x01"  # how ¿ stands among the tokens
 
 Step = tuple[str, ...]  # words any of which may stand here
@@ -90,7 +91,7 @@ def _joined_or_apart(alternative: str) -> Iterator[list[str]]:
     """The words of an alternative; with a hyphen inside a word, once apart and once joined."""
     for text in dict.fromkeys([_INNER_HYPHEN.sub(" ", alternative), _INNER_HYPHEN.sub("", alternative)]):
         words = _WORD.findall(text.replace("¿", QUESTION))
-        if any(word == "*" for word in words):
+        if "*" in words or _INNER_STAR.search(text):
             raise ValueError("a * stands elsewhere than at the end of a word")
         for word in words:
             if word.startswith("<") and len(word) > 1 and word not in SLOTS:

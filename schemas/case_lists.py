@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from schemas.columns import Column, Table
-from schemas.exports import OURS
+from schemas.exports import OURS, SEVERITY, SEVERITY_GRADES
 from schemas.shorthand import (
     AUDIT,
     CATALOGUE,
@@ -11,6 +11,7 @@ from schemas.shorthand import (
     always,
     case,
     category,
+    count,
     days,
     level,
     maybe,
@@ -66,6 +67,8 @@ CASES = Table(
         days("records_until", "Day of the case to which the records of the site reach."),
         days("died", "Day of the case on which the patient died; empty if alive.", filled=False),
         *place(),
+        maybe("concomitant", "text", "What else was done at the same sitting, joined by `;`.", CATALOGUE),
+        count("returns", "Unplanned returns to theatre of the case so far.", "operations"),
     ),
     key=("case_id",),
 )
@@ -97,6 +100,15 @@ COMPLICATIONS = Table(
             ("counted", "refuted", "awaiting", "pre_existing", "too_soon", "described", "cannot_occur"),
         ),
         maybe("evidence", "text", "Rows it rests on, each `file:line`, joined by `; `."),
+        maybe(
+            "severity_grade",
+            "word",
+            "How much treatment it needed: a reviewer's word, else the highest stated, else the catalogue's.",
+            SEVERITY,
+            SEVERITY_GRADES,
+        ),
+        maybe("parent", "word", "Category it follows from; of a return its one primary reason.", CATALOGUE),
+        always("last_operation", "id", "Last operation of the case before it, the first or a later one."),
     ),
     key=("case_id", "category", "level"),
 )

@@ -37,6 +37,8 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
     found = complication_rows(evidence, facts, look, settings, thresholds(look))
     verdicts = verdicts_of(facts, linked)
     rows = with_verdicts(found.rows, verdicts)
+    key = ["case", "category"]
+    settled = pd.MultiIndex.from_frame(found.also[key]).isin(pd.MultiIndex.from_frame(verdicts[key]))
     rows = pd.concat([rows, any_rows(rows, look)], ignore_index=True)
     returns = returns_of(facts, linked, look, rows, found.evidence, verdicts)
     rows = with_grades(rows, facts, linked, look, found.evidence, returns, verdicts)
@@ -44,6 +46,7 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
     assessed, unassessed = assessed_cases(readings, facts, look)
     return Classified(
         complications=rows.sort_values(["case", "category", "level", "status"], ignore_index=True),
+        also=found.also[~settled].assign(grade=-1, parent=-1),
         assessed=assessed,
         unassessed=unassessed,
         evidence=found.evidence,

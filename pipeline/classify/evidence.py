@@ -140,11 +140,25 @@ def _limited_to_holes(found: pd.DataFrame, facts: Facts, linked: Linked, look: L
     holes = linked.sitting_holes
     case, bone = found["case"].to_numpy(), found["bone"].to_numpy()
     has_hole = np.where(bone >= 0, holes[case, bone], holes[case].any(axis=1) if holes.shape[1] else False)
+    has_hole = has_hole.astype(bool) | _made_later(found, linked, look)
     denied = needing & (found["through"] == THROUGH_NO).to_numpy()
-    impossible = needing & ~has_hole.astype(bool)
+    impossible = needing & ~has_hole
     found = found.assign(blocked=np.where(impossible, CANNOT_OCCUR, -1))
     moved = _otherwise(found[impossible | denied], look)
     return pd.concat([found[~(denied & ~impossible)], moved], ignore_index=True)
+
+
+def _made_later(found: pd.DataFrame, linked: Linked, look: Lookup) -> np.ndarray:
+    """bool: an operation of the case on or before that day, though not the first, made a hole in the bone."""
+    done = linked.chain.iloc[linked.chain_procedures["link"]][["case", "day", "pending"]]
+    makes = look.holes[linked.chain_procedures["procedure"].to_numpy()] & ~done[["pending"]].to_numpy(bool)
+    position, place = np.nonzero(makes)
+    made = done.iloc[position][["case", "day"]].assign(place=place)
+    case, bone = found["case"].to_numpy(), found["bone"].to_numpy()
+    of_bone = made.groupby(["case", "place"])["day"].min()
+    of_any = made.groupby("case")["day"].min().reindex(case).to_numpy(dtype=float)
+    since = of_bone.reindex(pd.MultiIndex.from_arrays([case, bone])).to_numpy(dtype=float)
+    return np.asarray(np.where(bone >= 0, since, of_any) <= found["day"].to_numpy())
 
 
 def _otherwise(found: pd.DataFrame, look: Lookup) -> pd.DataFrame:

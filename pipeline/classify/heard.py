@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipeline.handover import (
     HEARD,
+    HISTORICAL,
     LEFT,
     LETTER,
     PATIENT_SAID,
@@ -48,6 +49,7 @@ def heard_of(facts: Facts, linked: Linked, look: Lookup) -> pd.DataFrame:
         return _EMPTY
     spoken = _to_cases(said, facts, linked)
     spoken = _on_the_other_side(spoken, linked, look)
+    spoken = spoken.assign(assertion=_dated_after(spoken, linked))
     found = spoken.assign(why=_why(spoken, linked, look))
     return _numbered(found)[list(_TYPES)].astype(_TYPES)
 
@@ -96,12 +98,23 @@ def _on_the_other_side(spoken: pd.DataFrame, linked: Linked, look: Lookup) -> pd
     return moved
 
 
+def _operated_in(spoken: pd.DataFrame, linked: Linked) -> np.ndarray:
+    """Calendar year of the operation of each statement's case."""
+    performed = linked.cases["performed"].to_numpy()[spoken["case"]]
+    return performed.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
+
+
+def _dated_after(spoken: pd.DataFrame, linked: Linked) -> np.ndarray:
+    """The assertions; what is told as the past of a year after the operation's is present."""
+    past = (spoken["assertion"] == HISTORICAL).to_numpy()
+    later = past & (spoken["year"].to_numpy() > _operated_in(spoken, linked))
+    return np.where(later, PRESENT, spoken["assertion"])
+
+
 def _why(spoken: pd.DataFrame, linked: Linked, look: Lookup) -> np.ndarray:
     side, about = _sides(spoken, linked)
     place = spoken["place"].to_numpy()
     procedure = linked.cases["procedure"].to_numpy()[spoken["case"]]
-    performed = linked.cases["performed"].to_numpy()[spoken["case"]]
-    year = performed.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
     sided = look.sided_category[spoken["category"]]
     unwatched = sided & ((place < -1) | ((place >= 0) & ~look.watches[procedure, place]))
     dated = spoken["year"].to_numpy()
@@ -110,7 +123,7 @@ def _why(spoken: pd.DataFrame, linked: Linked, look: Lookup) -> np.ndarray:
             ~spoken["assertion"].isin([PRESENT, UNCERTAIN]).to_numpy(),
             sided & (about >= 0) & (side != UNSIDED) & (about != side),
             unwatched,
-            (dated >= 0) & (dated < year),
+            (dated >= 0) & (dated < _operated_in(spoken, linked)),
             spoken["copied"].to_numpy(dtype=bool),
         ],
         [NOT_ASSERTED, OTHER_SIDE, OTHER_PLACE, EARLIER_YEAR, COPIED],

@@ -23,10 +23,14 @@ REASONS = tuple(STATUSES.index(word) for word in ("pre_existing", "too_soon", "c
 
 @dataclass(frozen=True)
 class Sorted:
-    """`rows`: complications before decisions. `evidence`: what each rests on, as in Classified."""
+    """`rows`: complications before decisions. `evidence`: what each rests on, as in Classified.
+
+    `also`: rows that a record awaiting a link would date earlier, with that day.
+    """
 
     rows: pd.DataFrame
     evidence: pd.DataFrame
+    also: pd.DataFrame
 
 
 def complication_rows(
@@ -40,13 +44,17 @@ def complication_rows(
         own = evidence[evidence["category"] == category]
         for level in entry.levels if len(own) else ():
             parts.append(_of_level(own[evidence_for(level, entry, own, limits)], level, entry, counted))
-    chosen = pd.concat(parts, ignore_index=True) if parts else evidence.iloc[:0].assign(status=0, used=False)
+    none = evidence.iloc[:0].assign(status=0, used=False, also=False)
+    chosen = pd.concat(parts, ignore_index=True) if parts else none
     chosen = chosen if len(chosen) else chosen.assign(at_level=0)
     key = ["case", "category", "at_level"]
+    earlier = chosen["also"].astype(bool)
+    also, chosen = chosen[earlier].drop_duplicates(key).assign(pieces=0), chosen[~earlier]
     pieces = chosen.groupby(key)["row"].transform("size")
     rows = chosen.assign(pieces=pieces).drop_duplicates(key)
     kept = ["case", "category", "at_level", "table", "row", "day", "strength", "kind", "used", "pending"]
-    return Sorted(_as_rows(rows), chosen.reindex(columns=kept).rename(columns={"at_level": "level"}))
+    told = chosen.reindex(columns=kept).rename(columns={"at_level": "level"})
+    return Sorted(_as_rows(rows), told, _as_rows(also))
 
 
 def _as_rows(rows: pd.DataFrame) -> pd.DataFrame:
@@ -75,20 +83,30 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
     usable = free[~free["pending"]]
     usable = usable[in_time(level, entry, usable)]
     together = free[~free["pending"] | free["first"]]
-    waiting = together[
-        in_time(level, entry, together) & together["pending"] & ~together["case"].isin(usable["case"])
-    ]
+    pending = together[in_time(level, entry, together) & together["pending"]]
+    waiting = pending[~pending["case"].isin(usable["case"])]
     seen = np.append(usable["case"].to_numpy(), waiting["case"].to_numpy())
     unusable = own[(own["blocked"] >= 0) & ~own["pending"] & ~own["case"].isin(seen)]
     if level.times:
         unusable = unusable[in_time(level, entry, unusable)]
-    return pd.concat(
-        [
-            _usable(usable, level, entry, counted),
-            _summed(waiting).assign(status=DESCRIBED if level.described else AWAITING, used=True),
-            _unusable(unusable),
-        ]
-    )
+    found = _usable(usable, level, entry, counted)
+    awaits = DESCRIBED if level.described else AWAITING
+    parts = [
+        found,
+        _summed(waiting).assign(status=awaits, used=True),
+        _unusable(unusable),
+    ]
+    told = pd.concat(parts).assign(also=False)
+    earlier = _dated_earlier(pending, found)
+    if level.described or earlier.empty:
+        return told
+    return pd.concat([told, _summed(earlier).assign(status=AWAITING, used=True, also=True)])
+
+
+def _dated_earlier(pending: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
+    """Records awaiting a link of cases that have other evidence, where theirs is of an earlier or an unknown day."""
+    known = found.drop_duplicates("case").set_index("case")["row_day"]
+    return pending[pending["day"].to_numpy() < known.reindex(pending["case"]).to_numpy(dtype=float)]
 
 
 def _summed(found: pd.DataFrame) -> pd.DataFrame:

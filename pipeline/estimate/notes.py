@@ -18,6 +18,9 @@ CLUSTERED_ARM = (
 READ_THE_RANGE = "read the range"
 SELDOM_ASSESSED = "fewer than half were measured"
 ONLY_WHERE_IT_CAN = "counts only operations where it can occur"
+RECURRENCE = "recurrence: the operation was done for this"
+NEW_HERE = "new: the operation was done for something else"
+NOT_POOLED = "not pooled: a recurrence after some of these operations, new after others"
 OUTSIDE_PERSON_TIME = (
     "some events lie outside the observed time, or have no day: left out of the figures over time"
 )

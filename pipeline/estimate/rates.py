@@ -12,6 +12,7 @@ from pipeline.counts import Cells, Counts, Ends, Outcomes
 from pipeline.estimate import notes
 from pipeline.estimate.course import ALL, courses_of, incidences
 from pipeline.estimate.curve_readings import Reading
+from pipeline.estimate.kinds import MIXED, NEW, RECURRENCE, kinds_of, together
 from pipeline.estimate.person_time import rate_per_100_years
 from pipeline.estimate.proportions import proportion_interval, share_of
 from pipeline.handover import Labels
@@ -46,18 +47,23 @@ class _Block:
     statistics: dict[str, np.ndarray]
     state: np.ndarray  # int8 [row, outcome]: 1 can occur, 0 cannot, -1 not defined for the joint
     partly: np.ndarray  # bool [row, outcome]: operations where it cannot occur are left out
+    kind: np.ndarray  # int8 [row, outcome]: recurrence, new, both or neither
     outcomes: Outcomes
     incidence: Reading  # [row, outcome]
 
 
 @dataclass(frozen=True)
 class _Standing:
-    """What each row may say, arrays by row: `state` as in `_Block` or -2 (window too early), the rest bool."""
+    """What each row may say, arrays by row: `state` as in `_Block`, -2 (window too early) or -3 (never pooled).
+
+    `kind` as in `_Block`, the rest bool.
+    """
 
     state: np.ndarray
     measured: np.ndarray
     few: np.ndarray
     partly: np.ndarray
+    kind: np.ndarray
 
     @property
     def counts(self) -> np.ndarray:
@@ -92,6 +98,10 @@ def _block(cells: Cells, ends: Ends, outcomes: Outcomes, stratum: str, ground: G
     single = cells.by(*key, "group")
     state = ground.defined[single.keys["group"].to_numpy()][:, outcomes.category]
     whole = _together(single, state, key)
+    kinds = kinds_of(ground.labels, ground.catalogue)
+    kind = kinds[single.keys["group"].to_numpy()][:, outcomes.category]
+    part = np.searchsorted(_values(whole.keys, key), _values(single.keys, key))
+    both = together(kind, (state == 1) & (single["cases"] > 0), part)
     values = np.append(_values(single.keys, key), _values(whole.keys, key))
     group = np.append(single.keys["group"].to_numpy(), np.full(len(whole.keys), ALL))
     statistics = {name: np.concatenate([single[name], whole[name]]) for name in single.statistics}
@@ -102,6 +112,7 @@ def _block(cells: Cells, ends: Ends, outcomes: Outcomes, stratum: str, ground: G
         statistics,
         np.concatenate([state, _best(single, state, whole, key)]),
         np.concatenate([np.zeros(state.shape, dtype=bool), _left_out(single, state, whole, key)]),
+        np.concatenate([kind, both]),
         outcomes,
         _incidence(ends, outcomes, "".join(key), (values, group), ground),
     )
@@ -161,10 +172,12 @@ def _rows(block: _Block, ground: Ground) -> pd.DataFrame:
     window = block.outcomes.window_days[outcome]
     counted = {name: statistic[row, outcome] for name, statistic in block.statistics.items()}
     first_day = np.array([_first_day(catalogue, key) for key in labels.categories])[category]
-    state = np.where((first_day > 0) & (window <= first_day), -2, block.state[row, outcome])
+    kind, state = block.kind[row, outcome], block.state[row, outcome]
+    state = np.where((kind == MIXED) & (state == 1), -3, state)
+    state = np.where((first_day > 0) & (window <= first_day), -2, state)
     measured = np.array([_is_measured(catalogue, key) for key in labels.categories])[category]
     few = (counted["cases"] < FEWEST_OF_A_SURGEON) & (block.stratum == "surgeon")
-    standing = _Standing(state, measured, few, block.partly[row, outcome])
+    standing = _Standing(state, measured, few, block.partly[row, outcome], kind)
     incidence = Reading(*(values[row, outcome] for values in block.incidence.each))
     keys = {
         "stratum": block.stratum,
@@ -254,6 +267,8 @@ def _notes(
     timeless = (counted["person_events"] > 0) & (counted["person_days"] == 0)
     marks = (
         (standing.few, notes.TOO_FEW),
+        (standing.kind == RECURRENCE, notes.RECURRENCE),
+        (standing.kind == NEW, notes.NEW_HERE),
         (standing.partly, notes.ONLY_WHERE_IT_CAN),
         (notes.is_clustered(counted["paired"], cases), notes.CLUSTERED),
         (_uncertain(counted, settings) & ~standing.few, notes.READ_THE_RANGE),
@@ -264,7 +279,12 @@ def _notes(
     )
     told = [np.where(said, text, "").tolist() for said, text in marks]
     joined = [notes.together(*each) for each in zip(*told, strict=True)]
-    instead = {0: notes.CANNOT_OCCUR, -1: notes.NOT_FOR_THIS_JOINT, -2: notes.NOT_DEFINED}
+    instead = {
+        0: notes.CANNOT_OCCUR,
+        -1: notes.NOT_FOR_THIS_JOINT,
+        -2: notes.NOT_DEFINED,
+        -3: notes.NOT_POOLED,
+    }
     return [instead.get(s, text) or None for s, text in zip(standing.state.tolist(), joined, strict=True)]
 
 

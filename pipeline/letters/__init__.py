@@ -21,7 +21,7 @@ from pipeline.letters.statements import Said, said
 
 __all__ = ["ANOTHER_PART", "UNSAID", "Reading", "read"]
 
-_BLOCK = 100_000  # distinct sentences read at a time
+_BLOCK = 200_000  # distinct sentences read at a time
 
 
 @dataclass(frozen=True)

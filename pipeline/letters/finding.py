@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +16,7 @@ from pipeline.phrase_grammar import Run, Step, spellings
 
 _LONGEST_GAP = 3
 _YEARS = (1900, 2099)
+_BITS = 9  # kinds, entries and lengths of matches are less than 2 to this power
 
 
 @dataclass(frozen=True)
@@ -28,8 +31,16 @@ class Matches:
     gapped: np.ndarray
     value: np.ndarray
 
-    def __getitem__(self, chosen: np.ndarray) -> Matches:
+    def __getitem__(self, chosen: np.ndarray | slice) -> Matches:
+        if isinstance(chosen, np.ndarray) and chosen.dtype == np.bool_:
+            chosen = np.flatnonzero(chosen)
         return Matches(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+
+    def by_entry(self, count: int) -> list[Matches]:
+        """Those of each of `count` entries, in the order of their first token."""
+        ordered = self[np.argsort(self.entry, kind="stable")]
+        ends = np.searchsorted(ordered.entry, np.arange(count + 1))
+        return [ordered[slice(begin, end)] for begin, end in pairwise(ends)]
 
     def of_kind(self, kind: int) -> Matches:
         """Those of one kind."""
@@ -62,11 +73,8 @@ def matches(tokens: Tokens, lexicon: Lexicon) -> Matches:
         np.concatenate([part[at] for part in found]) if found else np.zeros(0, np.int64) for at in range(6)
     ]
     kind, entry, begin, end, gapped, value = columns
-    order = np.lexsort((gapped, entry, kind, end, begin))
-    together = np.stack([column[order] for column in (kind, entry, begin, end)])
-    new = np.ones(len(order), np.bool_)
-    new[1:] = (together[:, 1:] != together[:, :-1]).any(axis=0)
-    chosen = order[new]
+    key = (((begin << _BITS) | (end - begin)) << _BITS | kind) << _BITS | entry
+    chosen = np.unique(key, return_index=True)[1]
     return Matches(kind[chosen], entry[chosen], begin[chosen], end[chosen], gapped[chosen] > 0, value[chosen])
 
 
@@ -81,7 +89,10 @@ def _index(tokens: Tokens, lexicon: Lexicon) -> _Index:
         member[list(taken), number] = True
     group = group_of_word[tokens.word]
     known = np.flatnonzero(group)
-    order = known[np.argsort(group[known], kind="stable")]
+    small = group[known].astype(
+        np.int16 if len(sets) < 2**15 else np.int32
+    )  # two bytes are sorted in one pass
+    order = known[np.argsort(small, kind="stable")]
     sizes = np.bincount(group, minlength=len(sets))
     sizes[0] = 0
     bounds = np.concatenate([[0], np.cumsum(sizes)])
@@ -133,7 +144,7 @@ def _words_like(
     if word in ("<value>", "<number>"):
         return numbers
     found: list[int] = []
-    for spelling in spellings(word):
+    for spelling in _spellings(word):
         stem = spelling.removesuffix("*")
         first = bisect_left(words, stem)
         last = bisect_left(words, stem + "\U0010ffff" if spelling.endswith("*") else stem + "\0")
@@ -151,6 +162,11 @@ class _States:
 
     def __getitem__(self, chosen: np.ndarray) -> _States:
         return _States(self.begin[chosen], self.end[chosen], self.value[chosen])
+
+
+@cache
+def _spellings(word: str) -> tuple[str, ...]:
+    return tuple(spellings(word))
 
 
 Found = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]

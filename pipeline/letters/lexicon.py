@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from pipeline.catalogue import ABBREVIATION, UNPLANNED_RETURN, BodyWords, Catalogue, Cue
 from pipeline.phrase_grammar import Element, Step, parsed
 
 Lists = Mapping[str, tuple[str, ...]]
-#: What a phrase of the lexicon is for.
+#: What a phrase of the lexicon is for; the first three speak of a category.
 SAID, SAID_ABSENT, NOT_MEANT, CUE, BODY, MEASURE, YEAR = range(7)
 
 
@@ -43,9 +45,9 @@ class Lexicon:
         """Words whose full stop ends no sentence."""
         return tuple(word.lower() for cue in self.cues if cue.says == ABBREVIATION for word in cue.words)
 
-    def cues_that_say(self, *words: str) -> list[int]:
-        """Positions of the cues with one of these meanings."""
-        return [position for position, cue in enumerate(self.cues) if cue.says in words]
+    def cues_that_say(self, *words: str) -> np.ndarray:
+        """(cues,) whether each has one of these meanings."""
+        return np.array([cue.says in words for cue in self.cues], np.bool_)
 
 
 def lexicon(catalogue: Catalogue, places: tuple[str, ...]) -> Lexicon:

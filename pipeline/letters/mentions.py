@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.catalogue import BOTH_SIDES, END, JOINS, LEFT_SIDE, NOT_A_CUE, OTHER_SIDE, RIGHT_SIDE
 from pipeline.handover import ABSENT, PRESENT
 from pipeline.letters.finding import Matches
-from pipeline.letters.lexicon import CUE, MEASURE, NOT_MEANT, SAID, SAID_ABSENT, Lexicon
+from pipeline.letters.lexicon import CUE, MEASURE, NOT_MEANT, SAID, Lexicon
 from pipeline.letters.tokens import Tokens
 
 _SIDES = (LEFT_SIDE, RIGHT_SIDE, BOTH_SIDES, OTHER_SIDE)
@@ -40,7 +40,7 @@ class Mentions:
 
 def mentions(found: Matches, readings: Mentions, lexicon: Lexicon) -> Mentions:
     """Phrases of categories and judged readings, without those inside a longer phrase of the same category."""
-    named = found[np.isin(found.kind, (SAID, SAID_ABSENT, NOT_MEANT))]
+    named = found[found.kind <= NOT_MEANT]
     kept = named[_outermost(named.begin, named.end, named.entry)]
     kept = kept[~_same_words(kept, kept.kind == NOT_MEANT)]
     none = np.zeros(len(kept.kind), np.bool_)
@@ -75,12 +75,14 @@ def _outermost(begin: np.ndarray, end: np.ndarray, group: np.ndarray) -> np.ndar
 
 def _longest_cues(all_cues: Matches, lexicon: Lexicon) -> np.ndarray:
     """Which are not inside a longer cue that says something else. An end or a joining word hides no cue."""
-    says = np.array([cue.says for cue in lexicon.cues] or [""])[all_cues.entry]
-    hides = ~np.isin(says, (END, JOINS))
-    outer = np.ones(len(says), np.bool_)
-    for word in np.unique(says):
-        own = says == word
-        outer[own] = ~_inside(all_cues[own], all_cues[~own & (hides | (not hides[own].any()))])
+    outer = _outermost(all_cues.begin, all_cues.end, np.zeros_like(all_cues.begin))
+    words = sorted({cue.says for cue in lexicon.cues})
+    says = np.array([words.index(cue.says) for cue in lexicon.cues] or [0])[all_cues.entry]
+    weak = np.array([word in (END, JOINS) for word in words] or [False])
+    for word in np.unique(says[~outer]):
+        own = np.flatnonzero(~outer & (says == word))
+        others = all_cues[(says != word) & (weak[word] | ~weak[says])]
+        outer[own] = ~_inside(all_cues[own], others)
     return outer
 
 
@@ -97,8 +99,10 @@ def _inside(some: Matches, others: Matches) -> np.ndarray:
 def _same_words(found: Matches, barring: np.ndarray, any_entry: bool = False) -> np.ndarray:
     """Whether each stands on the very words of one that bars (of its entry, or of any)."""
     far = int(found.end.max(initial=0)) + 1
-    span = (found.begin * far + found.end) + (0 if any_entry else found.entry * far * far)
-    return np.isin(span, span[barring])
+    span = (found.begin * far + found.end) * 512 + (0 if any_entry else found.entry)
+    bars = np.unique(span[barring])
+    at = np.minimum(np.searchsorted(bars, span), max(len(bars) - 1, 0))
+    return bars[at] == span if len(bars) else np.zeros(len(span), np.bool_)
 
 
 def _marked(spoken: Mentions, operations: np.ndarray) -> Mentions:
@@ -114,14 +118,14 @@ def cues(found: Matches, spoken: Mentions, tokens: Tokens, lexicon: Lexicon) -> 
     """Cues that count: not inside a longer one, and not part of a phrase (a side may be)."""
     all_cues = found.of_kind(CUE)
     kept = all_cues[_longest_cues(all_cues, lexicon)]
-    kept = kept[~_same_words(kept, np.isin(kept.entry, lexicon.cues_that_say(NOT_A_CUE)), any_entry=True)]
+    kept = kept[~_same_words(kept, lexicon.cues_that_say(NOT_A_CUE)[kept.entry], any_entry=True)]
     solid = spoken[~spoken.gapped & (spoken.end - spoken.begin > 1) & (spoken.base != ABSENT)]
     edges = np.zeros(len(tokens.word) + 1, np.int32)
     np.add.at(edges, solid.begin, 1)
     np.add.at(edges, solid.end, -1)
     covered = np.concatenate([[0], np.cumsum(np.cumsum(edges) > 0)])
     within = covered[kept.end] - covered[kept.begin] == kept.end - kept.begin
-    free = ~within | np.isin(kept.entry, lexicon.cues_that_say(*_SIDES))
+    free = ~within | lexicon.cues_that_say(*_SIDES)[kept.entry]
     return kept[free]
 
 

@@ -44,15 +44,15 @@ def surroundings(
 ) -> Surroundings:
     """The nearest side, part and year of each mention's sentence; a part of the sentence further off costs more."""
     distances = _distances(cues, tokens, lexicon)
-    sided = cues[np.isin(cues.entry, lexicon.cues_that_say(*_SIDE_WORDS))]
+    sided = cues[lexicon.cues_that_say(*_SIDE_WORDS)[cues.entry]]
     side_of = np.array([_SIDE_WORDS.get(cue.says, UNSAID) for cue in lexicon.cues] or [UNSAID])
     side, _ = _nearest(spoken, sided, side_of[sided.entry], distances)
-    other = cues[np.isin(cues.entry, lexicon.cues_that_say(OTHER_SIDE))]
+    other = cues[lexicon.cues_that_say(OTHER_SIDE)[cues.entry]]
     _, how_far = _nearest(spoken, other, np.zeros(len(other.begin), np.int64), distances)
     years = found.of_kind(YEAR)
     year, year_far = _nearest(spoken, years, _years(tokens, years.begin), distances)
     year = np.where(year_far < 2 * _OVER, year, UNSAID)
-    return Surroundings(side, how_far < _OVER, joints(spoken, found, distances, lexicon), year)
+    return Surroundings(side, how_far < _OVER, _joints(spoken, found, distances, lexicon), year)
 
 
 def _years(tokens: Tokens, at: np.ndarray) -> np.ndarray:
@@ -62,9 +62,8 @@ def _years(tokens: Tokens, at: np.ndarray) -> np.ndarray:
 
 def _distances(cues: Matches, tokens: Tokens, lexicon: Lexicon) -> _Distances:
     comma = np.array([text in (",", ";") for text in tokens.vocabulary])[tokens.word]
-    between = comma | np.isin(
-        np.arange(len(tokens.word)), cues.begin[np.isin(cues.entry, lexicon.cues_that_say(END))]
-    )
+    between = comma.copy()
+    between[cues.begin[lexicon.cues_that_say(END)[cues.entry]]] = True
     cost = np.concatenate([[0], np.cumsum(tokens.is_word + _OVER * between)])
     return _Distances(tokens.sentence, cost)
 
@@ -93,12 +92,12 @@ def _far(spoken: Mentions, near: Matches, at: np.ndarray, distances: _Distances)
     return np.where(same, np.maximum(np.maximum(ahead, behind), 0), _FAR)
 
 
-def distances_of(cues: Matches, tokens: Tokens, lexicon: Lexicon) -> _Distances:
-    """What `joints` reckons with."""
-    return _distances(cues, tokens, lexicon)
+def joints_of(spoken: Mentions, found: Matches, tokens: Tokens, lexicon: Lexicon) -> np.ndarray:
+    """As in Surroundings, before cues are known."""
+    return _joints(spoken, found, _distances(found[:0], tokens, lexicon), lexicon)
 
 
-def joints(spoken: Mentions, found: Matches, distances: _Distances, lexicon: Lexicon) -> np.ndarray:
+def _joints(spoken: Mentions, found: Matches, distances: _Distances, lexicon: Lexicon) -> np.ndarray:
     """(mentions,) the place spoken of; another part of the body only where it stands near."""
     parts = found.of_kind(BODY)
     place_of = np.array(lexicon.places or (UNSAID,))

@@ -56,9 +56,8 @@ def assertions(spoken: Mentions, cues: Matches, tokens: Tokens, lexicon: Lexicon
     forward, backward = _extents(spoken, cues, tokens, lexicon)
     reached = np.zeros((len(ASSERTIONS), len(spoken)), np.bool_)
     denied = np.zeros(len(spoken), np.bool_)
-    for position, cue in enumerate(lexicon.cues):
+    for cue, of_cue in zip(lexicon.cues, cues.by_entry(len(lexicon.cues)), strict=True):
         if cue.says in ASSERTIONS:
-            of_cue = cues[cues.entry == position]
             assertion = ASSERTIONS.index(cue.says)
             reaches = _reached(cue, of_cue, spoken, forward, backward, ground, assertion)
             reached[assertion] |= reaches
@@ -82,27 +81,33 @@ def _meant(reached: np.ndarray, denied: np.ndarray, base: np.ndarray) -> np.ndar
 def _ground(cues: Matches, tokens: Tokens, lexicon: Lexicon) -> _Ground:
     words = np.concatenate([[0], np.cumsum(tokens.is_word)])
     begins, ends = {}, {}
+    found: dict[tuple[bytes, str], np.ndarray] = {}
     for assertion, name in enumerate(ASSERTIONS):
-        begins[assertion] = np.sort(cues.begin[_stops(cues, lexicon, name, "after")])
-        ends[assertion] = np.sort(cues.end[_stops(cues, lexicon, name, "before")])
+        ahead, behind = _stops(lexicon, name, "after"), _stops(lexicon, name, "before")
+        if (key := (ahead.tobytes(), "begin")) not in found:
+            found[key] = cues.begin[ahead[cues.entry]]
+        begins[assertion] = found[key]
+        if (key := (behind.tobytes(), "end")) not in found:
+            found[key] = np.sort(cues.end[behind[cues.entry]])
+        ends[assertion] = found[key]
     return _Ground(tokens.sentence, words, begins, ends)
 
 
-def _stops(cues: Matches, lexicon: Lexicon, assertion: str, direction: str) -> np.ndarray:
-    chosen = [
-        position
-        for position, cue in enumerate(lexicon.cues)
-        if cue.says == END
+def _stops(lexicon: Lexicon, assertion: str, direction: str) -> np.ndarray:
+    """(cues,) whether each ends scopes of an assertion that reach in a direction."""
+    stops = [
+        cue.says == END
         and (not cue.ends or assertion in cue.ends)
         and cue.reaches in (direction, "both", "sentence")
+        for cue in lexicon.cues
     ]
-    return np.isin(cues.entry, chosen)
+    return np.array(stops, np.bool_)
 
 
 def _extents(spoken: Mentions, cues: Matches, tokens: Tokens, lexicon: Lexicon) -> tuple[_Extent, _Extent]:
     """Lists: mentions with nothing but joining words between them. Cues behind a list without "and" mean its last."""
     joins = np.zeros(len(tokens.word) + 1, np.int32)
-    np.add.at(joins, cues.begin[np.isin(cues.entry, lexicon.cues_that_say(JOINS))], 1)
+    np.add.at(joins, cues.begin[lexicon.cues_that_say(JOINS)[cues.entry]], 1)
     comma = np.array([text in (",", "") for text in tokens.vocabulary])[tokens.word]
     joining = np.concatenate([[0], np.cumsum(joins[:-1] > 0)])
     strong = np.concatenate([[0], np.cumsum((joins[:-1] > 0) & ~comma)])

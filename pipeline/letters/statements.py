@@ -12,9 +12,9 @@ from pipeline.catalogue import NOTHING, TEMPLATE, Catalogue
 from pipeline.handover import BOTH, LEFT, RIGHT
 from pipeline.letters.finding import Matches, matches
 from pipeline.letters.lexicon import CUE, Lexicon
-from pipeline.letters.measured import as_mentions, judged, no_mentions
+from pipeline.letters.measured import as_mentions, judged
 from pipeline.letters.mentions import cues, measures, mentions
-from pipeline.letters.nearby import ANOTHER_PART, distances_of, joints, surroundings
+from pipeline.letters.nearby import ANOTHER_PART, joints_of, surroundings
 from pipeline.letters.scopes import DROPPED, assertions
 from pipeline.letters.tokens import tokens
 
@@ -44,8 +44,7 @@ def said(
     cut = tokens(sentences)
     found = matches(cut, lexicon)
     numbers = measures(found)
-    all_cues = cues(found, no_mentions(), cut, lexicon)
-    joint = joints(as_mentions(numbers), found, distances_of(all_cues, cut, lexicon), lexicon)
+    joint = joints_of(as_mentions(numbers), found, cut, lexicon)
     spoken = mentions(found, judged(numbers, joint, cut, lexicon, catalogue, places), lexicon)
     reaching = cues(found, spoken, cut, lexicon)
     meant = assertions(spoken, reaching, cut, lexicon)
@@ -73,7 +72,7 @@ def _sentences_that_say(
     word: str, found: Matches, sentence: np.ndarray, lexicon: Lexicon, count: int
 ) -> np.ndarray:
     chosen = found.of_kind(CUE)
-    chosen = chosen[np.isin(chosen.entry, lexicon.cues_that_say(word))]
+    chosen = chosen[lexicon.cues_that_say(word)[chosen.entry]]
     says = np.zeros(count, np.bool_)
     says[sentence[chosen.begin]] = True
     return says

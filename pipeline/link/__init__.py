@@ -13,14 +13,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.handover import (
-    BEFORE,
-    ELSEWHERE,
     NO_SIDE,
     NOT_NAMED,
-    OTHER_SIDE,
     RECORD_TABLES,
-    UNSIDED,
-    UNWATCHED,
     Facts,
     Linked,
 )
@@ -31,6 +26,7 @@ from pipeline.link.members import members_of
 from pipeline.link.observation import observed
 from pipeline.link.pairs import Pairs, has_any, last_of, pairs_on
 from pipeline.link.sittings import Sittings, sittings_of
+from pipeline.link.strangers import operations_without_case, without_case
 from pipeline.lookup import Lookup
 
 if TYPE_CHECKING:
@@ -57,6 +53,7 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
         known_until: (sites,) calendar day to which each site's records are complete, at most the cut.
     """
     found = sittings_of(facts, look)
+    alone = without_case(found, look)
     too_early = _too_early(found.sittings, settings)
     cases = characterised(_cases(found, look, too_early, known_until), facts, settings)
     case_of = _case_of_sitting(found.sittings, cases)
@@ -76,14 +73,15 @@ def linked(facts: Facts, look: Lookup, settings: Settings, known_until: np.ndarr
         chain=chain,
         chain_procedures=_chain_procedures(found.rows, chain),
         sitting_holes=_made_at_first(found.rows, cases, look.holes),
+        concomitant=_concomitant(found.rows, cases),
         sitting_limits=_made_at_first(found.rows, cases, look.limits),
         records=records,
         unattributed=pd.concat(
-            [_operations_without_case(found, look), *(part.unattributed for part in parts)]
+            [operations_without_case(found, alone), *(part.unattributed for part in parts)]
         ),
         shared_visits=_visit_rows(facts, parts[1].visits),
         members=members_of(found, cases, case_of),
-        flow=case_flow(facts, look, found, too_early),
+        flow=case_flow(facts, look, found, too_early, alone),
     )
 
 
@@ -176,6 +174,15 @@ def _chain_procedures(rows: pd.DataFrame, chain: pd.DataFrame) -> pd.DataFrame:
     links = pd.DataFrame({"link": np.arange(len(chain)), "sitting": chain["sitting"].to_numpy()})
     found = links.merge(rows[["sitting", "procedure"]], on="sitting")[["link", "procedure"]]
     return found.drop_duplicates().sort_values(["link", "procedure"], ignore_index=True)
+
+
+def _concomitant(rows: pd.DataFrame, cases: pd.DataFrame) -> pd.DataFrame:
+    """`case, procedure` of every further procedure of the first sitting, done in a row of its own or only listed."""
+    own = cases[["sitting", "procedure"]].assign(case=np.arange(len(cases)))
+    several = rows[rows.duplicated("sitting", keep=False)]
+    both = several[["sitting", "procedure"]].merge(own, on="sitting", suffixes=("", "_naming"))
+    other = both.loc[both["procedure"] != both["procedure_naming"], ["case", "procedure"]]
+    return other.drop_duplicates().sort_values(["case", "procedure"], ignore_index=True)
 
 
 def _made_at_first(rows: pd.DataFrame, cases: pd.DataFrame, made: np.ndarray) -> np.ndarray:
@@ -272,23 +279,3 @@ def _records(
     why = np.where(pending, result.pending[record], -1)
     columns = {"row": frame["row"].to_numpy()[record], "record": record, "case": case, "day": day}
     return pd.DataFrame({"table": name, **columns, "pending": pending, "first": first, "why": why})
-
-
-def _operations_without_case(found: Sittings, look: Lookup) -> pd.DataFrame:
-    """Sittings of the catalogue that belong to no case of ours, with the reason."""
-    rows = found.rows[(found.rows["listed"] == 0)].drop_duplicates("operation")
-    alone = (found.sittings["root"] < 0) & (found.sittings["pending"] < 0)
-    rows = rows[alone.to_numpy()[rows["sitting"]]]
-    opened = found.sittings[found.sittings["opens"]].sort_values(["patient", "day"])
-    pairs = pairs_on(rows["patient"].to_numpy(), opened["patient"].to_numpy())
-    joint = look.joint[rows["procedure"].to_numpy()][pairs.left]
-    watched = look.watches[opened["procedure"].to_numpy()[pairs.right], joint] | (joint < 0)
-    sides = rows["side"].to_numpy()[pairs.left], opened["side"].to_numpy()[pairs.right]
-    same_side = (sides[0] == sides[1]) | (sides[0] == UNSIDED) | (sides[1] == UNSIDED)
-    later = opened["day"].to_numpy()[pairs.right] > rows["day"].to_numpy()[pairs.left]
-    seen = [
-        has_any(pairs.where(keep), len(rows))
-        for keep in (watched & same_side & later, watched & ~same_side, same_side)
-    ]
-    why = np.select(seen, [BEFORE, OTHER_SIDE, UNWATCHED], ELSEWHERE)
-    return pd.DataFrame({"table": "operations", "row": rows["row"], "why": why})

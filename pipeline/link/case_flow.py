@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import NO_RETURN, PLANNED, PLANNED_LATE, RETURN, Facts
+from pipeline.handover import ELSEWHERE, NO_RETURN, PLANNED, PLANNED_LATE, RETURN, Facts
 from pipeline.link.sittings import PERFORMED, Sittings
 from pipeline.lookup import Lookup
 
@@ -16,16 +16,22 @@ ALL = -1  # `procedure` of the steps before the procedure is known
 STEP_OF_ROLE = {RETURN: 31, PLANNED: 32, PLANNED_LATE: 33, NO_RETURN: 34}
 
 
-def case_flow(facts: Facts, look: Lookup, found: Sittings, too_early: np.ndarray) -> pd.DataFrame:
+def case_flow(
+    facts: Facts, look: Lookup, found: Sittings, too_early: np.ndarray, alone: np.ndarray
+) -> pd.DataFrame:
     """Counts of every step: `site, procedure, order, count` (procedure ALL where it is not known yet).
 
     The counts of a step whose sign is 0 are the balance of those before it.
+
+    Args:
+        too_early: bool, sittings that open a case before the first date counted.
+        alone: Why a sitting belongs to no case, from `without_case`.
     """
     operations = facts.operations.assign(unknown=ALL)
     performed = operations["status"] == PERFORMED
     known = performed & (operations["procedure"] >= 0)
     rows = found.rows[found.rows["listed"] == 0]
-    sittings = found.sittings.assign(order=_step_of(found.sittings, too_early))
+    sittings = found.sittings.assign(order=_step_of(found.sittings, too_early, alone))
     parts = [
         _counts(operations, 10, "unknown"),
         _counts(operations[~performed], 11, "unknown"),
@@ -36,16 +42,17 @@ def case_flow(facts: Facts, look: Lookup, found: Sittings, too_early: np.ndarray
         _counts(sittings, 30, "procedure"),
         *(
             _counts(sittings[sittings["order"] == order], order, "procedure")
-            for order in (31, 32, 33, 34, 35, 36, 37, 40)
+            for order in (31, 32, 33, 34, 35, 36, 37, 38, 40)
         ),
     ]
     return pd.concat(parts, ignore_index=True)
 
 
-def _step_of(sittings: pd.DataFrame, too_early: np.ndarray) -> np.ndarray:
+def _step_of(sittings: pd.DataFrame, too_early: np.ndarray, alone: np.ndarray) -> np.ndarray:
     role = sittings["role"].map(STEP_OF_ROLE).to_numpy()
     waits = sittings["pending"] >= 0
-    return np.select([too_early, sittings["opens"], waits, sittings["root"] < 0], [36, 40, 37, 35], role)
+    found = [too_early, sittings["opens"], waits, alone == ELSEWHERE, alone >= 0]
+    return np.select(found, [36, 40, 37, 35, 38], role)
 
 
 def _counts(frame: pd.DataFrame, order: int, procedure: str) -> pd.DataFrame:

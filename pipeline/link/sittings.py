@@ -28,13 +28,13 @@ from pipeline.handover import (
     Facts,
 )
 from pipeline.link.pairs import Pairs, last_of, pairs_on
-from pipeline.link.unsure import waiting_sittings
+from pipeline.link.unsure import of_unknown_problem, waiting_sittings
 from pipeline.lookup import Lookup
 from schemas.exports import EXPORTS
 
 PERFORMED = EXPORTS["operations"]["status"].vocabulary.index("performed")
 WITHOUT_SEDATION = [EXPORTS["operations"]["anaesthesia"].vocabulary.index(word) for word in ("local", "none")]
-NO_LINK, LINKED_TO_NONE = -1, -2
+NO_LINK, LINKED_TO_NONE, LINKED_TO_ITSELF = -1, -2, -3
 BLOCK = ["patient", "side", "group"]
 
 
@@ -57,7 +57,7 @@ def sittings_of(facts: Facts, look: Lookup) -> Sittings:
     """All sittings of one partition."""
     rows = _with_groups(_by_side(_procedure_rows(facts), look), look)
     rows["is_index"] = look.index[rows["procedure"]]
-    rows["concerns"] = look.concerns[rows["procedure"]]
+    rows["concerns"] = look.problem[rows["procedure"]]
     order = [*BLOCK, "day", "is_index", "procedure", "listed", "operation"]
     rows = rows.sort_values(order, ascending=[True] * 4 + [False] + [True] * 3, ignore_index=True)
     rows["sitting"] = _changes(rows, [*BLOCK, "day"])
@@ -65,8 +65,10 @@ def sittings_of(facts: Facts, look: Lookup) -> Sittings:
     sittings["stage"] = _is_stage(rows, sittings)
     sittings["link"] = _links(facts, rows, sittings)
     sittings["owner"] = _owner(rows, sittings)
-    free = ~sittings["stage"] & (sittings["link"] == NO_LINK)
+    free = ~sittings["stage"] & sittings["link"].isin([NO_LINK, LINKED_TO_ITSELF])
     sittings["opens"] = sittings["is_index"] & free & (sittings["owner"] == sittings.index)
+    sittings["unsure"] = of_unknown_problem(sittings, look) & (sittings["link"] == NO_LINK)
+    sittings["opens"] &= ~sittings["unsure"]
     sittings["root"] = _roots(rows, sittings, look)
     waiting = waiting_sittings(sittings, look)
     sittings["pending"] = waiting.reason
@@ -135,7 +137,10 @@ def _is_stage(rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
 
 
 def _links(facts: Facts, rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
-    """The sitting that a reviewer's link gives each sitting to; LINKED_TO_NONE, or NO_LINK without a usable one."""
+    """The sitting that a reviewer's link gives each sitting to; LINKED_TO_NONE, or NO_LINK without a usable one.
+
+    One that is linked to its own case (LINKED_TO_ITSELF) opens it where no rule can tell.
+    """
     links = facts.links[facts.links["table"] == RECORD_TABLES.index("operations")]
     operation = facts.operations["operation"].to_numpy()[links["record"]]
     target = _sitting_of(rows, links["operation"].to_numpy(), links["side"].to_numpy())
@@ -144,7 +149,8 @@ def _links(facts: Facts, rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarr
     own = rows.loc[rows["listed"] == 0, ["operation", "sitting", "patient"]].merge(given, on="operation")
     patient = np.append(sittings["patient"].to_numpy(), -1)
     same = (own["target"] == LINKED_TO_NONE) | (patient[own["target"].clip(lower=-1)] == own["patient"])
-    usable = own[same & (own["target"] != own["sitting"]) & (own["target"] != NO_LINK)]
+    own["target"] = own["target"].mask(own["target"] == own["sitting"], LINKED_TO_ITSELF)
+    usable = own[same & (own["target"] != NO_LINK)]
     link = np.full(len(sittings), NO_LINK, dtype=np.int64)
     link[usable["sitting"]] = usable["target"]
     return link
@@ -152,7 +158,8 @@ def _links(facts: Facts, rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarr
 
 def _owner(rows: pd.DataFrame, sittings: pd.DataFrame) -> np.ndarray:
     """The first sitting whose index procedures treat the problem this sitting treats, -1 if none does."""
-    taken = (sittings["stage"] | (sittings["link"] != NO_LINK)).to_numpy()[rows["sitting"]]
+    elsewhere = ~sittings["link"].isin([NO_LINK, LINKED_TO_ITSELF])
+    taken = (sittings["stage"] | elsewhere).to_numpy()[rows["sitting"]]
     treated = rows[rows["is_index"] & ~taken].drop_duplicates([*BLOCK, "concerns"])
     owned = sittings[[*BLOCK, "concerns"]].merge(
         treated[[*BLOCK, "concerns", "sitting"]], how="left", on=[*BLOCK, "concerns"]
@@ -166,12 +173,13 @@ def _roots(rows: pd.DataFrame, sittings: pd.DataFrame, look: Lookup) -> np.ndarr
     stage = sittings["stage"].to_numpy()
     concerned = (sittings["owner"] >= 0) & (sittings["owner"] < number)
     pointer = np.where(sittings["opens"], number, _latest_watching(sittings, look))
-    follows_problem = concerned & ~sittings["opens"] & (sittings["is_index"] | (sittings["concerns"] != 0))
+    follows_problem = concerned & ~sittings["opens"] & (sittings["is_index"] | (sittings["concerns"] > 0))
     pointer = np.where(follows_problem, sittings["owner"], pointer)
     named = _sitting_of(rows, sittings["planned_with"].to_numpy(), sittings["side"].to_numpy())
     pointer = np.where(stage, named, pointer)
     link = sittings["link"].to_numpy()
-    pointer = np.where(link == NO_LINK, pointer, np.maximum(link, -1))
+    free = (link == NO_LINK) | (link == LINKED_TO_ITSELF)
+    pointer = np.where(free, pointer, np.maximum(link, -1))
     return _followed(pointer, sittings["opens"].to_numpy())
 
 

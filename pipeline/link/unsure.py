@@ -14,6 +14,7 @@ from pipeline.handover import (
     NOT_THEIRS,
     OPERATION_ABSENT,
     OTHER_PATIENT,
+    OTHER_PROBLEM,
     TWO_OPERATIONS,
     UNSIDED,
 )
@@ -31,11 +32,35 @@ class Waiting:
     candidates: Pairs
 
 
+def of_unknown_problem(sittings: pd.DataFrame, look: Lookup) -> np.ndarray:
+    """bool: would open a case, but an earlier index operation on that joint and side may have treated the same problem.
+
+    Nobody can tell where the catalogue does not say what one of two different procedures is done for.
+
+    Args:
+        sittings: With `patient, side, day, procedure, opens`.
+    """
+    opens = np.flatnonzero(sittings["opens"].to_numpy())
+    day, procedure = (sittings[name].to_numpy() for name in ("day", "procedure"))
+    unnamed = look.problem < 0
+    unsure = np.zeros(len(sittings), dtype=bool)
+    if not unnamed[procedure[opens]].any():
+        return unsure
+    key = (sittings["patient"] * 4 + sittings["side"]).to_numpy()
+    order = opens[np.argsort(key[opens], kind="stable")]
+    pairs = pairs_on(key[opens], key[order])
+    left, right = opens[pairs.left], order[pairs.right]
+    unclear = (unnamed[procedure[left]] | unnamed[procedure[right]]) & (procedure[left] != procedure[right])
+    watched = look.watches[procedure[right], look.joint[procedure[left]]]
+    unsure[left[unclear & watched & (day[right] < day[left])]] = True
+    return unsure
+
+
 def waiting_sittings(sittings: pd.DataFrame, look: Lookup) -> Waiting:
     """Sittings that open no case and that no rule ties to one for sure.
 
     Args:
-        sittings: With `patient, side, day, procedure, opens, link, root, planned, planned_with, jointless, is_index`.
+        sittings: With `patient, side, day, procedure, opens, unsure, link, root, planned, planned_with, jointless, is_index`.
     """
     size = len(sittings)
     asked = ~sittings["opens"].to_numpy() & (sittings["link"] == -1).to_numpy()
@@ -51,6 +76,7 @@ def waiting_sittings(sittings: pd.DataFrame, look: Lookup) -> Waiting:
     planned = sittings["planned"].to_numpy()
     reason = np.select(
         [
+            sittings["unsure"].to_numpy(),
             planned & (planned_with == NOT_SENT),
             planned & (planned_with == NOT_THEIRS),
             sideless,
@@ -59,7 +85,7 @@ def waiting_sittings(sittings: pd.DataFrame, look: Lookup) -> Waiting:
             & ~sittings["stage"].to_numpy()
             & _close(sittings, earlier, size),
         ],
-        [OPERATION_ABSENT, OTHER_PATIENT, NO_SIDE, NO_JOINT, TWO_OPERATIONS],
+        [OTHER_PROBLEM, OPERATION_ABSENT, OTHER_PATIENT, NO_SIDE, NO_JOINT, TWO_OPERATIONS],
         -1,
     )
     has_case = np.bincount(cases.left, minlength=size).astype(bool)

@@ -23,6 +23,7 @@ SET_ASIDE = (
     "decision_after_the_cut",
     "link_contradicts",
     "link_to_another_patient",
+    "link_without_effect",
 )
 IN_FORCE, ANSWERED, NOT_USED = "in_force", "answered_later", "not_used"
 Row = dict[str, object]

@@ -28,7 +28,8 @@ from pipeline.handover import (
     Accepted,
     Labels,
 )
-from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN
+from pipeline.publish.chains import concomitant_of, last_operation_rows, returns_of
+from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN, SEVERITY_GRADES
 
 SEXES = EXPORTS["operations"]["sex"].vocabulary
 
@@ -47,6 +48,9 @@ class Lists:
     unread: pd.DataFrame
     decided: pd.DataFrame
     heard: pd.DataFrame
+    chain: pd.DataFrame
+    returns: pd.DataFrame
+    concomitant: pd.DataFrame
 
     @cached_property
     def case_ids(self) -> np.ndarray:
@@ -121,6 +125,8 @@ def cases_list(lists: Lists) -> pd.DataFrame:
             "died": pd.Series(died, dtype="Int64").mask(died == NEVER),
             "source_file": place["source_file"],
             "source_line": place["source_line"],
+            "concomitant": concomitant_of(lists.concomitant, labels.groups, len(counted))[counted],
+            "returns": returns_of(lists.returns, len(counted))[counted],
         }
     )
 
@@ -146,6 +152,11 @@ def complications_list(lists: Lists) -> pd.DataFrame:
             "strength": lists.named(STRENGTHS, rows["strength"], None),
             "status": lists.named(STATUSES, rows["status"]),
             "evidence": texts.to_numpy(dtype=object),
+            "severity_grade": lists.named(SEVERITY_GRADES, rows["grade"], None),
+            "parent": lists.named(lists.labels.categories, rows["parent"], None),
+            "last_operation": lists.texts(
+                "operations", "operation_id", last_operation_rows(rows, lists.cases, lists.chain)
+            ),
         }
     )
 

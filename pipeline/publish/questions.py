@@ -45,8 +45,10 @@ class Ground:
         found = case_surgeons(
             cases.to_numpy(np.int64), self.whole.cases, self.whole.chain, self.facts.operations
         )
-        found = found.assign(name=self.lists.named(self.lists.labels.surgeons, found["surgeon"]))
-        known = found.groupby("case")["name"].agg(";".join).to_dict()
+        names = self.lists.named(self.lists.labels.surgeons, found["surgeon"])
+        known: dict[int, str] = {}
+        for case, name in zip(found["case"].tolist(), names, strict=True):
+            known[case] = f"{known[case]};{name}" if case in known else name
         return [known.get(case, "") for case in cases]
 
 

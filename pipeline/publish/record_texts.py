@@ -50,6 +50,11 @@ def _said(cells: pa.ChunkedArray, column: str) -> pa.ChunkedArray:
 
 
 def _joined(texts: list[pa.ChunkedArray], between: str) -> pa.ChunkedArray:
-    """The texts of each record that are there; null where none is."""
-    whole = pc.binary_join_element_wise(*texts, between, null_handling="skip")
+    """The texts of each record that are there; null where none is.
+
+    Joining leaves out a record without any text altogether, so such a one first gets an empty text.
+    """
+    spoken = pc.is_valid(pc.coalesce(*texts))
+    first = pc.if_else(spoken, texts[0], pa.scalar("", pa.string()))
+    whole = pc.binary_join_element_wise(first, *texts[1:], between, null_handling="skip")
     return pc.if_else(pc.equal(whole, ""), pa.scalar(None, pa.string()), whole)

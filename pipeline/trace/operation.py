@@ -48,11 +48,17 @@ def _why_a_case(case: Case) -> str:
 def _sitting(case: Case) -> Iterator[str]:
     """Other operations of the sitting, the group, and whether the case is isolated."""
     row, catalogue = case.row, case.edition.catalogue
-    for other in (record for record in case.records if record["role"] == "same_sitting"):
+    further = [record for record in case.records if record["role"] == "same_sitting"]
+    for other in further:
         name = said_by(other, catalogue)
         yield from wrapped(
             f"At the same sitting: {name} ({named(other)}); the catalogue's precedence names the case."
         )
+    told = {(other["what"] or "").partition(", ")[0] for other in further}
+    also = [key for key in (row.get("concomitant") or "").split(";") if key and key not in told]
+    if also:
+        names = listed(procedure_name(catalogue, key) for key in also)
+        yield from wrapped(f"Listed in its line as done with it: {names}")
     if row["group"] != row["procedure"]:
         group = procedure_name(catalogue, row["group"])
         yield from wrapped(

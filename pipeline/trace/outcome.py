@@ -106,17 +106,32 @@ def _why(case: Case, category: str, main: Row) -> Iterator[str]:
             for question in case.questions
             if question["category"] == category
         )
-    grade = next((row["severity_grade"] for row in reversed(used) if row["severity_grade"]), None)
-    default = entry_of(case.edition.catalogue, category).default_grade
-    if main["status"] == "counted" and (grade or default):
-        yield (
-            f"severity {grade}, set at review"
-            if grade
-            else f"severity {default}, by default of the catalogue"
+    yield from _grade(case, category, main, used)
+    yield from _chain(case, main, used)
+
+
+def _grade(case: Case, category: str, main: Row, used: list[Row]) -> Iterator[str]:
+    """The severity of what counts, and where it comes from."""
+    reviewed = next((row["severity_grade"] for row in reversed(used) if row["severity_grade"]), None)
+    usual = entry_of(case.edition.catalogue, category).default_grade
+    grade = main.get("severity_grade", reviewed or usual)
+    if main["status"] == "counted" and grade:
+        stated = (
+            "by default of the catalogue" if grade == usual else "by what its records state or its treatment"
         )
+        yield f"severity {grade}, {'set at review' if grade == reviewed else stated}"
+
+
+def _chain(case: Case, main: Row, used: list[Row]) -> Iterator[str]:
+    """What it follows from, and the operation before it."""
     reason = next((row["primary_reason"] for row in reversed(used) if row["primary_reason"]), None)
-    if reason:
-        yield f"main reason, set at review: {category_name(case.edition.catalogue, reason)}"
+    cause = reason or main.get("parent")
+    if cause:
+        told = "main reason, set at review" if reason else "follows from"
+        yield f"{told}: {category_name(case.edition.catalogue, cause)}"
+    last = main.get("last_operation")
+    if last and main["status"] == "counted" and last != case.row["operation_id"]:
+        yield f"last operation before it: {last}; it counts for the first one"
 
 
 def _alone(case: Case, category: str) -> str:

@@ -245,6 +245,7 @@ def linked_of(tables: tuple[pd.DataFrame, ...], cases: pd.DataFrame) -> Linked:
         ),
         chain_procedures=pd.DataFrame(links, columns=["link", "procedure"]).astype("int64"),
         sitting_holes=LOOK.holes[cases["procedure"].to_numpy()],
+        concomitant=empty,
         sitting_limits=LOOK.limits[cases["procedure"].to_numpy()],
         records=pd.concat(
             [table.assign(table=name)[columns] for name, table in zip(names, records, strict=True)], ignore_index=True

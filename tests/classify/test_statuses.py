@@ -185,3 +185,25 @@ def test_the_statuses_are_those_of_the_contract() -> None:
     assert set(STATUSES) == {
         "counted", "refuted", "awaiting", "pre_existing", "too_soon", "described", "cannot_occur",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("day", "also"), [(20, [20]), (40, []), (60, [])], ids=["earlier", "the same day", "later"]
+)
+def test_a_record_that_waits_would_date_the_complication_earlier(
+    classify: Classify, day: int, also: list[int]
+) -> None:
+    """Windows that end between the two days have the case in what awaits."""
+    waits = {**SPECIFIC, "day": day, "pending": True}
+    answer = classify(events=[SPECIFIC, waits])
+    assert answer.rows()[GERM] == ("counted", "probable", 40)
+    assert answer.found.also["day"].tolist() == also
+    decided = classify(events=[SPECIFIC, waits], decisions=[{}])
+    assert decided.found.also.empty
+
+
+@pytest.mark.parametrize(("day", "status_there"), [(80, "cannot_occur"), (200, "counted")])
+def test_a_hole_made_at_a_later_operation_is_a_hole(classify: Classify, day: int, status_there: str) -> None:
+    broken = {"category": "crack", "bone": "upper", "day": day}
+    found = classify(events=[broken], later=[{"procedures": ("sew",), "day": 150}], cases=("wrap",))
+    assert status(found, "crack", "any") == status_there

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
+from pipeline.catalogue import Procedure
 from pipeline.estimate import notes, rates_table
 from pipeline.settings import Tolerance
 from schemas.fit import typed
@@ -223,3 +224,37 @@ def test_every_row_keeps_its_order_of_magnitude_and_its_schema(counts_of, settin
     assert (followed["rate"] <= followed["rate_followed"] + 1e-12).all()
     assert (followed["rate_followed"] <= followed["worst_case"] + 1e-12).all()
     assert (known["rate"] <= known["rate_with_awaiting"]).all()
+
+
+@pytest.fixture
+def told_apart(catalogue):
+    """A crack is a recurrence after an operation for slack."""
+    return replace(
+        catalogue,
+        procedures={
+            "anchor_loop": Procedure("anchor_loop", "Loop", concerns="slack"),
+            "bone_shift": Procedure("bone_shift", "Shift", concerns="wear"),
+        },
+        complications=catalogue.complications
+        | {"crack": replace(catalogue.complications["crack"], recurrence_of=("slack",))},
+    )
+
+
+def test_a_recurrence_and_a_new_complication_are_named_and_never_pooled(
+    counts_of, settings, labels, told_apart
+):
+    rows = [{"group": 0, "cases": 30, "events": 3}, {"group": 1, "cases": 20, "events": 1}]
+    frame = rates_table(counts_of(rows), settings, labels, told_apart)
+    assert the_row(frame)["note"] == notes.RECURRENCE
+    assert the_row(frame, "bone_shift")["note"] == notes.NEW_HERE
+    both = the_row(frame, "all")
+    assert (both["cases"], both["note"]) == (50, notes.NOT_POOLED)
+    assert both[["events", "awaiting", *ESTIMATES]].isna().all()
+    assert the_row(frame, "all", "any_complication")["events"] == 4
+
+
+def test_one_kind_alone_is_taken_together(counts_of, settings, labels, told_apart):
+    rows = [{"group": 0, "cases": 30, "events": 3}, {"group": 2, "cases": 20, "events": 1}]
+    frame = rates_table(counts_of(rows), settings, labels, told_apart)
+    assert the_row(frame, "all")["events"] == 4, "the group of both was also done for slack"
+    assert the_row(frame, "all")["note"] == notes.RECURRENCE

@@ -166,6 +166,20 @@ def _ending(audited: Audited, course: Course, operation: str) -> str:
     return {("counted",): "return", ("awaiting",): "awaits", (): "in no list"}[tuple(returns)]
 
 
+@each("reasons")
+def test_why_they_came_back_first(audited: Audited, course: Course) -> None:
+    """The reason told in the chain is what the return follows from."""
+    returns = [day for day, (fate, _) in sorted(course.fates.items()) if fate == "return"]
+    found = {
+        row["parent"]
+        for row in audited.of("complications", course)
+        if (row["category"], row["level"]) == ("revision", "any_return") and row["status"] == "counted"
+    }
+    assert bool(found) == bool(returns)
+    reason = course.fates[returns[0]][1] if returns else OPEN
+    assert reason == OPEN or found == {reason}
+
+
 @each("unattributed")
 def test_records_that_belong_to_no_case(audited: Audited, course: Course) -> None:
     listed = audited.tables["unattributed"]
@@ -231,7 +245,8 @@ FLOW = {
     "unplanned returns to theatre": ("return",),
     "planned stages and removals": ("planned",),
     "later operations without sedation": ("no return",),
-    "without a case of ours": ("other side", "elsewhere"),
+    "received from elsewhere": ("elsewhere",),
+    "without a case of ours": ("other side",),
 }
 
 

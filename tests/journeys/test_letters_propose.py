@@ -61,7 +61,7 @@ class Courses:
 def all_courses() -> Courses:
     courses = Courses()
     for patient in ("says", "denies", "fears", "before", "unsure", "agrees", "early", "told", "visit", "named", "nobody",
-                    "calf", "old", "finger", "copied", "again"):  # fmt: skip
+                    "calf", "old", "since", "finger", "copied", "again"):  # fmt: skip
         courses.operation(patient)
     courses.event("says", 130, STIFF)
     courses.event("denies", 130, "The knee is not stiff.")
@@ -76,6 +76,7 @@ def all_courses() -> Courses:
     courses.event("nobody", 130, "Seen by Quilfrey.")
     courses.event("calf", 9, "Deep vein thrombosis of the right calf confirmed on duplex.")
     courses.event("old", 130, "The kneecap dislocated in 2019.")
+    courses.event("since", 700, "The kneecap dislocated in 2025.")
     courses.event("finger", 130, "Dislocated his ring finger at football.")
     courses.visit("copied", -20, COPIED)
     courses.event("copied", 130, COPIED)
@@ -157,6 +158,10 @@ def test_a_clot_in_the_other_leg_may_follow(edition: Any) -> None:
 
 def test_a_year_before_the_operation_is_history(edition: Any) -> None:
     assert found(edition, "old") == {}
+
+
+def test_a_year_after_the_operation_is_not(edition: Any) -> None:
+    assert found(edition, "since") == {"instability": (700, "possible", "awaiting")}
 
 
 def test_another_part_of_the_body_is_not_this_case(edition: Any) -> None:

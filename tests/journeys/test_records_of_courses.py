@@ -131,6 +131,7 @@ def more(audit: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory) ->
         "case_id,category,counts,reviewer,decided_on\n"
         "harbour.H06.R,instability,no,R1,2026-11-01\n"
         "harbour.NOBODY.R,instability,no,R1,2026-11-01\n"
+        "harbour.H02b.L,instability,no,R1,2026-11-01\n"  # a later operation is no case
         "harbour.H08.R,instability,no,R4,2026-11-02\n"
         "harbour.H08.R,instability,yes,R4,2026-11-02\n"
     )
@@ -175,8 +176,9 @@ def test_what_people_wrote_and_whether_it_is_in_force(more: Any) -> None:
         ["decision", "harbour.H12a.R", "no", "in_force", conference, "4"],
         ["decision", "harbour.H06.R", "no", "answered_later", "decisions/second.csv", "2"],
         ["decision", "", "", "not_used", "decisions/second.csv", "3"],
-        ["decision", "harbour.H08.R", "no", "not_used", "decisions/second.csv", "4"],
-        ["decision", "harbour.H08.R", "yes", "not_used", "decisions/second.csv", "5"],
+        ["decision", "", "", "not_used", "decisions/second.csv", "4"],
+        ["decision", "harbour.H08.R", "no", "not_used", "decisions/second.csv", "5"],
+        ["decision", "harbour.H08.R", "yes", "not_used", "decisions/second.csv", "6"],
         ["link", "harbour.H09.L", "case", "in_force", "links/conference.csv", "2"],
         ["merge", "", "", "in_force", "merges/office.csv", "2"],
     ]

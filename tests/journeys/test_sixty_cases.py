@@ -34,27 +34,12 @@ KNOWN_WRONG: dict[Key, str] = {
 }
 
 #: Rows of letters that are read otherwise than two reviewers would: README, "Corrected after the first run".
-READ_OTHERWISE: set[Key] = {
-    ("quayside.N01.R", "wound_or_haematoma", "any"),
-    ("quayside.N03.R", "wound_or_haematoma", "any"),
-    ("upland.N38.L", "instability", "primary"),
-    ("upland.N45a.R", "persistent_pain", "any"),
-    ("upland.N51.L", FRACTURE, "any"),
-}
+READ_OTHERWISE: set[Key] = set()
 
 Rate = tuple[str, str, str, int]  # procedure, category, level, window
 
 #: Rates in which these rows await.
-RATES_READ_OTHERWISE: set[Rate] = {
-    ("all", ANY, "any", 365),
-    ("all", "wound_or_haematoma", "any", 365),
-    ("all", "wound_or_haematoma", "any", 90),
-    (L, ANY, "any", 365),
-    (L, ANY, "any", 90),
-    ("shoulder_stabilisation", ANY, "any", 365),
-    ("shoulder_stabilisation", "instability", "primary", 365),
-    (LOOP, FRACTURE, "any", 90),
-}
+RATES_READ_OTHERWISE: set[Rate] = set()
 
 
 def truth(name: str) -> list[dict[str, str]]:

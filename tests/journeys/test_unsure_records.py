@@ -15,6 +15,10 @@ import pytest
 DAY_0 = date(2024, 1, 10)
 RECEIPT = "2026-11-02"
 CATALOGUE = """
+[procedures.unexplained]
+joint = "patellofemoral"
+index = true
+codes.local = ["UNEX"]
 [procedures.ligament_reconstruction]
 codes.local = ["LIG"]
 [procedures.shoulder_stabilisation]
@@ -184,3 +188,48 @@ def test_what_people_said_amiss_is_a_finding(course: Callable[..., Any]) -> None
 def test_events_without_any_operation_are_listed(course: Callable[..., Any]) -> None:
     done = course(events=[f"e,p,{on(30)},{INFECTED},left,knee,,"], followups=[f"f,p,{on(30)},seen,,,,"])
     assert set(done.csv("unattributed")["why"]) == {"no_operation"}
+
+
+@pytest.mark.parametrize(("first", "then"), [("LIG", "UNEX"), ("UNEX", "LIG")])
+def test_an_operation_perhaps_for_another_problem_waits_for_people(
+    course: Callable[..., Any], first: str, then: str
+) -> None:
+    done = course(operations=[operation("a", code=first), operation("b", 200, then)])
+    assert done.table("cases")["case_id"].tolist() == ["harbour.a.L"]
+    assert main_rows(done, "harbour.a.L") == {"revision": "awaiting"}
+    assert ("harbour.a.L", "perhaps for another problem") in reviewed(done)
+
+
+def test_the_same_operation_again_is_for_the_same_problem(course: Callable[..., Any]) -> None:
+    done = course(operations=[operation("a", code="UNEX"), operation("b", 200, "UNEX")])
+    assert main_rows(done, "harbour.a.L") == {"revision": "counted"}
+
+
+@pytest.mark.parametrize(
+    ("case", "cases", "rows"),
+    [
+        ("harbour.b.L", ["harbour.a.L", "harbour.b.L"], {}),
+        ("harbour.a.L", ["harbour.a.L"], {"revision": "counted"}),
+        ("none", ["harbour.a.L"], {}),
+    ],
+    ids=["a case of its own", "a return", "neither"],
+)
+def test_a_link_says_whether_it_is_a_new_case(
+    course: Callable[..., Any], case: str, cases: list[str], rows: dict[str, str]
+) -> None:
+    done = course(
+        operations=[operation("a"), operation("b", 200, "UNEX")],
+        links=[f"harbour,operations,b,{case},r1,{RECEIPT},asked the surgeon"],
+    )
+    assert done.table("cases")["case_id"].tolist() == cases
+    assert main_rows(done, "harbour.a.L") == rows
+    assert "link_unknown_record" not in rules(done)
+
+
+def test_a_link_of_an_operation_nobody_audits_is_a_finding(course: Callable[..., Any]) -> None:
+    done = course(
+        operations=[operation("a"), operation("b", 200, "NEVERHEARD")],
+        links=[f"harbour,operations,b,harbour.a.L,r1,{RECEIPT},its return"],
+    )
+    assert main_rows(done, "harbour.a.L") == {}
+    assert "link_without_effect" in rules(done)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).parent
-FILES = ("dev", "dev_more", "held_out")
+FILES = ("dev", "dev_more", "held_out", "unseen", "final")
 COLUMNS = ["text", "category", "assertion", "side", "where", "note"]
 ASSERTIONS = {"present", "absent", "hypothetical", "historical", "planned", "uncertain", "other_person"}
 
@@ -60,6 +60,7 @@ def test_no_sentence_stands_twice() -> None:
         re.sub(r"\W+", " ", sentence["text"].casefold()).strip()
         for name in FILES
         for sentence in sentences(name)
+        if sentence["category"] != "none"  # an empty form is the same everywhere
     ]
     assert [text for text, times in Counter(texts).items() if times > 1] == []
 

@@ -95,7 +95,7 @@ def rows(columns: str, *found: tuple[Any, ...]) -> pd.DataFrame:
 
 
 def complications(*found: tuple[Any, ...]) -> pd.DataFrame:
-    return rows("case category level day strength status", *found)
+    return rows("case category level day strength status", *found).assign(grade=-1, parent=-1)
 
 
 def evidence(*found: tuple[Any, ...]) -> pd.DataFrame:
@@ -105,6 +105,11 @@ def evidence(*found: tuple[Any, ...]) -> pd.DataFrame:
 
 def records(*found: tuple[Any, ...]) -> pd.DataFrame:
     frame = rows("table row case pending why", *found)
+    return frame.assign(pending=frame["pending"].astype(bool))
+
+
+def chain(*found: tuple[Any, ...]) -> pd.DataFrame:
+    frame = rows("case day row pending", *found)
     return frame.assign(pending=frame["pending"].astype(bool))
 
 
@@ -122,6 +127,9 @@ def lists() -> Lists:
         unread=rows("case table row"),
         heard=rows("case table row day category assertion side why pending"),
         decided=rows("case category"),
+        chain=chain(),
+        returns=rows("case role"),
+        concomitant=rows("case procedure"),
     )
 
 
