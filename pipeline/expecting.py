@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def tables_by_risk(
     parts: Sequence[Cases], counts: Counts, settings: Settings, catalogue: Catalogue
 ) -> dict[str, pd.DataFrame]:
-    """`surgeon_outcomes` and `risk_models`.
+    """`surgeon_outcomes`, `risk_models`, `monitoring` and `charts`.
 
     Args:
         parts: The cases of every partition, at least one.
@@ -25,14 +25,21 @@ def tables_by_risk(
         settings: Which outcomes are shown by surgeon.
         catalogue: How each category is observed.
     """
-    from pipeline.count import added_histograms, risk_histogram
-    from pipeline.estimate import expected_risk, risk_models_table, surgeon_outcomes_table
+    from pipeline.count import added_chart_cases, added_histograms, chart_cases, risk_histogram
+    from pipeline.estimate import (
+        expected_risk,
+        monitoring_tables,
+        risk_models_table,
+        surgeon_outcomes_table,
+    )
 
     labels = parts[0].labels
     expected = expected_risk(counts, settings.confidence)
     risks = expected.risks
     histogram = added_histograms([risk_histogram(part, settings, catalogue, risks) for part in parts])
+    in_order = added_chart_cases([chart_cases(part, settings, catalogue, risks) for part in parts])
     return {
         "surgeon_outcomes": surgeon_outcomes_table(histogram, expected, settings, labels, catalogue),
         "risk_models": risk_models_table(expected, labels),
+        **monitoring_tables(in_order, settings, labels),
     }

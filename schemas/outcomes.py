@@ -14,6 +14,7 @@ from schemas.shorthand import (
     DELONG,
     GARWOOD,
     KAPPA,
+    RENEWAL,
     SETTINGS,
     SPIEGELHALTER,
     STEINER,
@@ -22,6 +23,7 @@ from schemas.shorthand import (
     case,
     category,
     count,
+    count_or_gap,
     limits,
     maybe,
     number,
@@ -154,9 +156,62 @@ MONITORING = Table(
         number("score", "Height of the chart after the case.", STEINER, "", 0),
         number("limit", "Height that asks for a check.", STEINER, "", 0),
         always("asks_for_check", "yes_no", "Whether the chart reached the limit with this case.", STEINER),
+        number(
+            "observed_minus_expected", "Events so far less the risks so far; never set back.", OURS, "cases"
+        ),
+        always("maturing", "yes_no", "Whether further operations of the period cannot be judged yet.", OURS),
     ),
     key=("procedure", "site", "category", "window_days", "sequence"),
-    filled=False,
+)
+
+CHARTS = Table(
+    "charts",
+    "Each running chart as a whole, and those that could not be drawn.",
+    (
+        procedure(),
+        site(),
+        category(),
+        window_days(),
+        count("cases", "Closed cases."),
+        count("events", "Cases with an event."),
+        number(
+            "expected",
+            "Events to expect of such patients.",
+            "regression over the department's cases",
+            "cases",
+            0,
+        ),
+        number("limit", "Height that asks for a check.", STEINER, "", 0),
+        number(
+            "run_length",
+            "Mean number of cases until such a chart asks for a check by chance alone.",
+            RENEWAL,
+            "cases",
+            0,
+        ),
+        number(
+            "run_length_if_doubled", "The same once the odds of an event have doubled.", RENEWAL, "cases", 0
+        ),
+        count_or_gap("checks", "How often the chart reached its limit.", "checks"),
+        count_or_gap("since_last_event", "Cases without event since the last one, or since the beginning."),
+        share("chance_of_so_long", "Chance that such patients stay without event so long or longer."),
+        number(
+            "false_alarms_a_year",
+            "Checks a year that chance alone makes this chart ask for.",
+            OURS,
+            "per year",
+            0,
+        ),
+        number(
+            "false_alarms_of_all",
+            "Checks a year that chance alone makes all charts together ask for.",
+            OURS,
+            "per year",
+            0,
+        ),
+        remark(),
+    ),
+    key=("procedure", "site", "category", "window_days"),
 )
 
 # Other tables.

@@ -24,6 +24,7 @@ from schemas.columns import Table
 from schemas.outcomes import (
     AGREEMENT,
     CHANGES,
+    CHARTS,
     EVENT_FREE,
     FLOW,
     MONITORING,
@@ -72,6 +73,7 @@ AUDIT_TABLES: tuple[Table, ...] = (
     RISK_MODELS,
     EVENT_FREE,
     MONITORING,
+    CHARTS,
     SEVERITY_TABLE,
     REVISIONS,
     VOLUMES,

@@ -79,7 +79,7 @@ def test_published_numbers_are_equal(whole: Analysed, cut: Analysed, name: str) 
     pd.testing.assert_frame_equal(getattr(cut, name), getattr(whole, name))
 
 
-@pytest.mark.parametrize("name", ["surgeon_outcomes", "risk_models"])
+@pytest.mark.parametrize("name", ["surgeon_outcomes", "risk_models", "monitoring", "charts"])
 def test_what_rests_on_expected_risk_is_equal(whole: Analysed, cut: Analysed, name: str) -> None:
     assert len(whole.by_risk[name]) > 0
     pd.testing.assert_frame_equal(cut.by_risk[name], whole.by_risk[name])

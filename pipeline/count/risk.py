@@ -133,28 +133,16 @@ def _no_rows(names: Iterable[str]) -> pd.DataFrame:
 def chart_cases(cases: Cases, settings: Settings, catalogue: Catalogue, risks: Risks) -> pd.DataFrame:
     """Pass two for running charts: every closed case of every outcome, `CHARTED`, and what orders them.
 
-    Sites whose days are shifted or numbered are left out: the order of their operations is not known.
-
     Raises:
         CannotFinish: A case has covariates that pass one did not see.
     """
-    exact = [
-        site not in settings.sites or settings.sites[site].dates == "exact" for site in cases.labels.sites
-    ]
-    in_order = np.array([*exact, False])[cases.cases["site"].to_numpy(np.int64)]
-    frames = [_charted(cases.cases, in_order, own) for own in _judged(cases, settings, catalogue, risks)] or [
-        _no_rows((*CHARTED, *CHART_ORDER))
-    ]
+    named = cases.cases[["group", "site", "known_until", "performed", *CHART_ORDER]]
+    frames = [_no_rows((*CHARTED, *CHART_ORDER))]
+    for own in _judged(cases, settings, catalogue, risks):
+        rows = named.iloc[own.at].reset_index(drop=True)
+        rows = rows.assign(category=own.category, window_days=own.window_days, risk=own.risk, event=own.event)
+        frames.append(rows[[*CHARTED, *CHART_ORDER]])
     return pd.concat(frames, ignore_index=True).astype(np.int64)
-
-
-def _charted(cases: pd.DataFrame, in_order: np.ndarray, own: _Judged) -> pd.DataFrame:
-    kept = in_order[own.at]
-    named = ["group", "site", "known_until", "performed", *CHART_ORDER]
-    rows = cases[named].iloc[own.at[kept]].reset_index(drop=True)
-    return rows.assign(
-        category=own.category, window_days=own.window_days, risk=own.risk[kept], event=own.event[kept]
-    )[[*CHARTED, *CHART_ORDER]]
 
 
 def added_chart_cases(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from pipeline.estimate.expected import expected_risk, risk_models_table
 from pipeline.estimate.later import revisions_table, severity_table
 from pipeline.estimate.missed import missed_table
 from pipeline.estimate.rates import rates_table
+from pipeline.estimate.running import monitoring_tables
 from pipeline.estimate.surgeon_table import surgeon_outcomes_table
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "event_free_table",
     "expected_risk",
     "missed_table",
+    "monitoring_tables",
     "rates_table",
     "revisions_table",
     "risk_models_table",

@@ -35,6 +35,9 @@ EXPECTED_BY_RATES = (
 NORMAL_LIMITS = "limits from the normal distribution"
 NO_SPREAD = "no spread beyond chance was found among surgeons: every steadied ratio is 1"
 STEADIED_TOO_NARROW = "steadied limits are too narrow: they leave out how unsure the spread itself is"
+NO_ORDER = "no chart: the site's days are shifted or numbered, so the order of operations is not known"
+NO_CHART = "no chart: fewer than 10 closed cases"
+NEVER_ASKS = "chance alone never takes this chart to its limit"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"
 
 

@@ -48,6 +48,9 @@ def run_lengths(steps: Steps, most: int, enough: float = np.inf, least: int = 0)
     block = np.zeros((down + 1, down + up + 1))  # rows and columns from the height whose turn it is
     for at in range(down + 1):
         block[at, : at + up + 1] = _row(steps, at, at, up)
+    next_row = _row(
+        steps, down, down, up
+    )  # from any height of at least `down`, none of which a step takes below 0
     right = np.ones(down + 1)
     pending = np.zeros(down + up + 1)
     pending[0] = 1.0
@@ -64,7 +67,7 @@ def run_lengths(steps: Steps, most: int, enough: float = np.inf, least: int = 0)
         block[:-1, :-1] = block[1:, 1:] - share[:, None] * block[0, 1:]
         right[:-1] = right[1:] - share * right[0]
         block[:-1, -1] = 0.0
-        block[-1] = _row(steps, len(lengths) + down, down, up)
+        block[-1] = next_row
         right[-1] = 1.0
     return np.array(lengths)
 

@@ -47,7 +47,7 @@ def test_ranges_words_and_defaults_are_shown() -> None:
 
 
 def test_a_table_not_written_yet_is_marked() -> None:
-    assert any("not written by this version" in line for line in _section("monitoring"))
+    assert any("not written by this version" in line for line in _section("changes"))
     assert not any("not written by this version" in line for line in _section("rates"))
 
 

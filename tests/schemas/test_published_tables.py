@@ -53,7 +53,10 @@ AGREED = {
     "concordance_high calibration_intercept calibration_slope",
     "event_free": "procedure category day at_risk events competing censored event_free ci_low ci_high "
     "cumulative_incidence cif_ci_low cif_ci_high",
-    "monitoring": "procedure site category window_days sequence period outcome expected score limit asks_for_check",
+    "monitoring": "procedure site category window_days sequence period outcome expected score limit asks_for_check "
+    "observed_minus_expected maturing",
+    "charts": "procedure site category window_days cases events expected limit run_length run_length_if_doubled checks "
+    "since_last_event chance_of_so_long false_alarms_a_year false_alarms_of_all note",
     "severity": "procedure category grade cases",
     "revisions": "first_operation to_operation reason planned count median_days",
     "volumes": "period procedure age_band site cases",
@@ -66,7 +69,7 @@ AGREED = {
     "changes": "case_id field before after because file line",
 }
 
-NOT_YET = "monitoring volumes return_to_sport scores nonoperative_care changes"
+NOT_YET = "volumes return_to_sport scores nonoperative_care changes"
 
 
 @pytest.mark.parametrize("name", AGREED)
