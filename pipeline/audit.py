@@ -15,9 +15,9 @@ from pipeline import findings
 from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.asking import Reviewed, asked_tables, reviewed
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.handover import PLANNED, RECORD_TABLES, RETURN, Cases, Facts, Labels
+from pipeline.countable import countable_cases
+from pipeline.handover import RECORD_TABLES, Cases, Facts, Labels
 from pipeline.known import marked
-from pipeline.lookup import Lookup
 from pipeline.parts import Whole, joined, part_of, stray_positions
 from pipeline.unsaid import left_unsaid
 
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
     from pipeline.clock import Clock
     from pipeline.counts import Counts
-    from pipeline.handover import Classified
     from pipeline.run import Accounted, Ground
 
 
@@ -150,37 +149,10 @@ def _linked_and_classified(
             for part, chain in zip(own, chains, strict=True)
         ]
     cases = [
-        _countable(chain.cases.assign(died=part.died), part, labels, ground.look)
+        countable_cases(chain.cases.assign(died=part.died), part, labels, ground.look)
         for chain, part in zip(chains, sorted_parts, strict=True)
     ]
     return joined(chains, sorted_parts), cases
-
-
-def _countable(cases: pd.DataFrame, part: Classified, labels: Labels, look: Lookup) -> Cases:
-    """Cases from the first date counted on, numbered anew."""
-    kept = cases["counted"].to_numpy().astype(bool)
-    number = np.cumsum(kept) - 1
-    found = pd.concat([part.complications, part.also], ignore_index=True)
-    own, measured, later = (
-        frame[kept[frame["case"]]].assign(case=lambda rows: number[rows["case"]]).reset_index(drop=True)
-        for frame in (found, part.assessed, _later_operations(cases, part.returns))
-    )
-    return Cases(
-        labels=labels,
-        cases=cases[kept].reset_index(drop=True).assign(case=np.arange(int(kept.sum()), dtype=np.int64)),
-        complications=own,
-        assessed=measured,
-        defined=look.defined,
-        returns=later,
-    )
-
-
-def _later_operations(cases: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:
-    """`case, first, to, reason, planned, day` of returns and planned operations; one planned only later is neither yet."""
-    own = returns[returns["role"].isin([RETURN, PLANNED])]
-    first = cases["procedure"].to_numpy()[own["case"]]
-    named = own.rename(columns={"procedure": "to"}).assign(first=first, planned=own["role"] == PLANNED)
-    return named[["case", "first", "to", "reason", "planned", "day"]]
 
 
 def _in_period(days: np.ndarray, ground: Ground) -> np.ndarray:

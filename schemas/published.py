@@ -21,20 +21,17 @@ from schemas.accounts import (
 from schemas.asked import MISSED_IN_LETTERS, QUESTIONS, SAMPLING_FRAME
 from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
 from schemas.columns import Table
+from schemas.expected import CHARTS, MONITORING, RISK_MODELS, SURGEON_OUTCOMES
 from schemas.outcomes import (
     AGREEMENT,
     CHANGES,
-    CHARTS,
     EVENT_FREE,
     FLOW,
-    MONITORING,
     NONOPERATIVE_CARE,
     RETURN_TO_SPORT,
     REVISIONS,
-    RISK_MODELS,
     SCORES,
     SEVERITY_TABLE,
-    SURGEON_OUTCOMES,
     VOLUMES,
 )
 from schemas.rates import ACTIVITY, BASELINE, COHORTS, COMPARISONS, RATES
