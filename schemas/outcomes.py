@@ -25,7 +25,7 @@ from schemas.shorthand import (
     site,
 )
 
-# Surgeons, curves, charts.
+# Curves.
 
 EVENT_FREE = Table(
     "event_free",
