@@ -202,6 +202,18 @@ def test_why_the_library_score_difference_is_never_called():
             confint_proportions_2indep(0, 20, 3, 25, compare="diff", method="score", correction=True)
 
 
+def test_why_the_library_score_ratio_is_never_called():
+    """statsmodels 0.15.0 gives half of 10 against all of 10, a ratio of 0.5, an interval above it. Fails once mended."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        low, _ = confint_proportions_2indep(5, 10, 10, 10, compare="ratio", method="score", correction=False)
+        none = confint_proportions_2indep(0, 10, 0, 20, compare="ratio", method="score", correction=False)
+    assert low > 0.7
+    assert np.isnan(none).all()
+    ours = koopman_limits(np.array([[5, 10, 10, 10]]), 0.95)
+    assert ours.low[0] < 0.5 < ours.high[0]
+
+
 def test_newcombe_is_that_of_the_library():
     draw = np.random.default_rng(5)
     cases = draw.integers(1, 60, (2, 200))
