@@ -44,6 +44,7 @@ class Analysed:
     activity: pd.DataFrame
     severity: pd.DataFrame
     revisions: pd.DataFrame
+    benefit: dict[str, pd.DataFrame]
     by_risk: dict[str, pd.DataFrame]
     reviewed: Reviewed
     findings: pd.DataFrame
@@ -64,6 +65,7 @@ def labels_of(facts: Facts, ground: Ground) -> Labels:
         levels=(*levels, (ANY_LEVEL,)),
         among=tuple(ground.settings.groups),
         by=facts.by,
+        measures=facts.measures,
     )
 
 
@@ -74,6 +76,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.estimate import (
         activity_table,
         baseline_table,
+        benefit_tables,
         cohorts_table,
         comparisons_table,
         event_free_table,
@@ -105,6 +108,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
+        benefit = benefit_tables(counts, ground.settings, labels)
         by_risk = tables_by_risk(parts, counts, ground.settings, ground.catalogue)
     amiss = decided_amiss(facts, whole, rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
@@ -120,7 +124,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     return Analysed(
         labels=labels, whole=whole, counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
         comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
-        by_risk=by_risk, reviewed=reviews,
+        benefit=benefit, by_risk=by_risk, reviewed=reviews,
         findings=told,
     )  # fmt: skip
 
@@ -149,8 +153,10 @@ def _linked_and_classified(
             for part, chain in zip(own, chains, strict=True)
         ]
     cases = [
-        countable_cases(chain.cases.assign(died=part.died), part, labels, ground.look)
-        for chain, part in zip(chains, sorted_parts, strict=True)
+        countable_cases(
+            facts, replace(chain, cases=chain.cases.assign(died=part.died)), part, labels, ground.look
+        )
+        for facts, chain, part in zip(own, chains, sorted_parts, strict=True)
     ]
     return joined(chains, sorted_parts), cases
 
@@ -296,6 +302,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "activity": result.activity,
         "severity": result.severity,
         "revisions": result.revisions,
+        **result.benefit,
         **result.by_risk,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }

@@ -6,7 +6,7 @@ Nothing here knows how a case is counted (see `pipeline.count`) or what is made 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -109,6 +109,36 @@ class Risks:
 
 
 @dataclass(frozen=True)
+class Benefit:
+    """How many cases, what was tried before, and what patients had of the operation.
+
+    Attributes:
+        volumes: Keys period, group, age_band, site; statistic cases.
+        care: Keys group; statistics elective, recorded, reached.
+        sport: Keys group, sport_level, `among:*`; statistics cases, asked, any_return, same_or_higher.
+        sport_days: The same keys and day (of the return, of the case); statistic cases.
+        scores: Keys group, measure; statistics before_n, before_sum, after_n, after_sum, paired_n, change_sum,
+            change_squares. Sums are of whole hundredths, the last of their squares.
+    """
+
+    volumes: Cells
+    care: Cells
+    sport: Cells
+    sport_days: Cells
+    scores: Cells
+
+    def __add__(self, other: Benefit) -> Benefit:
+        return added_benefit([self, other])
+
+
+def added_benefit(parts: Iterable[Benefit]) -> Benefit:
+    """The sum of all partitions."""
+    several = list(parts)
+    names = [field.name for field in fields(Benefit)]
+    return Benefit(**{name: added_cells([getattr(part, name) for part in several]) for name in names})
+
+
+@dataclass(frozen=True)
 class Counts:
     """Everything `estimate` knows about the cases of one or more partitions.
 
@@ -130,6 +160,7 @@ class Counts:
         cohort_ends: Of `cohort_outcomes`; keys of a cell as in `cohorts`.
         baseline: Keys arm (0 is a, 1 is b), characteristic (position in `BASELINE`), value (-1 is missing); statistic
             cases, isolated and closed ones of the stated comparison.
+        benefit: What stands beside complications.
     """
 
     outcomes: Outcomes
@@ -147,6 +178,7 @@ class Counts:
     cohorts: Cells
     cohort_ends: Ends
     baseline: Cells
+    benefit: Benefit
 
     def __add__(self, other: Counts) -> Counts:
         return added([self, other])
@@ -182,6 +214,7 @@ def added(parts: Iterable[Counts]) -> Counts:
         cohorts=added_cells([part.cohorts for part in partitions]),
         cohort_ends=added_ends([part.cohort_ends for part in partitions]),
         baseline=added_cells([part.baseline for part in partitions]),
+        benefit=added_benefit([part.benefit for part in partitions]),
     )
 
 

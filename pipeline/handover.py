@@ -180,8 +180,9 @@ class Facts:
     `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side`
     (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`,
     `severity` (position in SEVERITY_GRADES).
-    `followups`: `operation`, `status`, `instability_level`, `noted`. `statements`: what notes say, one row a note, category and
-    assertion: `table` (name), `row`, `patient`, `category`, `assertion` (position in ASSERTIONS), `side`, `opposite` (bool),
+    `followups`: `operation`, `status`, `instability_level`, `noted`, `sport`, `returned` (calendar day).
+    `statements`: what notes say, one row a note, category and assertion: `table` (name), `row`, `patient`, `category`,
+    `assertion` (position in ASSERTIONS), `side`, `opposite` (bool),
     `place` (-2: elsewhere in the body), `year` (-1), `copied` (bool: an earlier note of the patient says the same),
     `bone`, `through`, `origin` of its record, `begin`, `end` (characters of the sentence in the note). Empty until letters
     are read; `events` then also have `understood`. `measurements`: `operation`, `measure`, `mode`, `value`.
@@ -292,6 +293,8 @@ class Classified:
     one primary reason, a category, -1). Complications also have `grade` (position in SEVERITY_GRADES, -1) and `parent` (a
     category, -1).
     `also`: like complications: what a record awaiting a link would date earlier than the case's other evidence does.
+    `readings`: measurements of a case or awaiting one, also before the operation, without motions meant to be limited:
+    `case`, `day`, `row`, `pending`, `measure` (position in Facts.measures), `mode`, `value`.
     `unassessed`: `case`, `category`, `row` (of measurements) where motion was read, but never in the way asked for.
     `died`: (cases,) day of the case. `unread`: records with nothing but a note: `case`, `table`, `row`.
     `decided`: `case`, `category`, `verdict` (position in VERDICTS), `position` of the deciding row of the decisions, how
@@ -306,6 +309,7 @@ class Classified:
     complications: pd.DataFrame
     also: pd.DataFrame
     assessed: pd.DataFrame
+    readings: pd.DataFrame
     unassessed: pd.DataFrame
     evidence: pd.DataFrame
     died: np.ndarray
@@ -353,6 +357,7 @@ class Labels:
     levels: tuple[tuple[str, ...], ...]  # level keys of each category, main level first
     among: tuple[str, ...] = ()  # groups of the settings; a boolean column "among:<name>" each
     by: dict[str, tuple[str, ...]] = field(default_factory=dict)  # column compared by → its values
+    measures: tuple[str, ...] = ()  # motions and scores that were sent, in order of their names
 
 
 @dataclass(frozen=True)
@@ -365,8 +370,8 @@ class Cases:
     `prior_operation`, `smoker`, `diabetes` (-1, 0, 1), `isolated` (bool), `known_until` (calendar day to which the site's
     records are complete, at most cut_on), `contact_until` (day of the case of its last contact, 0 if none),
     `records_until` (day of the case to which records reach; less where the patient moved, withdrew or declined),
-    `died` (day of the case, NEVER if alive), and the columns `among:<name>` (bool) and `by:<column>` (int) that
-    Labels lists.
+    `died` (day of the case, NEVER if alive), `urgency`, `sport_level` (positions in their words), `nonoperative_weeks`, and
+    the columns `among:<name>` (bool) and `by:<column>` (int) that Labels lists.
 
     `complications`, one row a case, category and level, sorted by these: `case`, `category`, `level` (positions in Labels),
     `day` (day of the case, -1 unknown: counts in every window), `strength` (-1 without evidence), `status`, `learned`
@@ -374,6 +379,10 @@ class Cases:
 
     `returns`, one row a later operation that is a return or planned: `case`, `first` and `to` (procedures, positions in
     Labels.groups), `reason` (category, -1), `planned` (bool), `day` (of the case).
+
+    `answers`, one row a contact after the operation that says whether the patient is back at sport: `case`, `day` (of the case),
+    `sport` (position in the words of `return_to_sport`), `returned` (day of the case, NEVER if not told), `row`.
+    `readings`, one row a passive motion or a score, before or after the operation: `case`, `day`, `measure`, `value`, `row`.
 
     `assessed`, one row a case and category with `measured` readings that are admissible: `case`, `category`.
     `defined`: (procedures, categories) int8 array over Labels.groups × Labels.categories:
@@ -386,3 +395,5 @@ class Cases:
     assessed: pd.DataFrame
     defined: np.ndarray
     returns: pd.DataFrame
+    answers: pd.DataFrame
+    readings: pd.DataFrame

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from schemas.columns import Column, Table
+from schemas.defaults import HOW_IT_WENT, TOLD_OF_SPORT
 from schemas.exports import OURS, SEVERITY, SEVERITY_GRADES
 from schemas.shorthand import (
     AALEN,
@@ -24,6 +25,8 @@ from schemas.shorthand import (
     share,
     site,
 )
+
+FROM, TO = HOW_IT_WENT
 
 # Curves.
 
@@ -85,7 +88,7 @@ REVISIONS = Table(
 
 VOLUMES = Table(
     "volumes",
-    "How many cases there were.",
+    "How many cases there were, by period of the operation.",
     (
         always("period", "word", "Period of the operations, for example `2026-10`."),
         procedure(),
@@ -94,7 +97,6 @@ VOLUMES = Table(
         count("cases", "Index cases."),
     ),
     key=("period", "procedure", "age_band", "site"),
-    filled=False,
 )
 
 
@@ -111,39 +113,53 @@ def _returns(part: str, who: str) -> tuple[Column, ...]:
 
 RETURN_TO_SPORT = Table(
     "return_to_sport",
-    "Who was back at sport.",
+    f"Who was back at sport, by the last answer from day {FROM} to day {TO} of the case. Cases that did sport before "
+    f"and whose records reach day {TOLD_OF_SPORT}; a case whose level before is not written down is in no row.",
     (
         procedure(),
         maybe("among", "word", "Patients looked at, a group of the settings; empty for all.", SETTINGS),
         always("sport_level", "word", "Level before the operation, or `all`.", "operations"),
         count("cases", "Cases that did sport before."),
-        count("asked", "Cases with an answer."),
+        count("asked", "Cases with an answer in these days."),
         count("any_return", "Cases back at any sport."),
         count("same_or_higher", "Cases back at the same level or higher."),
         *_returns("any_return", "Back at any sport"),
         *_returns("same_or_higher", "Back at the same level or higher"),
-        number("median_days", "Median time from the operation to the return.", OURS, "days", 0),
+        number(
+            "median_days",
+            "Median time from the operation to the first day of return that was told, of those back who told one.",
+            OURS,
+            "days",
+            0,
+        ),
     ),
     key=("procedure", "among", "sport_level"),
-    filled=False,
 )
 
 SCORES = Table(
     "scores",
-    "Scores and motions before and after.",
+    f"Scores and passive motions: the last reading before the day of the operation, and the last from day {FROM} to "
+    f"day {TO} of the case. Cases with both need not be like the others.",
     (
         procedure(),
         always("measure", "word", "Motion or score.", "measurements"),
         count("before_n", "Cases with a reading before the operation."),
         number("before_mean", "Their mean.", OURS, "as the measure"),
-        count("after_n", "Cases with a reading after the operation."),
+        count("after_n", "Cases with a reading in these days after it."),
         number("after_mean", "Their mean.", OURS, "as the measure"),
         count("paired_n", "Cases with both."),
         number("change", "Mean change of those with both.", OURS, "as the measure"),
-        *limits("ci_low", "ci_high", "`change`", "Student's t, paired", None, None, "as the measure"),
+        *limits(
+            "ci_low",
+            "ci_high",
+            "`change`",
+            "Student's t over the changes; empty below two cases or without any spread",
+            None,
+            None,
+            "as the measure",
+        ),
     ),
     key=("procedure", "measure"),
-    filled=False,
 )
 
 NONOPERATIVE_CARE = Table(
@@ -159,7 +175,6 @@ NONOPERATIVE_CARE = Table(
         *limits("ci_low", "ci_high", "`share`", WILSON),
     ),
     key=("procedure",),
-    filled=False,
 )
 
 

@@ -79,6 +79,12 @@ def test_published_numbers_are_equal(whole: Analysed, cut: Analysed, name: str) 
     pd.testing.assert_frame_equal(getattr(cut, name), getattr(whole, name))
 
 
+@pytest.mark.parametrize("name", ["volumes", "nonoperative_care", "return_to_sport", "scores"])
+def test_what_stands_beside_complications_is_equal(whole: Analysed, cut: Analysed, name: str) -> None:
+    assert len(whole.benefit["volumes"]) > 0
+    pd.testing.assert_frame_equal(cut.benefit[name], whole.benefit[name])
+
+
 @pytest.mark.parametrize("name", ["surgeon_outcomes", "risk_models", "monitoring", "charts"])
 def test_what_rests_on_expected_risk_is_equal(whole: Analysed, cut: Analysed, name: str) -> None:
     assert (

@@ -48,6 +48,7 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
         complications=rows.sort_values(["case", "category", "level", "status"], ignore_index=True),
         also=found.also[~settled].assign(grade=-1, parent=-1),
         assessed=assessed,
+        readings=readings,
         unassessed=unassessed,
         evidence=found.evidence,
         died=_died(linked, rows, look),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Protocol
 
@@ -10,6 +11,7 @@ import pandas as pd
 
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.count.baseline import baseline_cells
+from pipeline.count.benefit import benefit_of
 from pipeline.count.ends import end_cells, last_days
 from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
@@ -97,6 +99,7 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
         cohorts=cell_statistics(dated, COHORT_KEYS, main, *common),
         cohort_ends=end_cells(dated, COHORT_KEYS, main, *until),
         baseline=baseline_cells(cases, settings),
+        benefit=benefit_of(replace(cases, cases=dated), settings),
     )
 
 

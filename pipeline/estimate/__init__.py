@@ -3,6 +3,7 @@
 from pipeline.estimate.activity import activity_table
 from pipeline.estimate.agreement import agreement_table
 from pipeline.estimate.baseline import baseline_table
+from pipeline.estimate.benefit import benefit_tables
 from pipeline.estimate.cohorts import cohorts_table
 from pipeline.estimate.comparisons import comparisons_table
 from pipeline.estimate.event_free import event_free_table
@@ -17,6 +18,7 @@ __all__ = [
     "activity_table",
     "agreement_table",
     "baseline_table",
+    "benefit_tables",
     "cohorts_table",
     "comparisons_table",
     "event_free_table",

@@ -113,6 +113,7 @@ def _cases(found: Sittings, look: Lookup, too_early: np.ndarray, known_until: np
         "counted",
     ]
     covariates = ["surgeon", "fixation", "age_years", "sex", "asa_class", "smoker", "diabetes", "known_until"]
+    covariates += ["urgency", "nonoperative_weeks", "sport_level"]
     marks = [name for name in cases.columns if name.startswith(("by:", "where:"))]
     named = cases[[*keep, *covariates, "prior_operation_same_joint", *marks]]
     return named.rename(columns={"prior_operation_same_joint": "prior_operation"})

@@ -147,7 +147,7 @@ def _surgeon_keys(table: Standing, shared: bool) -> pa.ChunkedArray:
 def operation_facts(numbers: Numbers, shared_surgeons: bool) -> pd.DataFrame:
     table = numbers.table("operations")
     flags = ("planned", "prior_operation_same_joint", "smoker", "diabetes")
-    words = ("status", "sex", "planned_as", "anaesthesia")
+    words = ("status", "sex", "planned_as", "anaesthesia", "urgency", "sport_level")
     columns: Columns = {
         "operation": np.arange(len(table), dtype=np.int64),
         **_common(numbers, "operations", "performed_on"),
@@ -155,6 +155,7 @@ def operation_facts(numbers: Numbers, shared_surgeons: bool) -> pd.DataFrame:
         "surgeon": word_codes(_surgeon_keys(table, shared_surgeons), numbers.surgeons.to_pylist()),
         "age_years": whole_numbers(table["age_years"]),
         "asa_class": whole_numbers(table["asa_class"]),
+        "nonoperative_weeks": whole_numbers(table["nonoperative_weeks"]),
         "planned_with": _named(numbers, "operations"),
         "planned_on": calendar_days(table["planned_on"]),
         "reason": word_codes(table["reason"], numbers.look.categories),
@@ -202,6 +203,8 @@ def followup_facts(numbers: Numbers) -> pd.DataFrame:
         "operation": _named(numbers, "followups"),
         **_places(numbers, table),
         "status": numbers.words("followups", "status"),
+        "sport": numbers.words("followups", "return_to_sport"),
+        "returned": calendar_days(table["returned_on"]),
         "noted": given(table["note"]),
         "instability_level": whole_numbers(table["instability_level"]),
     }

@@ -46,7 +46,8 @@ CASE = {
     "site": 0, "patient": None, "operation": 0, "performed": 18_000, "side": LEFT, "procedure": 0, "group": 0,
     "surgeon": 0, "fixation": 0, "age_band": 0, "age_years": 20, "sex": 0, "asa_class": 1, "prior_operation": -1,
     "smoker": 0, "diabetes": 0, "isolated": True, "known_until": 20_000, "contact_until": 2_000,
-    "records_until": 2_000, "died": int(NEVER), "among:young": True, "by:fixation": 0,
+    "urgency": 0, "nonoperative_weeks": -1, "sport_level": -1, "records_until": 2_000,
+    "died": int(NEVER), "among:young": True, "by:fixation": 0,
 }  # fmt: skip
 
 
@@ -62,10 +63,13 @@ def built_cases(
     assessed: list[tuple[int, int]] = (),
     defined: np.ndarray | None = None,
     returns: list[tuple] = (),
+    answers: list[tuple] = (),
+    readings: list[tuple] = (),
 ) -> Cases:
     """Cases of the given courses; complications are (case, category, level, day[, status[, strength[, learned]]]).
 
-    Returns are (case, first, to, reason, planned, day).
+    Returns are (case, first, to, reason, planned, day), answers (case, day, sport, returned), readings (case, day,
+    measure, value).
     """
     rows = [CASE | {"case": number, "patient": number} | course for number, course in enumerate(courses)]
     evidence = [
@@ -82,6 +86,10 @@ def built_cases(
         pd.DataFrame(list(assessed), columns=["case", "category"]).astype("int64"),
         everywhere if defined is None else defined,
         later.astype("int64"),
+        pd.DataFrame(list(answers), columns=["case", "day", "sport", "returned"]).astype("int64"),
+        pd.DataFrame(list(readings), columns=["case", "day", "measure", "value"]).astype(
+            {"case": "int64", "day": "int64", "measure": "int64", "value": float}
+        ),
     )
 
 

@@ -1,7 +1,7 @@
 """What counts as closed, followed, an event: DEFINITIONS of the project's design notes, by hand."""
 
 from functools import reduce
-from operator import add
+from operator import add, attrgetter
 
 import numpy as np
 import pandas as pd
@@ -209,9 +209,10 @@ def many_cases(cases_of, number=60, seed=20):
             "fixation": int(draw.integers(-1, 2)), "age_band": int(draw.integers(-1, 3)),
             "isolated": bool(draw.integers(2)), "contact_until": int(draw.integers(800)),
             "known_until": int(18_000 + draw.integers(900)), "smoker": int(draw.integers(-1, 2)),
-            "died": int(draw.choice([200, int(NEVER)])),
+            "died": int(draw.choice([200, int(NEVER)])), "urgency": number % 2, "nonoperative_weeks": number % 20,
+            "sport_level": number % 4,
         }
-        for _ in range(number)
+        for number in range(number)
     ]  # fmt: skip
     rows = [
         (case, CRACK, 0, int(draw.integers(-1, 700)), int(draw.integers(3))) for case in range(0, number, 3)
@@ -221,7 +222,16 @@ def many_cases(cases_of, number=60, seed=20):
         (case, 0, int(draw.integers(2)), int(draw.integers(-1, 2)), case % 2, int(draw.integers(1, 700)))
         for case in range(0, number, 4)
     ]
-    return cases_of(courses, rows, [(case, TIGHTNESS) for case in range(0, number, 2)], returns=later)
+    answers = [(case, day, (case + day) % 3, day - 10) for case in range(0, number, 2) for day in (200, 400)]
+    readings = [(case, day, case % 2, case / 7) for case in range(number) for day in (-5, 365)]
+    return cases_of(
+        courses,
+        rows,
+        [(case, TIGHTNESS) for case in range(0, number, 2)],
+        returns=later,
+        answers=answers,
+        readings=readings,
+    )
 
 
 def split(cases: Cases, parts: int) -> list[Cases]:
@@ -235,14 +245,19 @@ def split(cases: Cases, parts: int) -> list[Cases]:
             cases.assessed[cases.assessed["case"].map(part_of) == part],
             cases.defined,
             cases.returns[cases.returns["case"].map(part_of) == part],
+            cases.answers[cases.answers["case"].map(part_of) == part],
+            cases.readings[cases.readings["case"].map(part_of) == part],
         )
         for part in range(parts)
     ]
 
 
 def assert_same(one, other):
-    for name in ("cells", "surgeons", "risk_cells", "activity", "severity", "returns"):
-        left, right = getattr(one, name), getattr(other, name)
+    for name in (
+        "cells", "surgeons", "risk_cells", "activity", "severity", "returns", "benefit.volumes", "benefit.care",
+        "benefit.sport", "benefit.sport_days", "benefit.scores",
+    ):  # fmt: skip
+        left, right = attrgetter(name)(one), attrgetter(name)(other)
         pd.testing.assert_frame_equal(left.keys, right.keys)
         for statistic, array in left.statistics.items():
             assert array.dtype == np.int64

@@ -10,7 +10,18 @@ import pytest
 from hypothesis import settings as hypothesis_settings
 
 from pipeline.catalogue import Catalogue, Complication, Level, Measured
-from pipeline.counts import ACTIVITY, COVARIATES, STATISTICS, WAYS, Cells, Counts, Ends, Outcomes, summed
+from pipeline.counts import (
+    ACTIVITY,
+    COVARIATES,
+    STATISTICS,
+    WAYS,
+    Benefit,
+    Cells,
+    Counts,
+    Ends,
+    Outcomes,
+    summed,
+)
 from pipeline.handover import Labels
 from pipeline.settings import Primary, Settings, SurgeonTables
 
@@ -28,6 +39,7 @@ LABELS = Labels(
     levels=(("any",), ("lasting", "once"), ("any",)),
     among=("young",),
     by={"fixation": ("peg", "wire")},
+    measures=("bending", "points"),
 )
 CATALOGUE = Catalogue(
     procedures={},
@@ -122,12 +134,30 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     return Counts(
         outcomes=OUTCOMES, surgeon_outcomes=FEW, defined=state, cells=cells, surgeons=surgeons, risk_cells=risk_cells,
         activity=activity, severity=severity, returns=returns, cohort_outcomes=main,
-        baseline=baseline,
+        baseline=baseline, benefit=benefit_of(),
         ends=_all_watched(rows, ("site", "group", "fixation", "age_band")),
         surgeon_ends=_all_watched(rows, ("surgeon", "group")),
         cohorts=_cells(rows, {"period": OCTOBER, "group": 0}, len(main)),
         cohort_ends=_all_watched(rows, ("period", "group")),
     )  # fmt: skip
+
+
+#: Keys and statistics of each part of `Benefit`.
+BESIDE = {
+    "volumes": (("period", "group", "age_band", "site"), ("cases",)),
+    "care": (("group",), ("elective", "recorded", "reached")),
+    "sport": (("group", "sport_level", "among:young"), ("cases", "asked", "any_return", "same_or_higher")),
+    "sport_days": (("group", "sport_level", "among:young", "day"), ("cases",)),
+    "scores": (
+        ("group", "measure"),
+        ("before_n", "before_sum", "after_n", "after_sum", "paired_n", "change_sum", "change_squares"),
+    ),
+}
+
+
+def benefit_of(**rows: list[dict]) -> Benefit:
+    """Rows by name of the part; what a row leaves out is 0."""
+    return Benefit(**{name: _rows_of(rows.get(name, []), *BESIDE[name]) for name in BESIDE})
 
 
 def cells_of(keys: dict[str, list[int]], name: str, counts: tuple[int, ...] = ()) -> Cells:

@@ -63,6 +63,7 @@ DEFAULTS: dict[str, Row] = {
         "site": 0, "patient": 1, "day": 100, "side": "left", "procedure": "sew", "status": "performed", "planned": -1,
         "planned_with": NOT_NAMED, "planned_on": int(NO_DAY), "anaesthesia": "general", "reason": -1, "surgeon": 0, "fixation": 0,
         "age_years": 30, "sex": 0, "asa_class": 1, "smoker": 0, "diabetes": 0, "prior_operation_same_joint": 0,
+        "urgency": -1, "nonoperative_weeks": -1, "sport_level": -1,
     },
     "events": {**MISSING, "patient": 1, "day": 200, "side": "left", "joint": "cap", "origin": "coded"},
     "followups": {**MISSING, "patient": 1, "day": 200, "status": "seen"},
