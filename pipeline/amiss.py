@@ -51,14 +51,6 @@ def _latest_of(decided: pd.DataFrame, evidence: pd.DataFrame) -> np.ndarray:
 
 def amiss_row(row: Mapping[Hashable, Any], table: str, column: str, rule: str) -> dict[str, object]:
     """A finding about a cell of a row that a person wrote."""
-    where = f"{row['source_file']} line {row['source_line']}, column `{column}`"
     about = findings.CATALOGUE[rule]
-    return {
-        "source_file": row["source_file"],
-        "source_line": row["source_line"],
-        "table": table,
-        "column": column,
-        "rule": rule,
-        "value": str(row[column]),
-        "message": f"{where}: {about.cause} {about.remedy}",
-    }
+    where = f"{row['source_file']} line {row['source_line']}, column `{column}`"
+    return findings.at_written_row(row, table, column, rule, f"{where}: {about.cause} {about.remedy}")

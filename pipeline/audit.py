@@ -6,7 +6,7 @@ Split from `run` only for length; `run.audited` is the way in.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,12 +16,14 @@ from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.asking import Reviewed, asked_tables, reviewed
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.countable import countable_cases
-from pipeline.handover import RECORD_TABLES, Cases, Facts, Labels
+from pipeline.handover import PERFORMED, RECORD_TABLES, Cases, Facts, Labels
 from pipeline.known import marked
 from pipeline.parts import Whole, joined, part_of, stray_positions
 from pipeline.unsaid import left_unsaid
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable, Mapping
+
     import pyarrow as pa
 
     from pipeline.clock import Clock
@@ -171,8 +173,6 @@ def _in_period(days: np.ndarray, ground: Ground) -> np.ndarray:
 
 def _operations_in_period(facts: Facts, ground: Ground) -> pd.DataFrame:
     """Performed operations of the catalogue in the period: `site, group, operations`."""
-    from pipeline.link.sittings import PERFORMED
-
     own = facts.operations
     done = own[
         (own["status"] == PERFORMED) & (own["procedure"] >= 0) & _in_period(own["day"].to_numpy(), ground)
@@ -221,25 +221,16 @@ def _idle_links(rows: Accounted) -> pd.DataFrame:
 
 def _links_of_no_operation(facts: Facts) -> list[int]:
     """Positions of links whose own record is an operation that was not performed or that the catalogue does not have."""
-    from pipeline.link.sittings import PERFORMED
-
     links = facts.links[facts.links["table"] == RECORD_TABLES.index("operations")]
     own = facts.operations.iloc[links["record"]]
     nothing = (own["status"] != PERFORMED) | (own["procedure"] < 0)
     return [int(position) for position in links["position"].to_numpy()[nothing.to_numpy()]]
 
 
-def _stray(row: dict[str, object], table: str, rule: str) -> dict[str, object]:
+def _stray(row: Mapping[Hashable, Any], table: str, rule: str) -> dict[str, object]:
     where = f"{row['source_file']} line {row['source_line']}"
-    return {
-        "source_file": row["source_file"],
-        "source_line": row["source_line"],
-        "table": table,
-        "column": "case_id",
-        "rule": rule,
-        "value": row["case_id"],
-        "message": f"{where}: `case_id` is no case of this edition. Correct the row; it is not used.",
-    }
+    message = f"{where}: `case_id` is no case of this edition. Correct the row; it is not used."
+    return findings.at_written_row(row, table, "case_id", rule, message)
 
 
 def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:

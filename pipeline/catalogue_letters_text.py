@@ -47,8 +47,10 @@ _REACHES = {
 }
 
 
-def phrase_lines(entry: Complication) -> Iterator[str]:
+def _phrase_lines(entry: Complication) -> Iterator[str]:
     """What letters say of a complication."""
+    if not entry.sided:
+        yield "Letters may speak of either side."
     if entry.phrases:
         yield f"Words in letters: {_listed(entry.phrases)}."
     if entry.absent_phrases:
@@ -65,9 +67,13 @@ def _listed(phrases: Iterable[str]) -> str:
 
 def letters_section(catalogue: Catalogue) -> Iterator[str]:
     """The headings and lists about letters."""
-    if not (catalogue.cues or catalogue.body or catalogue.measures):
+    told = [(entry, list(_phrase_lines(entry))) for entry in catalogue.complications.values()]
+    if not (catalogue.cues or catalogue.body or catalogue.measures or any(lines for _, lines in told)):
         return
     yield "## Letters\n\n" + _INTRODUCTION
+    for entry, lines in told:
+        if lines:
+            yield _block(f"### Words of letters · {entry.name} · `{entry.key}`", lines)
     for cue in catalogue.cues.values():
         yield _block(f"### Cue · `{cue.key}`", [f"Says: {_cue(cue)}.", f"Words: {_listed(cue.words)}."])
     if catalogue.word_lists:

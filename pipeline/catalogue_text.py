@@ -14,7 +14,7 @@ from pipeline.catalogue import (
     Measured,
     Procedure,
 )
-from pipeline.catalogue_letters_text import letters_section, phrase_lines
+from pipeline.catalogue_letters_text import letters_section
 
 _INTRODUCTION = """\
 # The catalogue
@@ -219,9 +219,6 @@ def _other_lines(entry: Complication, catalogue: Catalogue) -> Iterator[str]:
         yield f"Follows from: {_names([entry.parent], catalogue)}."
     if entry.default_grade:
         yield f"Severity unless a reviewer says otherwise: grade {entry.default_grade}."
-    if not entry.sided:
-        yield "Letters may speak of any side and part of the body."
-    yield from phrase_lines(entry)
     for figure in entry.published:
         yield f"Published elsewhere: {figure['events']} of {figure['cases']}, {figure['criterion']}; {figure['source']}."
 

@@ -6,13 +6,13 @@ What may be said is the closed list of `schemas.findings`.
 from __future__ import annotations
 
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from schemas.exports import EXPORTS
 from schemas.findings import FINDINGS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Hashable, Iterable, Mapping
 
     import pandas as pd
 
@@ -116,6 +116,22 @@ def frame(rows: Iterable[dict[str, object]]) -> pd.DataFrame:
 
     complete = [{**row, "action": CATALOGUE[str(row["rule"])].action} for row in rows]
     return tidy(pd.DataFrame(complete, columns=list(COLUMNS))) if complete else empty()
+
+
+def at_written_row(
+    row: Mapping[Hashable, Any], table: str, column: str, rule: str, message: str
+) -> dict[str, object]:
+    """A finding about a cell of a row that a person wrote, for `frame`. `row` is one of `pipeline.people`."""
+    return {
+        "site": row.get("site_id") or "",
+        "source_file": row["source_file"],
+        "source_line": row["source_line"],
+        "table": table,
+        "column": column,
+        "rule": rule,
+        "value": str(row[column]),
+        "message": message,
+    }
 
 
 def tidy(found: pd.DataFrame) -> pd.DataFrame:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from schemas.exports import EXPORTS
+
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
@@ -259,6 +261,9 @@ class Linked:
     flow: pd.DataFrame
     members: pd.DataFrame
 
+
+#: `status` of operations that took place.
+PERFORMED = EXPORTS["operations"]["status"].vocabulary.index("performed")
 
 RECORD_TABLES = ("operations", "events", "followups", "measurements")
 ROLES = ("return", "planned", "planned_late", "no_return")

@@ -20,6 +20,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from types import MappingProxyType
 
 SLOTS = ("<value>", "<number>", "<year>")
@@ -53,7 +54,12 @@ def parsed(phrase: str, lists: Mapping[str, tuple[str, ...]] = MappingProxyType(
             not between two required parts.
     """
     text = _LIST.sub(lambda found: _words_of(found[1], lists), phrase.lower())
-    text = text.replace("'", "").replace("’", "")
+    return _parts(text.replace("'", "").replace("’", ""))
+
+
+@cache
+def _parts(text: str) -> tuple[Element, ...]:
+    """The parts of a phrase without lists. Each is asked for twice: when the catalogue is checked and when it is used."""
     chunks = _CHUNK.findall(text)
     if "".join(chunks).replace(" ", "") != "".join(text.split()):
         raise ValueError("a bracket is open or stands inside another")

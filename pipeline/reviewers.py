@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.handover import BOTH, LEFT, RIGHT, Facts
-from schemas.exports import EXPORTS
+from pipeline.handover import BOTH, LEFT, PERFORMED, RIGHT, Facts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +25,6 @@ MINUTES_A_QUESTION, MINUTES_A_SAMPLED_CASE = 3, 5
 BETWEEN = "; "  # stands between references to records
 #: A record as printed: file below received/, and line. What people wrote in its place is not followed.
 REFERENCE = re.compile(r"received/[A-Za-z0-9_-]+/\d{4}-\d\d-\d\d/[^/\n]+:\d+")
-PERFORMED = EXPORTS["operations"]["status"].vocabulary.index("performed")
 
 
 def persons(names: Iterable[str]) -> dict[str, str]:

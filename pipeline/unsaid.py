@@ -44,7 +44,9 @@ def _not_passive(accepted: Accepted, whole: Whole) -> pd.DataFrame:
     first = found.drop_duplicates("source_file")
     number = first["source_file"].map(cases)
     about = findings.CATALOGUE["readings_not_passive"]
-    message = number.astype("string") + " cases: " + about.cause + " " + about.remedy
+    message = [
+        f"{count} {'case' if count == 1 else 'cases'}: {about.cause} {about.remedy}" for count in number
+    ]
     return _told(first.assign(message=message), "measurements", "mode", "readings_not_passive")
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import ELSEWHERE, NO_RETURN, PLANNED, PLANNED_LATE, RETURN, Facts
-from pipeline.link.sittings import PERFORMED, Sittings
+from pipeline.handover import ELSEWHERE, NO_RETURN, PERFORMED, PLANNED, PLANNED_LATE, RETURN, Facts
+from pipeline.link.sittings import Sittings
 from pipeline.lookup import Lookup
 
 ALL = -1  # `procedure` of the steps before the procedure is known

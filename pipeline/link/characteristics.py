@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import BOTH, UNSIDED, Facts
+from pipeline.handover import BOTH, PERFORMED, UNSIDED, Facts
 from pipeline.link.pairs import pairs_on
-from pipeline.link.sittings import PERFORMED
 from pipeline.settings import Group, Settings
 
 

@@ -19,6 +19,7 @@ from pipeline.handover import (
     NOT_NAMED,
     NOT_SENT,
     NOT_THEIRS,
+    PERFORMED,
     PLANNED,
     PLANNED_LATE,
     RECORD_TABLES,
@@ -32,7 +33,6 @@ from pipeline.link.unsure import of_unknown_problem, waiting_sittings
 from pipeline.lookup import Lookup
 from schemas.exports import EXPORTS
 
-PERFORMED = EXPORTS["operations"]["status"].vocabulary.index("performed")
 WITHOUT_SEDATION = [EXPORTS["operations"]["anaesthesia"].vocabulary.index(word) for word in ("local", "none")]
 NO_LINK, LINKED_TO_NONE, LINKED_TO_ITSELF = -1, -2, -3
 BLOCK = ["patient", "side", "group"]

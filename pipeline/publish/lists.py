@@ -246,6 +246,7 @@ def _awaiting(lists: Lists) -> pd.DataFrame:
 
 SPLIT = "reviewers differ"
 SAID_IN_A_LETTER = "a letter says so"
+UNSURE = "a letter is unsure: "  # and the category
 OF_SEVERAL = "a letter says so of one of several operations"
 
 
@@ -284,9 +285,7 @@ def _unsure_letters(lists: Lists) -> pd.DataFrame:
     known = rows[rows["status"].isin([COUNTED, REFUTED, AWAITING]) & (rows["level"] == 0)]
     own = own[~_main_rows(own, known) & ~_main_rows(own, lists.decided)]
     named = _named_rows(lists, own["case"], own["category"])
-    return named.assign(
-        why="a letter is unsure: " + named["category"], category="", evidence=lists.references(own)
-    )
+    return named.assign(why=UNSURE + named["category"], category="", evidence=lists.references(own))
 
 
 def _letters_of_several(lists: Lists) -> pd.DataFrame:

@@ -10,14 +10,13 @@ import pandas as pd
 from pipeline.handover import PENDING, SPLIT, STRENGTHS, YES, Facts
 from pipeline.parts import Whole
 from pipeline.publish.consequences import Figures, consequences
-from pipeline.publish.lists import Lists
+from pipeline.publish.lists import UNSURE, Lists
 from pipeline.reviewers import Answers, case_surgeons, needs_another, received_on
 from schemas.asked import QUESTIONS
 from schemas.exports import ID_COLUMN
 
 #: How a question is answered: about a category, by reading a note, or by tying a record to a case.
 DECISION, LETTER, LINK = "decision", "letter", "link"
-UNSURE = "a letter is unsure: "
 NAMED = "named by a reviewer"
 
 

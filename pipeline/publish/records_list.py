@@ -18,6 +18,7 @@ from pipeline.handover import (
     NO_DAY,
     OPENS,
     PENDING,
+    PERFORMED,
     RECORD_TABLES,
     ROLES,
     SIDES,
@@ -38,7 +39,6 @@ TABLES = (*RECORD_TABLES, "patients")
 WHY = (*PENDING, *UNATTRIBUTED)
 NO_CASE = NO_WHY = -1
 STATUSES = EXPORTS["operations"]["status"].vocabulary
-PERFORMED = STATUSES.index("performed")
 #: Position in RECORD_ROLES of each word.
 ROLE = {word: number for number, word in enumerate(RECORD_ROLES)}
 

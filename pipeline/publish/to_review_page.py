@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.handover import PENDING
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.lists import UNSURE
 from pipeline.publish.page import Show
 from pipeline.publish.review_results import agreement_part, sample_part
 from pipeline.reviewers import MINUTES_A_QUESTION, received_on
@@ -100,7 +101,14 @@ def _second_opinions(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> 
 
 
 def _category(key: object, context: Context) -> str:
-    return "not read yet" if words.is_missing(key) or key == "" else words.names(context).category(key)
+    return "none named" if words.is_missing(key) or key == "" else words.names(context).category(key)
+
+
+def _why(why: str, context: Context) -> str:
+    """The reason in print; what a letter is unsure of by its name."""
+    asked = why.removeprefix(UNSURE)
+    told = words.plain(why) if asked == why else UNSURE + words.names(context).category(asked)
+    return words.sentence(told)
 
 
 def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
@@ -113,7 +121,7 @@ def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "category": ordered["category"].map(lambda key: _category(key, context)),
-            "why": ordered["why"].map(lambda word: words.sentence(words.plain(word))),
+            "why": ordered["why"].map(lambda word: _why(str(word), context)),
             "questions": ordered["size"].map(words.count),
             "minutes": (ordered["size"] * MINUTES_A_QUESTION).map(words.count),
             "oldest": ordered["max"].map(lambda days: words.NOTHING if days < 0 else words.count(days)),
@@ -133,7 +141,7 @@ def _questions(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
                 lambda key: "no case found" if words.is_missing(key) or not key else key
             ),
             "category": ordered["category"].map(lambda key: _category(key, context)),
-            "why": ordered["why"].map(lambda word: words.sentence(words.plain(word))),
+            "why": ordered["why"].map(lambda word: _why(str(word), context)),
             "would_move": ordered["would_move"].map(words.plain),
             "evidence": ordered["evidence"].map(lambda rests: "" if words.is_missing(rests) else str(rests)),
         },

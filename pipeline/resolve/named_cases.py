@@ -199,13 +199,5 @@ def _complaint(row: Mapping[Hashable, Any], table: str, rule: str, column: str) 
     where = f"{row['source_file']} line {row['source_line']}"
     about = findings.CATALOGUE[rule]
     unknown = f"`{column}` is `{row[column]}`, which this edition does not have. Correct the row."
-    return {
-        "site": row.get("site_id") or "",
-        "source_file": row["source_file"],
-        "source_line": row["source_line"],
-        "table": table,
-        "column": column,
-        "rule": rule,
-        "value": str(row[column]),
-        "message": f"{where}: {unknown if '_unknown_' in rule else f'{about.cause} {about.remedy}'}",
-    }
+    told = unknown if "_unknown_" in rule else f"{about.cause} {about.remedy}"
+    return findings.at_written_row(row, table, column, rule, f"{where}: {told}")

@@ -25,9 +25,10 @@ FILES = [
     if (HERE / f"{name}.csv").exists()
 ]
 RECALL, PRECISION, FALSE_PROPOSALS = 0.85, 0.90, 0.05
-#: Categories of which even the whole interval lies below the bound, of recall and of precision, said honestly: on
-#: sentences nobody looked into, one further operation in three is told in words the catalogue does not have.
-FALLS_SHORT = {"final": (["revision"], ["other"])}
+#: The categories every department counts; of these the share itself must reach its bound, not only its interval.
+MAIN = ("stiffness", "fixation_site_fracture", "instability", "revision")
+#: Shares that do not, said honestly: file → (category, which). tests/letters/README.md says what is missed.
+FALLS_SHORT = {"unseen": {("revision", "precision")}, "final": {("revision", "recall")}}
 NOT_PROPOSED = {"absent", "hypothetical", "historical", "other_person", "none", "not_applicable"}
 #: Labels of phrases_shared.csv (given with the project's brief) that have another name in the catalogue.
 RENAMED = {
@@ -103,7 +104,10 @@ def test_what_is_proposed(name: str, catalogue: Catalogue, capsys: pytest.Captur
     assert right.total() >= PRECISION * (right.total() + wrong.total())
     low = [key for key in catalogue.complications if below(right[key], missed[key], RECALL)]
     loose = [key for key in catalogue.complications if below(right[key], wrong[key], PRECISION)]
-    assert (low, loose) == FALLS_SHORT.get(name, ([], []))
+    assert (low, loose) == ([], [])
+    short = {(key, "recall") for key in MAIN if right[key] < RECALL * (right[key] + missed[key])}
+    short |= {(key, "precision") for key in MAIN if right[key] < PRECISION * (right[key] + wrong[key])}
+    assert short == FALLS_SHORT.get(name, set())
 
 
 @pytest.mark.parametrize("name", FILES)

@@ -101,3 +101,10 @@ def test_nothing_at_all_is_said_too(ninth: Context) -> None:
     said = text({}, ninth)
     assert "Nothing waits for a reviewer" in said
     assert "No question has been answered by two reviewers yet" in said
+
+
+def test_what_a_letter_is_unsure_of_has_its_name(ninth: Context) -> None:
+    row = {"case_id": "h.b.L", "why": "a letter is unsure: infection", "evidence": HERE.format("11-02", 3)}
+    said = text({"review": table_of("review", row)}, ninth)
+    name = ninth.catalogue.complications["infection"].name
+    assert f"none named A letter is unsure: {name}" in said
