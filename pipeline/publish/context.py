@@ -49,6 +49,19 @@ class Input:
 
 
 @dataclass(frozen=True)
+class Signature:
+    """In which role an edition was signed. The moment stands beside the edition: nothing here depends on a clock.
+
+    Attributes:
+        role: Of who signed, such as `quality officer`.
+        despite: Why it was signed although it is out of tolerance; empty where it is not.
+    """
+
+    role: str
+    despite: str = ""
+
+
+@dataclass(frozen=True)
 class Context:
     """Facts of one edition. Nothing in it depends on the machine or the clock.
 
@@ -65,6 +78,9 @@ class Context:
         warnings: Sentences that say why the run ends with exit code 1; empty: within tolerance.
         as_used: Name → bytes of settings, catalogue and mapping files, copied into the edition.
         versions: Library → version, for the manifest.
+        number: Of this edition among the signed ones of its period: the one it has, or will have once it is signed.
+        signature: None: a draft.
+        compared_with: Name → SHA-256 of the manifest of the signed edition that `changes` looks back to.
     """
 
     period: str
@@ -80,3 +96,11 @@ class Context:
     warnings: tuple[str, ...] = ()
     as_used: Mapping[str, bytes] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
+    number: int = 1
+    signature: Signature | None = None
+    compared_with: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def state(self) -> str:
+        """`draft` or `signed`."""
+        return "signed" if self.signature else "draft"

@@ -53,9 +53,9 @@ def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 def _warnings(context: Context) -> str:
     if not context.warnings:
         return ""
-    return (
-        f'<div class="note"><p><strong>Before you use it</strong></p>{page.bullets(context.warnings)}</div>'
-    )
+    reason = context.signature.despite if context.signature else ""
+    despite = page.paragraph(f"It was signed all the same, because: {reason}") if reason else ""
+    return f'<div class="note"><p><strong>Before you use it</strong></p>{page.bullets(context.warnings)}{despite}</div>'
 
 
 def _headline(tables: Mapping[str, pd.DataFrame], context: Context) -> str:

@@ -23,7 +23,6 @@ NOT_A_TABLE = {
     "handout.pdf": "the printed handout for the conference",
     "workbook.xlsx": "the tables as a workbook",
     "outward/": "the edition with small cells hidden, for readers outside the department",
-    "signed editions": "numbered editions that never change",
     "exports set aside": "stop limits on volume, vanished records and control totals",
     "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",
@@ -49,7 +48,10 @@ def write_manifest(department: Path, context: Context, missing: dict[str, str]) 
     store.write_json(
         {
             "contract": CONTRACT,
-            "state": "draft",
+            "state": context.state,
+            "number": context.number,
+            "signature": asdict(context.signature) if context.signature else None,
+            "compared_with": dict(context.compared_with),
             "program": {"name": "limbaudit", "version": context.version},
             "versions": dict(context.versions),
             "period": context.period,

@@ -155,17 +155,16 @@ def source(csv: str) -> str:
 
 
 def page(file: str, context: Context, body: str) -> str:
-    """A whole page: mark of a draft, dates, sites, menu, body, cautions."""
-    title = PAGES[file]
+    """A whole page: whether it is signed, dates, sites, menu, body, cautions."""
+    title, state = PAGES[file], words.state(context)
     edition = f"Complication audit, {words.period(context.period)}"
+    running = f"{state} · {edition} · records cut {words.day(context.cut_on)}"
     return "\n".join(
         [
-            _head(
-                f"{title} – {edition} – draft", f"Draft · {edition} · records cut {words.day(context.cut_on)}"
-            ),
+            _head(f"{title} – {edition} – {state.lower()}", running),
             '<a class="skip" href="#content">To the content</a>',
-            f'<header class="top"><div class="wide"><div class="masthead"><p class="draft">Draft</p>'
-            f'<p class="edition-name">{text(edition)}</p><p class="soft">not signed; figures may still change</p></div>',
+            f'<header class="top"><div class="wide"><div class="masthead"><p class="{state.lower()}">{state}</p>'
+            f'<p class="edition-name">{text(edition)}</p><p class="soft">{text(words.state_told(context))}</p></div>',
             _menu(file),
             f'</div></header>\n<main id="content" class="wide"><h1>{text(title)}</h1>',
             _dates(context),
@@ -220,7 +219,8 @@ def _dates(context: Context) -> str:
 
 def _footer(context: Context) -> str:
     cautions = bullets(words.CAUTIONS)
-    made = f"Draft of limbaudit {context.version}, {words.period(context.period)}, as of {words.day(context.as_of)}."
+    state = words.state(context)
+    made = f"{state} edition of limbaudit {context.version}, {words.period(context.period)}, as of {words.day(context.as_of)}."
     return (
         f'<footer><div class="wide"><section aria-labelledby="cautions"><h2 id="cautions">Read with care</h2>{cautions}'
         f'</section><p class="small">{text(made)}</p></div></footer>'

@@ -71,6 +71,22 @@ def period(name: str) -> str:
     return name
 
 
+def state(context: Context) -> str:
+    """The mark every page, sheet and handout carries."""
+    return "Signed" if context.signature else "Draft"
+
+
+def state_told(context: Context) -> str:
+    """What the mark means: who signed, or that nobody has yet."""
+    if context.signature:
+        return f"number {context.number}, signed by the {context.signature.role}; it never changes"
+    if context.number > 1:
+        return (
+            f"number {context.number - 1} is signed; this draft of number {context.number} may still change"
+        )
+    return "not signed; figures may still change"
+
+
 def is_missing(value: object) -> bool:
     """None, not-a-number and pandas' NA."""
     return value is None or value != value or str(value) == "<NA>"
