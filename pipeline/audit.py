@@ -46,6 +46,7 @@ class Analysed:
     activity: pd.DataFrame
     severity: pd.DataFrame
     revisions: pd.DataFrame
+    beside: dict[str, pd.DataFrame]
     benefit: dict[str, pd.DataFrame]
     by_risk: dict[str, pd.DataFrame]
     reviewed: Reviewed
@@ -81,10 +82,12 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         benefit_tables,
         cohorts_table,
         comparisons_table,
+        courses_compared_table,
         event_free_table,
         rates_table,
         revisions_table,
         severity_table,
+        standardised_rates_table,
     )
     from pipeline.expecting import tables_by_risk
     from pipeline.ledger import check_all_counted, check_nothing_lost
@@ -106,6 +109,10 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         event_free = event_free_table(counts, ground.settings, labels, ground.catalogue)
         comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
         baseline = baseline_table(counts, ground.settings, labels)
+        beside = {
+            "courses_compared": courses_compared_table(counts, ground.settings, labels, ground.catalogue),
+            "standardised_rates": standardised_rates_table(counts, ground.settings, labels, ground.catalogue),
+        }
         activity = activity_table(
             counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
         )
@@ -126,7 +133,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     return Analysed(
         labels=labels, whole=whole, counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
         comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
-        benefit=benefit, by_risk=by_risk, reviewed=reviews,
+        beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
         findings=told,
     )  # fmt: skip
 
@@ -293,6 +300,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         "activity": result.activity,
         "severity": result.severity,
         "revisions": result.revisions,
+        **result.beside,
         **result.benefit,
         **result.by_risk,
         "flow": flow_table(steps, facts.sites, result.labels.groups),

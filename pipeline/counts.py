@@ -161,6 +161,8 @@ class Counts:
         baseline: Keys arm (0 is a, 1 is b), characteristic (position in `BASELINE`), value (-1 is missing); statistic
             cases, isolated and closed ones of the stated comparison.
         benefit: What stands beside complications.
+        arm_ends: Of `cohort_outcomes`, cases of the stated comparison, isolated ones whether closed or not; keys of
+            a cell are arm (0 is a, 1 is b), age_band.
     """
 
     outcomes: Outcomes
@@ -179,6 +181,7 @@ class Counts:
     cohort_ends: Ends
     baseline: Cells
     benefit: Benefit
+    arm_ends: Ends
 
     def __add__(self, other: Counts) -> Counts:
         return added([self, other])
@@ -215,6 +218,7 @@ def added(parts: Iterable[Counts]) -> Counts:
         cohort_ends=added_ends([part.cohort_ends for part in partitions]),
         baseline=added_cells([part.baseline for part in partitions]),
         benefit=added_benefit([part.benefit for part in partitions]),
+        arm_ends=added_ends([part.arm_ends for part in partitions]),
     )
 
 

@@ -30,6 +30,7 @@ def tables_by_risk(
         expected_risk,
         monitoring_tables,
         risk_models_table,
+        spreads,
         surgeon_outcomes_table,
     )
 
@@ -40,6 +41,6 @@ def tables_by_risk(
     in_order = added_chart_cases([chart_cases(part, settings, catalogue, risks) for part in parts])
     return {
         "surgeon_outcomes": surgeon_outcomes_table(histogram, expected, settings, labels, catalogue),
-        "risk_models": risk_models_table(expected, labels),
+        "risk_models": risk_models_table(expected, spreads(histogram), labels),
         **monitoring_tables(in_order, settings, labels),
     }

@@ -66,6 +66,13 @@ SURGEON_OUTCOMES = Table(
         share("q_value", "p value adjusted for the number of surgeons.", "Benjamini and Hochberg 1995"),
         remark(),
         maybe("in_words", "text", "What the counts say, what chance alone gives, and what follows from it."),
+        maybe(
+            "without_own_cases",
+            "word",
+            "As `against_limits`, with limits around what the others' cases had; empty for the only surgeon.",
+            SPIEGELHALTER,
+            ("too_few", "inside", "outside_95", "outside_998"),
+        ),
     ),
     key=("surgeon", "category", "window_days"),
 )
@@ -92,6 +99,22 @@ RISK_MODELS = Table(
         *limits("concordance_low", "concordance_high", "`concordance`", DELONG),
         number("calibration_intercept", "Above 0: more happened than expected; in the same cases.", COX),
         number("calibration_slope", "Below 1: risks lie too far apart; in the same cases.", COX),
+        count("surgeons", "Named surgeons with ten closed cases.", "surgeons"),
+        number(
+            "spread",
+            "How far their ratios lie apart: 1 by chance alone; empty below ten of them.",
+            SPIEGELHALTER,
+            low=0,
+        ),
+        number(
+            "spread_drawn_in", "The same, the outermost tenth on each side drawn in.", SPIEGELHALTER, low=0
+        ),
+        number(
+            "variance_between",
+            "Variance between surgeons' ratios beyond chance (τ²); 0 unless `spread_drawn_in` is above 1.",
+            SPIEGELHALTER,
+            low=0,
+        ),
     ),
     key=("category", "window_days"),
 )

@@ -19,6 +19,7 @@ from schemas.accounts import (
     UNATTRIBUTED,
 )
 from schemas.asked import MISSED_IN_LETTERS, QUESTIONS, SAMPLING_FRAME
+from schemas.beside_rates import COURSES_COMPARED, STANDARDISED_RATES
 from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
 from schemas.columns import Table
 from schemas.expected import CHARTS, MONITORING, RISK_MODELS, SURGEON_OUTCOMES
@@ -66,6 +67,8 @@ AUDIT_TABLES: tuple[Table, ...] = (
     ACTIVITY,
     COMPARISONS,
     BASELINE,
+    STANDARDISED_RATES,
+    COURSES_COMPARED,
     SURGEON_OUTCOMES,
     RISK_MODELS,
     EVENT_FREE,

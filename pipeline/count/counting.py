@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.count.baseline import baseline_cells
 from pipeline.count.benefit import benefit_of
-from pipeline.count.ends import end_cells, last_days
+from pipeline.count.ends import arm_ends, end_cells, last_days
 from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
     EvidenceRows,
@@ -100,6 +100,7 @@ def counted(cases: Cases, settings: Settings, catalogue: Catalogue, period: Span
         cohort_ends=end_cells(dated, COHORT_KEYS, main, *until),
         baseline=baseline_cells(cases, settings),
         benefit=benefit_of(replace(cases, cases=dated), settings),
+        arm_ends=arm_ends(cases, settings, main, *until),
     )
 
 

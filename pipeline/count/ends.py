@@ -12,10 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.compared import arms_of
 from pipeline.count.outcomes import Days, Evidence
 from pipeline.count.windows import closed_cases
 from pipeline.counts import WAYS, Cells, Ends, Outcomes, summed
-from pipeline.settings import Window
+from pipeline.handover import Cases
+from pipeline.settings import Settings, Window
+
+ARM_KEYS = ("arm", "age_band")
 
 
 @dataclass(frozen=True)
@@ -91,6 +95,25 @@ def end_cells(
         _cells(base, own.assign(way=0, day=0), ("competing", "censored")),
         _cells(moved, own.assign(category=0, level=0, day=0), ("event", "competing", "censored")),
     )
+
+
+def arm_ends(
+    cases: Cases,
+    settings: Settings,
+    outcomes: Outcomes,
+    evidence: Mapping[tuple[int, int], Evidence],
+    seen_in: Sequence[str],
+    until: Mapping[str, LastDays],
+) -> Ends:
+    """As `end_cells`, of the isolated cases that the stated comparison sets against each other, by arm and age band."""
+    rows, stated = cases.cases, settings.primary
+    arm = np.full(len(rows), -1, np.int64)
+    if stated:
+        isolated = rows["isolated"].to_numpy().astype(bool)
+        for number, own in enumerate(arms_of(rows, stated, cases.labels)):
+            arm[isolated & own] = number
+    found = end_cells(rows.assign(arm=arm), ARM_KEYS, outcomes, evidence, seen_in, until)
+    return Ends(*(cells.where((cells.keys["arm"] >= 0).to_numpy()) for cells in (found.base, found.moved)))
 
 
 def _base(own: pd.DataFrame, way: int, until: LastDays) -> pd.DataFrame:

@@ -6,13 +6,15 @@ from pipeline.estimate.baseline import baseline_table
 from pipeline.estimate.benefit import benefit_tables
 from pipeline.estimate.cohorts import cohorts_table
 from pipeline.estimate.comparisons import comparisons_table
+from pipeline.estimate.courses_compared import courses_compared_table
 from pipeline.estimate.event_free import event_free_table
 from pipeline.estimate.expected import expected_risk, risk_models_table
 from pipeline.estimate.later import revisions_table, severity_table
 from pipeline.estimate.missed import missed_table
 from pipeline.estimate.rates import rates_table
 from pipeline.estimate.running import monitoring_tables
-from pipeline.estimate.surgeon_table import surgeon_outcomes_table
+from pipeline.estimate.standardised_rates import standardised_rates_table
+from pipeline.estimate.surgeon_table import spreads, surgeon_outcomes_table
 
 __all__ = [
     "activity_table",
@@ -21,6 +23,7 @@ __all__ = [
     "benefit_tables",
     "cohorts_table",
     "comparisons_table",
+    "courses_compared_table",
     "event_free_table",
     "expected_risk",
     "missed_table",
@@ -29,5 +32,7 @@ __all__ = [
     "revisions_table",
     "risk_models_table",
     "severity_table",
+    "spreads",
+    "standardised_rates_table",
     "surgeon_outcomes_table",
 ]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,9 +13,13 @@ from pipeline.counts import COVARIATES, Counts, Outcomes, Risks
 from pipeline.estimate.risk_model import RiskModel, risk_model
 from pipeline.handover import Labels
 
+if TYPE_CHECKING:
+    from pipeline.estimate.surgeon_table import Spread
+
 MODEL_COLUMNS = (
     "category", "window_days", "method", "why", "cases", "events", "coefficients", "lacking", "concordance",
-    "concordance_low", "concordance_high", "calibration_intercept", "calibration_slope",
+    "concordance_low", "concordance_high", "calibration_intercept", "calibration_slope", "surgeons", "spread",
+    "spread_drawn_in", "variance_between",
 )  # fmt: skip
 
 
@@ -51,8 +57,16 @@ def expected_risk(counts: Counts, confidence: float) -> Expected:
     return Expected(Risks(cells.keys, risk), models, outcomes)
 
 
-def risk_models_table(expected: Expected, labels: Labels) -> pd.DataFrame:
-    """The published `risk_models`: one row an outcome with closed cases."""
+def risk_models_table(
+    expected: Expected, spread: Mapping[tuple[int, int], Spread], labels: Labels
+) -> pd.DataFrame:
+    """The published `risk_models`: one row an outcome with closed cases.
+
+    Args:
+        expected: The models.
+        spread: By category and window, of the surgeons the risks were laid to.
+        labels: Names of the categories.
+    """
     listed = zip(
         expected.outcomes.category.tolist(),
         expected.outcomes.window_days.tolist(),
@@ -60,7 +74,12 @@ def risk_models_table(expected: Expected, labels: Labels) -> pd.DataFrame:
         strict=True,
     )
     rows = [
-        {"category": labels.categories[category], "window_days": days, **_figures(model)}
+        {
+            "category": labels.categories[category],
+            "window_days": days,
+            **_figures(model),
+            **_apart(spread.get((category, days))),
+        }
         for category, days, model in listed
         if model.cases
     ]
@@ -80,4 +99,16 @@ def _figures(model: RiskModel) -> dict[str, object]:
         "concordance_high": model.concordance.high,
         "calibration_intercept": model.calibration.intercept,
         "calibration_slope": model.calibration.slope,
+    }
+
+
+def _apart(spread: Spread | None) -> dict[str, object]:
+    if spread is None:
+        return {"surgeons": 0}
+    found = spread.beyond_chance
+    return {
+        "surgeons": spread.surgeons,
+        "spread": found.phi,
+        "spread_drawn_in": found.phi_winsorised,
+        "variance_between": found.tau_squared,
     }

@@ -30,7 +30,13 @@ class LogRank:
     p: np.ndarray
 
 
-def log_rank(counts: Leaving, comparison: np.ndarray, arm: np.ndarray, causes: tuple[str, ...]) -> LogRank:
+def log_rank(
+    counts: Leaving,
+    comparison: np.ndarray,
+    arm: np.ndarray,
+    causes: tuple[str, ...],
+    band: np.ndarray | None = None,
+) -> LogRank:
     """Observed against expected failures by day, with the hypergeometric variance (Mantel 1966; Peto & Peto 1972).
 
     With `("event",)` the competing event censors and the hazards of the event are compared; with
@@ -41,17 +47,25 @@ def log_rank(counts: Leaving, comparison: np.ndarray, arm: np.ndarray, causes: t
         comparison: int64 [stratum], from 0: which comparison the stratum belongs to, -1 for none.
         arm: int64 [stratum], from 0: which arm of it. Strata of one arm are added.
         causes: What counts as failure, of `event` and `competing`.
+        band: int64 [stratum], from 0: arms are set against each other within bands only, and their sums tested
+            (stratified log-rank, Mantel 1966). Default: one band.
     """
-    days = _Days.of(counts, np.asarray(comparison), np.asarray(arm), causes)
+    comparison = np.asarray(comparison)
+    band = np.zeros(len(comparison), np.int64) if band is None else np.asarray(band)
+    bands = int(band.max(initial=0)) + 1
+    inside = np.where(comparison >= 0, comparison * bands + band, -1)
+    days = _Days.of(counts, inside, np.asarray(arm), causes, (int(comparison.max(initial=-1)) + 1) * bands)
     total, risk = days.failures.sum(axis=1), days.at_risk.sum(axis=1)
     share = days.at_risk / risk[:, None]
     factor = total * np.divide(risk - total, risk - 1, out=np.zeros(len(risk)), where=risk > 1)
     spread = factor[:, None, None] * (
         share[:, :, None] * np.eye(share.shape[1]) - share[:, :, None] * share[:, None, :]
     )
-    observed = days.summed(days.failures)
-    expected = days.summed(total[:, None] * share)
-    return _tested(observed, expected, days.summed(spread))
+    observed, expected, covariance = (
+        sums.reshape(-1, bands, *sums.shape[1:]).sum(axis=1)
+        for sums in (days.summed(days.failures), days.summed(total[:, None] * share), days.summed(spread))
+    )
+    return _tested(observed, expected, covariance)
 
 
 def _tested(observed: np.ndarray, expected: np.ndarray, covariance: np.ndarray) -> LogRank:
@@ -83,7 +97,14 @@ class _Days:
     comparisons: int
 
     @classmethod
-    def of(cls, counts: Leaving, comparison: np.ndarray, arm: np.ndarray, causes: tuple[str, ...]) -> _Days:
+    def of(
+        cls,
+        counts: Leaving,
+        comparison: np.ndarray,
+        arm: np.ndarray,
+        causes: tuple[str, ...],
+        comparisons: int,
+    ) -> _Days:
         used = comparison[counts.stratum] >= 0
         stratum, span = counts.stratum[used], int(counts.day.max(initial=0)) + 1
         code, row = np.unique(comparison[stratum] * span + counts.day[used], return_inverse=True)
@@ -91,7 +112,7 @@ class _Days:
         leaves, failures = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
         np.add.at(leaves, (row, arm[stratum]), counts.leaving[used])
         np.add.at(failures, (row, arm[stratum]), sum(getattr(counts, cause) for cause in causes)[used])
-        found = cls(code // span, leaves, failures, int(comparison.max(initial=-1)) + 1)
+        found = cls(code // span, leaves, failures, comparisons)
         gone = np.cumsum(leaves, axis=0)
         at_risk = found.summed(leaves).cumsum(axis=0)[found.comparison] - gone + leaves
         return cls(found.comparison, at_risk, failures, found.comparisons)

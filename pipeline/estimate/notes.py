@@ -38,6 +38,10 @@ STEADIED_TOO_NARROW = "steadied limits are too narrow: they leave out how unsure
 NO_ORDER = "no chart: the site's days are shifted or numbered, so the order of operations is not known"
 NO_CHART = "no chart: fewer than 10 closed cases"
 NEVER_ASKS = "chance alone never takes this chart to its limit"
+NOBODY_IN_AN_ARM = "an arm has no cases"
+NOTHING_TO_TEST = "no event while both arms were observed: nothing to test"
+HALF_NOT_REACHED = "fewer than half had it or died in an arm: no median there"
+NO_CASE_OF_AN_AGE = "no case of an age that the others have: nothing to standardise"
 NOT_COMPARED = "not compared: it cannot occur, or is not defined, in an arm"
 
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
+from pipeline.counts import RISK_UNIT
 from pipeline.estimate import notes
 from pipeline.estimate.expected import Expected
+from pipeline.estimate.funnel import OverDispersion, over_dispersion
 from pipeline.estimate.poisson_binomial import NORMAL
 from pipeline.estimate.proportions import proportion_interval, share_of
 from pipeline.estimate.risk_model import RATES
 from pipeline.estimate.surgeon_words import surgeon_sentence
-from pipeline.estimate.surgeons import RiskHistogram, SurgeonFigures, surgeon_figures
+from pipeline.estimate.surgeons import FEWEST_CASES, RiskHistogram, SurgeonFigures, surgeon_figures
 from pipeline.handover import Labels
 from pipeline.settings import Settings
 
@@ -46,6 +50,37 @@ def surgeon_outcomes_table(
         "in_words": _sentences(rows, figures, settings),
     }
     return pd.DataFrame({**_keys(rows, labels), **_shown(rows, figures, labels, catalogue), **told})
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far the ratios of the named surgeons with ten cases of one outcome lie apart; how many they are."""
+
+    surgeons: int
+    beyond_chance: OverDispersion
+
+
+def spreads(histogram: pd.DataFrame) -> dict[tuple[int, int], Spread]:
+    """By category and window, from the same histogram as `surgeon_outcomes_table`."""
+    risk = histogram["risk"].to_numpy() / RISK_UNIT
+    weighted = histogram.assign(
+        expected=histogram["cases"] * risk, variance=histogram["cases"] * risk * (1 - risk)
+    )
+    rows = weighted.groupby(ROW, sort=True, as_index=False)[["cases", "events", "expected", "variance"]].sum()
+    rows = rows[(rows["surgeon"] >= 0) & (rows["cases"] >= FEWEST_CASES)]
+    found: dict[tuple[int, int], Spread] = {}
+    for _, own in rows.groupby(ROW[1:], sort=True):
+        outcome = (int(own["category"].iloc[0]), int(own["window_days"].iloc[0]))
+        found[outcome] = Spread(len(own), _beyond_chance(own))
+    return found
+
+
+def _beyond_chance(rows: pd.DataFrame) -> OverDispersion:
+    varies = rows[rows["variance"] > 0]
+    expected = varies["expected"].to_numpy()
+    return over_dispersion(
+        varies["events"].to_numpy() / expected, 1.0, varies["variance"].to_numpy() / expected**2
+    )
 
 
 def _keys(rows: pd.DataFrame, labels: Labels) -> dict[str, object]:
@@ -83,6 +118,7 @@ def _shown(
         "limit_998_high": figures.limits_998.high / cases,
         "against_limits": figures.against_limits,
         "q_value": figures.q_value,
+        "without_own_cases": figures.without_own,
     }
 
 

@@ -44,6 +44,7 @@ class SurgeonFigures:
         expected: Sum of their risks.
         ratio: Events by expected; Garwood's limits of the events, by expected.
         steadied: See `steadied_ratios`; only where eight named surgeons have ten cases.
+        without_own: As `against_limits`, all risks moved to what the others' cases had; None for the only surgeon.
         limits_95, limits_998: The fewest and most events, in whole numbers, that chance alone gives in 95 of 100,
             and in 998 of 1000.
         against_limits: `too_few`, `inside`, `outside_95` or `outside_998`, the last two beyond a limit, not on it.
@@ -60,6 +61,7 @@ class SurgeonFigures:
     limits_95: Limits
     limits_998: Limits
     against_limits: np.ndarray
+    without_own: np.ndarray
     p_value: np.ndarray
     q_value: np.ndarray
     as_many: np.ndarray
@@ -100,6 +102,7 @@ def surgeon_figures(
         limits_95=limits_95,
         limits_998=limits_998,
         against_limits=_against(events, enough, limits_95, limits_998),
+        without_own=_without_own(histogram, events, by_chance.mean, family, enough),
         p_value=p_value,
         q_value=_q_values(p_value, family, named),
         as_many=np.where(enough, as_many, np.nan),
@@ -120,6 +123,26 @@ def _limits(by_chance: Chances, enough: np.ndarray, confidence: float) -> Limits
 def _against(events: np.ndarray, enough: np.ndarray, inner: Limits, outer: Limits) -> np.ndarray:
     beyond = [(events < each.low) | (events > each.high) for each in (outer, inner)]
     return np.select([~enough, *beyond], [TOO_FEW, OUTSIDE_998, OUTSIDE_95], INSIDE)
+
+
+def _without_own(
+    histogram: RiskHistogram, events: np.ndarray, expected: np.ndarray, family: np.ndarray, enough: np.ndarray
+) -> np.ndarray:
+    """Against limits around what the others' cases had: risks times their events by their expected, at most 1.
+
+    A surgeon with many of the cases, or with most of the events, else moves the limits they are held against.
+    """
+    size = int(family.max(initial=-1)) + 1
+    seen = np.bincount(family, weights=events, minlength=size)[family] - events
+    awaited = np.bincount(family, weights=expected, minlength=size)[family] - expected
+    alone = np.bincount(family, minlength=size)[family] == 1
+    factor = np.divide(seen, awaited, out=np.ones(seen.shape), where=~alone & (awaited > 0))
+    moved = np.clip(np.rint(histogram.risk * factor[histogram.row]), 1, RISK_UNIT)
+    by_chance = chances(histogram.row, moved / RISK_UNIT, histogram.cases, histogram.rows)
+    found = _against(events, enough, *(_limits(by_chance, enough, width) for width in (INNER, OUTER)))
+    told = found.astype(object)
+    told[alone & enough] = None
+    return told
 
 
 def _q_values(p_value: np.ndarray, family: np.ndarray, named: np.ndarray) -> np.ndarray:

@@ -134,7 +134,7 @@ def built_counts(rows: list[dict], defined: np.ndarray | None = None) -> Counts:
     return Counts(
         outcomes=OUTCOMES, surgeon_outcomes=FEW, defined=state, cells=cells, surgeons=surgeons, risk_cells=risk_cells,
         activity=activity, severity=severity, returns=returns, cohort_outcomes=main,
-        baseline=baseline, benefit=benefit_of(),
+        baseline=baseline, benefit=benefit_of(), arm_ends=_all_watched([], ("arm", "age_band")),
         ends=_all_watched(rows, ("site", "group", "fixation", "age_band")),
         surgeon_ends=_all_watched(rows, ("surgeon", "group")),
         cohorts=_cells(rows, {"period": OCTOBER, "group": 0}, len(main)),

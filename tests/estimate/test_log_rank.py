@@ -41,6 +41,21 @@ def test_a_death_censors_or_is_a_failure():
     assert compared(a, b, causes=("event", "competing")).observed.tolist() == [[1, 2]]
 
 
+def test_within_bands_by_hand():
+    """The first band is the one of `test_by_hand`: observed less expected of a 1/6, variance 17/36. In the second, a
+    event 2, b event 2 of 2 each: expected 1, variance 2·(1/4)·(2/3) = 1/3, no difference. (1/6)² / (17/36 + 1/3) = 1/29."""
+    rows = [
+        *[(0, 1, EVENT), (0, 4, CENSORED), (1, 3, EVENT), (1, 5, EVENT)],
+        *[(2, 2, EVENT), (2, 3, CENSORED), (3, 2, EVENT), (3, 3, CENSORED)],
+    ]
+    stratum, day, why = np.array(rows).T
+    counts = leaving(stratum, day, *np.eye(3, dtype=int)[why].T, 4)
+    found = log_rank(counts, np.zeros(4, int), np.array([0, 1, 0, 1]), ("event",), np.array([0, 0, 1, 1]))
+    assert found.statistic[0] == pytest.approx(1 / 29)
+    assert found.observed.tolist() == [[2, 3]]
+    assert found.degrees.tolist() == [1]
+
+
 @given(arm, arm)
 def test_exchanging_the_arms_changes_nothing(a, b):
     one, other = compared(a, b), compared(b, a)

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pipeline.count import counted, risk_histogram
-from pipeline.estimate import expected_risk, risk_models_table, surgeon_outcomes_table
+from pipeline.estimate import expected_risk, risk_models_table, spreads, surgeon_outcomes_table
 from pipeline.estimate.notes import EXPECTED_BY_RATES, ONLY_SURGEON, TOO_FEW
 from pipeline.expecting import tables_by_risk
 from pipeline.publish.tables import ready
@@ -84,7 +84,12 @@ def test_nine_cases_are_counts_only():
     rows = of_year(tables(courses(0, YOUNG, 9) + courses(1, YOUNG, 30), [0, 10, 11]))
     few = rows.loc["harbour/1"]
     assert (few["cases"], few["events"], few["against_limits"], few["note"]) == (9, 1, "too_few", TOO_FEW)
-    shown = few.drop(["category", "window_days", "cases", "events", "against_limits", "note", "in_words"])
+    shown = few.drop(
+        [
+            "category", "window_days", "cases", "events", "against_limits", "note", "in_words", "without_own_cases",
+        ]
+    )  # fmt: skip
+    assert few["without_own_cases"] == "too_few"
     assert shown.isna().all()
     assert "counts only" in few["in_words"]
 
@@ -101,6 +106,28 @@ def test_cases_without_a_surgeon_are_a_row_that_is_no_surgeon():
     assert not np.isnan(apart["expected"])
     assert np.isnan([apart["q_value"], apart["steadied_ratio"]]).all()
     assert rows.loc["harbour/1", "note"].startswith(ONLY_SURGEON)
+
+
+def spread_of(events: list[int], cases: int = 20) -> object:
+    """Surgeons with as many cases each, all at a risk of 20 %."""
+    rows = {"surgeon": range(len(events)), "category": ANY, "window_days": 365, "risk": 2000, "cases": cases}
+    return spreads(pd.DataFrame(rows).assign(events=events))[ANY, 365]
+
+
+def test_spread_beyond_chance_by_hand():
+    """4 of 20 expected, variance 3.2 each. Five with 2 and five with 6 events: every distance is 2 / √3.2, φ = 1.25, so
+    τ² = (10 · 1.25 - 9) / (9 / v) with v = 3.2 / 16 = 0.2."""
+    found = spread_of([2, 6] * 5)
+    assert found.surgeons == 10
+    assert found.beyond_chance.phi == pytest.approx(1.25)
+    assert found.beyond_chance.phi_winsorised == pytest.approx(1.25)
+    assert found.beyond_chance.tau_squared == pytest.approx(3.5 * 0.2 / 9)
+
+
+def test_nine_surgeons_have_no_spread_nor_those_with_nine_cases():
+    assert np.isnan(spread_of([2, 6, 2, 6, 2, 6, 2, 6, 2]).beyond_chance.phi)
+    with pytest.raises(KeyError):
+        spread_of([2] * 12, cases=9)
 
 
 def test_followed_goes_by_the_surgeons_own_events():
@@ -161,7 +188,7 @@ def test_what_is_handed_on_names_the_same_outcomes(unlike):
     expected = expected_risk(counts, 0.95)
     histogram = risk_histogram(cases, SETTINGS, CATALOGUE, expected.risks)
     table = surgeon_outcomes_table(histogram, expected, SETTINGS, LABELS, CATALOGUE)
-    models = risk_models_table(expected, LABELS)
+    models = risk_models_table(expected, {}, LABELS)
     pairs = [set(zip(each["category"], each["window_days"], strict=True)) for each in (table, models)]
     assert pairs[0] == pairs[1]
     assert (LABELS.categories[ANY], 90) in pairs[0]

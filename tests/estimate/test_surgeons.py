@@ -75,6 +75,29 @@ def test_fewer_than_ten_cases_are_counts_only():
     assert not np.isnan([each[1] for each in estimates]).any()
 
 
+def test_limits_without_the_own_cases():
+    """Expected 5 of 50 at 10 % each; 20 events and 2. Without the own cases the first is held against 4 % of 50: chance
+    gives at most 5 or 7 there. The second against 40 %: 2 of 50 lie below what chance gives, though inside at 10 %."""
+    assert binom.cdf(7, 50, 0.04) > 0.999
+    assert binom.cdf(2, 50, 0.4) < 0.001
+    assert binom.cdf(2, 50, 0.1) > 0.025
+    found = figures([[(1000, 50)], [(1000, 50)]], [20, 2])
+    assert found.against_limits.tolist() == [OUTSIDE_998, INSIDE]
+    assert found.without_own.tolist() == [OUTSIDE_998, OUTSIDE_998]
+
+
+def test_the_only_surgeon_cannot_be_held_against_others():
+    found = figures([[(1000, 50)], [(1000, 5)]], [20, 1], family=[0, 1])
+    assert found.without_own.tolist() == [None, TOO_FEW]
+
+
+def test_others_without_an_event_leave_almost_no_chance():
+    """Risks are whole ten-thousandths of at least 1, so one event in 50 still lies inside 99.8 %, three do not."""
+    found = figures([[(1000, 50)], [(1000, 50)]], [3, 0])
+    assert binom.cdf(1, 50, 1e-4) > 0.999
+    assert found.without_own.tolist() == [OUTSIDE_998, INSIDE]
+
+
 def test_a_surgeon_without_cases():
     assert figures([[(600, 0)]], [0]).against_limits.tolist() == [TOO_FEW]
 

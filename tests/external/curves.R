@@ -31,5 +31,8 @@ save(do.call(rbind, lapply(parts, incidence_limits)), "incidence_limits.csv")
 of_event <- survdiff(Surv(day, status == 1) ~ stratum, data = courses)
 of_either <- survdiff(Surv(day, status > 0) ~ stratum, data = courses)
 save(as.data.frame(rbind(event = test(of_event), either = test(of_either))), "log_rank.csv")
+courses$arm <- courses$stratum %% 2; courses$band <- courses$stratum %/% 2
+within <- survdiff(Surv(day, status == 1) ~ arm + strata(band), data = courses)
+save(data.frame(statistic = within$chisq, p = pchisq(within$chisq, 1, lower.tail = FALSE)), "within_bands.csv")
 gray <- cuminc(courses$day, courses$status, cencode = 0)[["1 1"]]
 save(data.frame(day = gray$time, share = gray$est), "cmprsk.csv")

@@ -79,7 +79,7 @@ def theirs(
     courses.to_csv(folder / "courses.csv", index=False)
     asked = said_by_r(str(SCRIPT), str(folder / "courses.csv"), str(folder))
     assert asked.returncode == 0, asked.stderr
-    names = ("curves", "medians", "incidence_limits", "log_rank", "cmprsk")
+    names = ("curves", "medians", "incidence_limits", "log_rank", "within_bands", "cmprsk")
     return {
         name: pd.read_csv(folder / f"{name}.csv", skipinitialspace=True, na_values=["NA", "NaN", "Inf"])
         for name in names
@@ -150,6 +150,14 @@ def test_log_rank_of_all_arms(ours, theirs):
         found = log_rank(counts, np.zeros(counts.strata, int), np.arange(counts.strata), causes)
         assert found.statistic[0] == pytest.approx(told[0], rel=TOLERANCE)
         assert found.degrees[0] == told[1]
+
+
+def test_log_rank_within_bands(ours, theirs):
+    """Strata in pairs are bands, the first of each is one arm, the second the other."""
+    counts, number = ours.leaving, np.arange(ours.leaving.strata)
+    found = log_rank(counts, number * 0, number % 2, ("event",), number // 2)
+    told = theirs["within_bands"].iloc[0]
+    assert (found.statistic[0], found.p[0]) == pytest.approx((told["statistic"], told["p"]), rel=TOLERANCE)
 
 
 def test_incidence_of_all_is_that_of_cmprsk(courses, theirs):

@@ -48,9 +48,13 @@ AGREED = {
     "standardised_difference",
     "surgeon_outcomes": "surgeon category window_days cases followed_share assessed_share events expected ratio "
     "ratio_ci_low ratio_ci_high steadied_ratio steadied_low steadied_high limit_95_low limit_95_high "
-    "limit_998_low limit_998_high against_limits q_value note in_words",
+    "limit_998_low limit_998_high against_limits q_value note in_words without_own_cases",
     "risk_models": "category window_days method why cases events coefficients lacking concordance concordance_low "
-    "concordance_high calibration_intercept calibration_slope",
+    "concordance_high calibration_intercept calibration_slope surgeons spread spread_drawn_in variance_between",
+    "standardised_rates": "procedure category window_days cases events rate standardised_rate ci_low ci_high covered note",
+    "courses_compared": "among arm_a arm_b category until_day cases_a events_a deaths_a cases_b events_b deaths_b median_a "
+    "median_a_low median_a_high median_b median_b_low median_b_high expected_a expected_b log_rank p_log_rank "
+    "log_rank_within_age p_within_age primary note",
     "event_free": "procedure category day at_risk events competing censored event_free ci_low ci_high "
     "cumulative_incidence cif_ci_low cif_ci_high",
     "monitoring": "procedure site category window_days sequence period outcome expected score limit asks_for_check "
