@@ -18,6 +18,7 @@ from schemas.shorthand import (
     limits,
     maybe,
     number,
+    probability,
     procedure,
     ratio,
     remark,
@@ -63,7 +64,7 @@ SURGEON_OUTCOMES = Table(
             SPIEGELHALTER,
             ("too_few", "inside", "outside_95", "outside_998"),
         ),
-        share("q_value", "p value adjusted for the number of surgeons.", "Benjamini and Hochberg 1995"),
+        probability("q_value", "p value adjusted for the number of surgeons.", "Benjamini and Hochberg 1995"),
         remark(),
         maybe("in_words", "text", "What the counts say, what chance alone gives, and what follows from it."),
         maybe(

@@ -19,6 +19,7 @@ from schemas.shorthand import (
     limits,
     maybe,
     number,
+    probability,
     procedure,
     ratio,
     remark,
@@ -169,8 +170,12 @@ COMPARISONS = Table(
             "Odds of a by odds of b.",
             "conditional likelihood, exact interval",
         ),
-        share("p_fisher", "Fisher's exact test, two-sided; only for the stated comparison.", "Fisher 1922"),
-        share("p_exact", "The test the verdict looks at; only for the stated comparison.", "Boschloo 1970"),
+        probability(
+            "p_fisher", "Fisher's exact test, two-sided; only for the stated comparison.", "Fisher 1922"
+        ),
+        probability(
+            "p_exact", "The test the verdict looks at; only for the stated comparison.", "Boschloo 1970"
+        ),
         maybe("p_method", "text", "Name of the test in `p_exact`."),
         maybe("adjusted_for", "text", "What the adjusted figures take into account."),
         *difference(
@@ -189,7 +194,7 @@ COMPARISONS = Table(
         ),
         count_or_gap("informative_a", "Cases of a in age bands where both arms occur."),
         count_or_gap("informative_b", "Cases of b in age bands where both arms occur."),
-        share(
+        probability(
             "homogeneity_p",
             "Whether the odds ratio differs between age bands.",
             "Breslow and Day, Tarone's correction",

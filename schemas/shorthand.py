@@ -65,6 +65,11 @@ def share(name: str, description: str, source: str = OURS) -> Column:
     return Column(name, "number", description, False, (), 0, 1, "fraction", source, "share")
 
 
+def probability(name: str, description: str, source: str) -> Column:
+    """A p value or one adjusted: no share of cases."""
+    return Column(name, "number", description, False, (), 0, 1, "probability", source, "decimal")
+
+
 def number(name: str, description: str, source: str, unit: str = "", low: float | None = None) -> Column:
     return Column(name, "number", description, False, (), low, None, unit, source, "decimal")
 

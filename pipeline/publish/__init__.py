@@ -32,6 +32,7 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], conte
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
     from pipeline.publish.tables import NOT_PRINTED, write_tables
+    from pipeline.publish.workbook import write_workbook
 
     department = folder / "department"
     written = write_tables(department, tables)
@@ -40,6 +41,7 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], conte
         store.write_bytes(content, department / "as_used" / name)
     printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
     write_report(department / "report", printed, context)
+    write_workbook(department / "workbook.xlsx", written, context)
     write_manifest(department, context, not_built_yet(written))
 
 

@@ -21,7 +21,6 @@ SENDERS = "for_the_sender"  # written from the findings, a file a site
 NOT_A_TABLE = {
     "charts/": "pictures of rates, limits, curves and running charts",
     "handout.pdf": "the printed handout for the conference",
-    "workbook.xlsx": "the tables as a workbook",
     "outward/": "the edition with small cells hidden, for readers outside the department",
     "exports set aside": "stop limits on volume, vanished records and control totals",
     "removals/": "patients taken out on request",
