@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import traceback
 from collections.abc import Callable, Iterator
@@ -14,17 +13,19 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.commands.pages import catalogue, dictionary, findings
+from pipeline.commands.places import FOLDER, state_folder
 from pipeline.commands.review import review
+from pipeline.commands.unattended import nightly, status
 from pipeline.errors import LimbauditError
 
 if TYPE_CHECKING:
     from pipeline.run import Asked, Done
 
-FOLDER = click.Path(path_type=Path, file_okay=False)
 FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
-    "Quality officer": ("new", "receive", "map", "check", "run"),
+    "Quality officer": ("new", "receive", "map", "check", "run", "status"),
     "Reviewer and surgeon": ("review", "trace"),
+    "At night": ("nightly",),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
 
@@ -93,7 +94,7 @@ def main() -> None:
     """
 
 
-for command in (review, dictionary, catalogue, findings):
+for command in (review, nightly, status, dictionary, catalogue, findings):
     main.add_command(command)
 
 
@@ -164,16 +165,6 @@ def _asked(workspace: Path, **more: Any) -> Asked:
     return Asked(workspace, **more)
 
 
-def _state_folder() -> Path:
-    """Where this machine keeps what is no result: LIMBAUDIT_STATE_DIR, else the platform's place for it."""
-    given = os.environ.get("LIMBAUDIT_STATE_DIR")
-    if given:
-        return Path(given)
-    windows = os.environ.get("LOCALAPPDATA")
-    base = windows if sys.platform == "win32" and windows else os.environ.get("XDG_STATE_HOME")
-    return Path(base or Path.home() / ".local" / "state") / "limbaudit"
-
-
 @contextmanager
 def _progress() -> Iterator[Callable[[str], None]]:
     """A line that says which stage runs, on a terminal; silence otherwise."""
@@ -220,7 +211,7 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
     from pipeline.run import checked, ground_of
 
     asked = _asked(workspace, as_of=as_of)
-    place = out or _state_folder() / "checks" / ground_of(asked).as_of.isoformat()
+    place = out or state_folder() / "checks" / ground_of(asked).as_of.isoformat()
     with _progress() as listener:
         done = checked(asked, place, listener)
     _finish(done, "Wrote ledger, held-back rows, repairs, quality and notes to the senders to")
@@ -251,15 +242,15 @@ def run(
     \b
     Example: limbaudit run our_audit --period 2026-10
     """
-    from pipeline.run import audited
+    from pipeline.run import audited, ground_of
+    from pipeline.unattended.lock import held
     from pipeline.workspace import rules_of
 
     editions = out or workspace / "editions"
     rules = rules_of(as_in, editions) if as_in else None
-    with _progress() as listener:
-        done = audited(
-            _asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts), editions, listener
-        )
+    asked = _asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts)
+    with _progress() as listener, held(editions, "limbaudit run", ground_of(asked).settings.access_group):
+        done = audited(asked, editions, listener)
     click.echo(f"Period {done.ground.period.name}, cut {done.ground.cut_on}, as of {done.ground.as_of}.")
     _finish(done, "Wrote the draft edition to")
 

@@ -112,7 +112,7 @@ def _reach(
     return Reach(
         site=site,
         data_until=min(reach, cut_on) if reach else None,
-        late=_is_late(site, max(received, default=None), cut_on, as_of),
+        late=is_late(site, max(received, default=None), cut_on, as_of),
         incomplete=tuple(table for table, receipt in required.items() if receipt is None),
         over_tolerance=tuple(
             table
@@ -123,7 +123,7 @@ def _reach(
     )
 
 
-def _is_late(site: Site, newest: date | None, cut_on: date, as_of: date) -> bool:
+def is_late(site: Site, newest: date | None, cut_on: date, as_of: date) -> bool:
     if site.due_day is None or as_of <= _due(site.due_day, cut_on):
         return False
     return newest is None or newest <= cut_on

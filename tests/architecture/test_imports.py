@@ -15,6 +15,7 @@ CONDUCTORS = {
     "pipeline.expecting",
     "pipeline.engine",
     "pipeline.flows",
+    "pipeline.nightly",
     "pipeline.cli",
     "pipeline.__main__",
     "pipeline.trace",

@@ -1,0 +1,1 @@
+"""What runs while nobody looks: what is due, one run at a time, whom to tell what."""

@@ -1,0 +1,158 @@
+"""A night without a scheduler, on the twelve courses."""
+
+import errno
+import json
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from pipeline import nightly as module
+from pipeline.errors import CannotFinish
+from pipeline.nightly import Place, night
+from pipeline.status import status_lines
+from pipeline.unattended.lock import held
+
+COURSES = Path(__file__).parent / "journeys" / "twelve_courses"
+AFTER = datetime(2026, 11, 6, 3, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Place:
+    shutil.copytree(COURSES, tmp_path / "audit")
+    return Place.of(tmp_path / "audit", tmp_path / "editions", tmp_path / "state")
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Tasks that only say what they were asked for, or fail as told."""
+    asked, faults = [], []
+
+    def done(task, place):
+        asked.append((task.kind, task.period, task.as_of.isoformat()))
+        if faults:
+            raise faults.pop(0)
+        return module._ended(task, 0, "done")
+
+    monkeypatch.setattr(module, "_done", done)
+    return asked, faults
+
+
+def at(day: int, hour: int = 3) -> datetime:
+    return datetime(2026, 11, day, hour, 0, tzinfo=UTC)
+
+
+def test_a_first_night_validates_and_makes_the_edition(place):
+    done = night(place, AFTER)
+    assert [(each.task.kind, each.exit_code) for each in done.tasks] == [("monthly", 0), ("nightly", 0)]
+    pointer = json.loads((place.editions / "2026-10" / "current.json").read_text())
+    manifest = json.loads(
+        (place.editions / "2026-10" / pointer["edition"] / "department" / "manifest.json").read_text()
+    )
+    assert (manifest["as_of"], manifest["period"]) == ("2026-11-03", "2026-10")
+    assert (place.checks / "2026-11-06" / "ledger.csv").is_file()
+    assert done.exit_code == 0
+
+
+def test_a_second_call_has_nothing_to_do(place, quick):
+    assert len(night(place, AFTER).tasks) == 2
+    assert night(place, AFTER).tasks == ()
+
+
+def test_missed_nights_are_done_in_order(place, quick):
+    night(place, at(1))
+    quick[0].clear()
+    night(place, at(4))
+    assert quick[0] == [
+        ("nightly", "", "2026-11-02"),
+        ("nightly", "", "2026-11-03"),
+        ("monthly", "2026-10", "2026-11-03"),
+        ("nightly", "", "2026-11-04"),
+    ]
+
+
+def test_a_share_that_comes_back_is_tried_again(place, quick):
+    asked, faults = quick
+    faults += [OSError(errno.EIO, "share away", "received"), OSError(errno.EIO, "share away", "received")]
+    waits = []
+    done = night(place, AFTER, waits.append)
+    assert waits == list(module.BACK_OFF[:2])
+    assert [each.exit_code for each in done.tasks] == [0, 0]
+    assert asked.count(("monthly", "2026-10", "2026-11-03")) == 3
+
+
+def test_a_share_that_stays_away_ends_the_task_and_not_the_night(place, quick):
+    quick[1].extend([OSError(errno.EIO, "share away", "received")] * 4)
+    done = night(place, AFTER, lambda seconds: None)
+    assert [each.exit_code for each in done.tasks] == [3, 0]
+    assert "share away" in done.tasks[0].reasons[0]
+    assert done.exit_code == 3
+
+
+def test_bad_data_is_never_tried_again(place, quick):
+    quick[1].append(CannotFinish("No site sent anything usable."))
+    waits = []
+    done = night(place, AFTER, waits.append)
+    assert waits == []
+    assert done.tasks[0].exit_code == 3
+    assert done.tasks[1].exit_code == 0
+
+
+def test_one_night_at_a_time(place, quick):
+    with held(place.editions, "limbaudit run"), pytest.raises(CannotFinish, match="Another run holds"):
+        night(place, AFTER)
+    assert quick[0] == []
+
+
+def test_a_notice_goes_out_on_a_change_alone(place, quick, monkeypatch):
+    told = []
+    monkeypatch.setattr(
+        module, "tell", lambda settings, name, state, before: told.append((state, before)) or ()
+    )
+    quick[1].append(CannotFinish("No site sent anything usable."))
+    night(place, AFTER)
+    night(place, at(7))
+    assert told[0][0].exit_code == 3
+    assert told[0][1] == {}
+    assert told[1][0].exit_code == 3, "the edition has not been made since"
+    assert told[1][1] == told[0][0].told
+
+
+def test_without_its_memory_the_last_night_is_done_once_more(place, quick):
+    night(place, AFTER)
+    (place.state / "nights.json").write_text("{broken")
+    assert len(night(place, AFTER).tasks) == 2
+
+
+def test_old_checks_are_swept(place, quick):
+    for day in range(1, 30):
+        for month in ("08", "09", "10"):
+            (place.checks / f"2026-{month}-{day:02}").mkdir(parents=True)
+    night(place, AFTER)
+    left = sorted(path.name for path in place.checks.iterdir())
+    assert len(left) == module.MOST_CHECKS
+    assert left[-1] == "2026-10-29"
+
+
+def test_status_in_five_lines(place):
+    before = status_lines(place, AFTER)
+    assert len(before) == 5
+    assert before[0] == "Ran last: no night yet; no edition yet."
+    night(place, AFTER)
+    after = status_lines(place, AFTER)
+    assert after[0].startswith("Ran last: 2026-11-06T02:15+00:00 nightly: exit code 0")
+    assert after[1] == (
+        "Due: next night 2026-11-07 02:15, next edition 2026-11 on 2026-12-03 06:00 (Europe/Dublin)."
+    )
+    assert after[3] == "Wrong: nothing that the last night knew of."
+    assert after[4] == "Can read the editions: their owner alone."
+
+
+def test_status_looks_at_the_clock_for_what_is_late(place):
+    settings = place.workspace / "audit.toml"
+    settings.write_text(settings.read_text().replace('sends = "changes"', 'sends = "changes"\ndue_day = 5'))
+    folder = sorted((place.workspace / "received" / "harbour").iterdir())[-1]
+    assert status_lines(place, datetime(2026, 12, 5, 12, tzinfo=UTC))[2] == "Late: no hospital."
+    late = status_lines(place, datetime(2026, 12, 6, 12, tzinfo=UTC))[2]
+    assert late == f"Late: harbour (last receipt {folder.name})."
