@@ -99,11 +99,11 @@ def _frame(sheets: list[Sheet], shown: list[Sheet], context: Context) -> bytes:
     with Workbook(stream, options) as book:
         title = f"Complication audit, {words.period(context.period)}"
         created = datetime.combine(context.as_of, time())
-        book.set_properties({"title": title, "subject": "Draft", "created": created})
+        book.set_properties({"title": title, "subject": words.state(context), "created": created})
         _about(book, sheets, context)
         _columns(book, shown)
         for sheet in shown:
-            _table_sheet(book, sheet, f"Draft · {title}")
+            _table_sheet(book, sheet, f"{words.state(context)} · {title}")
     return stream.getvalue()
 
 
@@ -117,7 +117,7 @@ def _about(book: Workbook, sheets: list[Sheet], context: Context) -> None:
     counted = [(sheet.table, len(sheet.rows), sheet.left_out) for sheet in sheets]
     for row, line in enumerate(about_lines(counted, MOST_ROWS, context)):
         _about_line(page, row, line, looks)
-    _printed(page, f"Draft · {words.period(context.period)}", fits=True)
+    _printed(page, f"{words.state(context)} · {words.period(context.period)}", fits=True)
 
 
 def _about_looks(book: Workbook) -> dict[str, Format]:
@@ -126,6 +126,7 @@ def _about_looks(book: Workbook) -> dict[str, Format]:
     return {
         "title": book.add_format({"bold": True, "font_size": 18, "font_color": ACCENT}),
         "draft": book.add_format({"bold": True, "font_color": AMBER}),
+        "signed": book.add_format({"bold": True, "font_color": ACCENT}),
         "heading": book.add_format(heading),
         "last_heading": book.add_format({**heading, "align": "right"}),
         "name": book.add_format({"bold": True, "text_wrap": True, **top}),
@@ -136,12 +137,11 @@ def _about_looks(book: Workbook) -> dict[str, Format]:
 
 
 def _about_line(page: Worksheet, row: int, line: Line, looks: Mapping[str, Format]) -> None:
-    if line.look in ("title", "draft", "heading"):
-        page.write_string(row, 0, line.name, looks[line.look])
-    if line.look == "heading":
-        page.write_string(row, 1, line.text, looks["heading"])
-        page.write_string(row, 2, line.last, looks["last_heading"])
     if line.look:
+        page.write_string(row, 0, line.name, looks[line.look])
+        if line.look == "heading":
+            page.write_string(row, 1, line.text, looks["heading"])
+            page.write_string(row, 2, line.last, looks["last_heading"])
         return
     page.set_row(row, _height((line.name, line.text), ABOUT_WIDTHS))
     if line.sheet:

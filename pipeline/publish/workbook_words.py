@@ -51,7 +51,7 @@ def about_lines(
         sheets: Table, its number of rows, and whether it is left out for being longer than `most_rows`.
     """
     yield Line(f"Complication audit, {words.period(context.period)}", look="title")
-    yield Line("DRAFT: not signed; figures may still change", look="draft")
+    yield Line(f"{words.state(context).upper()}: {words.state_told(context)}", look=context.state)
     yield Line()
     yield Line("Edition", words.period(context.period))
     yield Line("Cut", f"operations, events and visits up to {words.day(context.cut_on)}")
@@ -62,6 +62,8 @@ def about_lines(
     if context.warnings:
         yield from _heading("Not within tolerance")
         yield from (Line(text=sentence) for sentence in context.warnings)
+    if context.signature and context.signature.despite:
+        yield Line("Signed all the same", f"because: {context.signature.despite}")
     yield from _heading("How to read the sheets")
     yield from (Line(text=sentence.replace("`", "")) for sentence in HOW_TO_READ)
     yield from _sheets("Audit tables", [sheet for sheet in sheets if sheet[0] in AUDIT_TABLES], most_rows)

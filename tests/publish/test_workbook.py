@@ -20,6 +20,7 @@ from openpyxl.utils import get_column_letter
 
 from pipeline import store
 from pipeline.publish import Context
+from pipeline.publish.context import Signature
 from pipeline.publish.sheet_rows import MOST_SIGNS, column_letters, rows_as_xml, text_as_xml
 from pipeline.publish.tables import ready
 from pipeline.publish.workbook import MOST_ROWS, SHOWN, number_format, write_workbook
@@ -163,6 +164,18 @@ def test_the_first_sheet_says_what_edition_this_is(book: Any, context: Context) 
     assert any("records up to 31 October 2026" in line for line in sites)
     assert any("not a trial" in line for line in told)
     assert book["About"]["A1"].font.size > 14
+
+
+def test_a_signed_edition_says_who_signed_and_why_despite(
+    tmp_path: Path, written: dict[str, pa.Table], context: Context
+) -> None:
+    signed = replace(context, number=2, signature=Signature("quality officer", despite="Hill is closed"))
+    write_workbook(tmp_path / "w.xlsx", {"flow": written["flow"]}, signed)
+    book = openpyxl.load_workbook(tmp_path / "w.xlsx")
+    told = lines(book["About"])
+    assert told[1] == "SIGNED: number 2, signed by the quality officer; it never changes"
+    assert "Signed all the same | because: Hill is closed" in told
+    assert "Draft" not in book["flow"].oddFooter.left.text
 
 
 def test_the_first_sheet_leads_to_the_others_and_says_what_a_row_is(book: Any, written: dict[str, Any]) -> None:  # fmt: skip
