@@ -1,0 +1,75 @@
+"""One browser and one edition for every look at the report: the demo's pages, opened from disk."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+CHROMIUM = next(
+    (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark every test of this folder, and skip it where no browser is installed."""
+    for item in items:
+        if Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.browser)
+            if CHROMIUM is None:
+                item.add_marker(pytest.mark.skip(reason="Chromium is not installed"))
+
+
+@dataclass
+class Opened:
+    """A page that a browser has opened from disk, and what happened on the way.
+
+    Attributes:
+        tab: Playwright's page.
+        asked: Every address asked for, its own included.
+        complaints: What the console and scripts complained of; breaches of the content-security policy among it.
+    """
+
+    path: Path
+    tab: Any
+    asked: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+
+def opened(context: Any, path: Path) -> Opened:
+    """A new tab with the page at `path`; a fragment or query may follow the file's address elsewhere."""
+    page = Opened(path, context.new_page())
+    page.tab.on("request", lambda request: page.asked.append(request.url))
+    page.tab.on("console", lambda said: page.complaints.append(f"{said.type}: {said.text}"))
+    page.tab.on("pageerror", lambda error: page.complaints.append(str(error)))
+    page.tab.goto(path.as_uri())
+    return page
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Headless Chromium, closed with the module: its event loop must not outlive these tests."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as engine:
+        started = engine.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def paths(demo: Any) -> list[Path]:
+    """The pages of the demo's report."""
+    return sorted((demo.department / "report").rglob("*.html"))
+
+
+@pytest.fixture(scope="module")
+def pages(browser: Any, paths: list[Path]) -> Iterator[dict[str, Opened]]:
+    """File name → the page in a tab of its own: light, wide, scripts on."""
+    context = browser.new_context(color_scheme="light", viewport={"width": 1280, "height": 900})
+    yield {path.name: opened(context, path) for path in paths}
+    context.close()
