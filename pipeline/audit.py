@@ -79,6 +79,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.estimate import (
         activity_table,
         baseline_table,
+        benefit_and_harm_table,
         benefit_tables,
         cohorts_table,
         comparisons_table,
@@ -118,6 +119,9 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         )
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
         benefit = benefit_tables(counts, ground.settings, labels)
+        benefit["benefit_and_harm"] = benefit_and_harm_table(
+            counts, ground.settings, labels, ground.catalogue, comparisons
+        )
         by_risk = tables_by_risk(parts, counts, ground.settings, ground.catalogue)
     amiss = decided_amiss(facts, whole, rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)

@@ -6,7 +6,12 @@ import numpy as np
 import pandas as pd
 
 from pipeline.handover import Labels
-from pipeline.settings import Compare, Primary
+from pipeline.settings import Compare, Primary, Settings
+
+
+def comparisons_of(settings: Settings) -> list[Primary | Compare]:
+    """The stated comparison, if there is one, then the descriptive ones; counts number them in this order."""
+    return [*([settings.primary] if settings.primary else []), *settings.compare]
 
 
 def arms_of(keys: pd.DataFrame, asked: Primary | Compare, labels: Labels) -> tuple[np.ndarray, np.ndarray]:

@@ -68,12 +68,13 @@ def _answers(facts: Facts, linked: Linked) -> pd.DataFrame:
     own = records[(records["table"] == "followups") & ~records["pending"].astype(bool)]
     visits = pd.concat([own[["row", "case"]], linked.shared_visits[["row", "case"]]]).drop_duplicates()
     said = facts.followups[facts.followups["status"].isin(CONTACT) & facts.followups["sport"].isin(ANSWERS)]
-    found = visits.merge(said[["row", "day", "sport", "returned"]], on="row").astype("int64")
+    told = said[["row", "day", "sport", "returned", "why_not"]].rename(columns={"why_not": "why"})
+    found = visits.merge(told, on="row").astype("int64")
     performed = linked.cases["performed"].to_numpy(np.int64)[found["case"]]
     returned = np.where(found["returned"] == NO_DAY, NEVER, found["returned"] - performed)
     found = found.assign(day=found["day"] - performed, returned=returned)
     found = found[found["day"] > 0].sort_values(["case", "day", "row"])
-    return found[["case", "day", "sport", "returned", "row"]]
+    return found[["case", "day", "sport", "returned", "why", "row"]]
 
 
 def _told_readings(readings: pd.DataFrame) -> pd.DataFrame:

@@ -119,6 +119,12 @@ class Benefit:
         sport_days: The same keys and day (of the return, of the case); statistic cases.
         scores: Keys group, measure; statistics before_n, before_sum, after_n, after_sum, paired_n, change_sum,
             change_squares. Sums are of whole hundredths, the last of their squares.
+        arms: Isolated cases of the arms of each comparison. Keys comparison (as `compared.comparisons_of` orders
+            them), arm (0 is a, 1 is b); statistics cases (whose records reach far enough to be told of sport), played
+            (of these, did sport before), asked, any_return, same_or_higher.
+        arm_days: The same keys and day (of the return, of the case); statistic cases.
+        arm_reasons: The same keys and why (not back, -1 not said); statistic cases.
+        arm_changes: The same keys and measure; statistics paired_n, change_sum, change_squares, of `arms`' cases.
     """
 
     volumes: Cells
@@ -126,6 +132,10 @@ class Benefit:
     sport: Cells
     sport_days: Cells
     scores: Cells
+    arms: Cells
+    arm_days: Cells
+    arm_reasons: Cells
+    arm_changes: Cells
 
     def __add__(self, other: Benefit) -> Benefit:
         return added_benefit([self, other])
@@ -257,6 +267,11 @@ def summed(keys: pd.DataFrame, statistics: dict[str, np.ndarray]) -> Cells:
     order = np.argsort(cell, kind="stable")
     starts = np.searchsorted(cell[order], np.arange(len(cells)))
     return Cells(cells, {name: _sums(counts, order, starts) for name, counts in statistics.items()})
+
+
+def summed_counts(keys: pd.DataFrame, statistics: dict[str, np.ndarray]) -> Cells:
+    """The same of whole numbers, or of yes and no, one entry a row."""
+    return summed(keys, {name: np.asarray(each).astype(np.int64) for name, each in statistics.items()})
 
 
 def _sums(counts: np.ndarray, order: np.ndarray, starts: np.ndarray) -> np.ndarray:

@@ -182,7 +182,7 @@ class Facts:
     `events`: also `operation`, `category`, `level` (-1 main), `specific`, `subsequent`, `code_joint`, `code_side`
     (what the code says; category -1 without one), `coded`, `noted`, `instability_level`, `through`, `energy`, `origin`,
     `severity` (position in SEVERITY_GRADES).
-    `followups`: `operation`, `status`, `instability_level`, `noted`, `sport`, `returned` (calendar day).
+    `followups`: `operation`, `status`, `instability_level`, `noted`, `sport`, `returned` (calendar day), `why_not`.
     `statements`: what notes say, one row a note, category and assertion: `table` (name), `row`, `patient`, `category`,
     `assertion` (position in ASSERTIONS), `side`, `opposite` (bool),
     `place` (-2: elsewhere in the body), `year` (-1), `copied` (bool: an earlier note of the patient says the same),
@@ -386,7 +386,8 @@ class Cases:
     Labels.groups), `reason` (category, -1), `planned` (bool), `day` (of the case).
 
     `answers`, one row a contact after the operation that says whether the patient is back at sport: `case`, `day` (of the case),
-    `sport` (position in the words of `return_to_sport`), `returned` (day of the case, NEVER if not told), `row`.
+    `sport` (position in the words of `return_to_sport`), `returned` (day of the case, NEVER if not told), `why` (position in the
+    words of `not_returned_because`, -1), `row`.
     `readings`, one row a passive motion or a score, before or after the operation: `case`, `day`, `measure`, `value`, `row`.
 
     `assessed`, one row a case and category with `measured` readings that are admissible: `case`, `category`.

@@ -19,6 +19,7 @@ from schemas.accounts import (
     UNATTRIBUTED,
 )
 from schemas.asked import MISSED_IN_LETTERS, QUESTIONS, SAMPLING_FRAME
+from schemas.beside import BENEFIT_AND_HARM
 from schemas.beside_rates import COURSES_COMPARED, STANDARDISED_RATES
 from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
 from schemas.columns import Table
@@ -80,6 +81,7 @@ AUDIT_TABLES: tuple[Table, ...] = (
     RETURN_TO_SPORT,
     SCORES,
     NONOPERATIVE_CARE,
+    BENEFIT_AND_HARM,
     AGREEMENT,
     MISSED_IN_LETTERS,
     FLOW,

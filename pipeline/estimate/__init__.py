@@ -4,6 +4,7 @@ from pipeline.estimate.activity import activity_table
 from pipeline.estimate.agreement import agreement_table
 from pipeline.estimate.baseline import baseline_table
 from pipeline.estimate.benefit import benefit_tables
+from pipeline.estimate.benefit_and_harm import benefit_and_harm_table
 from pipeline.estimate.cohorts import cohorts_table
 from pipeline.estimate.comparisons import comparisons_table
 from pipeline.estimate.courses_compared import courses_compared_table
@@ -20,6 +21,7 @@ __all__ = [
     "activity_table",
     "agreement_table",
     "baseline_table",
+    "benefit_and_harm_table",
     "benefit_tables",
     "cohorts_table",
     "comparisons_table",

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.counts import Cells, Counts
+from pipeline.estimate.changes import Sums, mean_change, mean_of
 from pipeline.estimate.proportions import proportion_interval, share_of
 from pipeline.handover import Labels
 from pipeline.periods import numbered_period
@@ -15,7 +16,6 @@ from schemas.exports import EXPORTS
 LEVELS = EXPORTS["operations"]["sport_level"].vocabulary
 ALL = len(LEVELS)
 SPORT_KEYS = ["group", "sport_level"]
-PER_UNIT = 100
 
 
 def benefit_tables(counts: Counts, settings: Settings, labels: Labels) -> dict[str, pd.DataFrame]:
@@ -124,44 +124,22 @@ def scores_table(counts: Counts, settings: Settings, labels: Labels) -> pd.DataF
     """One row a procedure and measure with a reading before or after."""
     scores = counts.benefit.scores
     seen = scores.where((scores["before_n"] + scores["after_n"]) > 0)
-    low, high = _change_limits(seen, settings.confidence)
+    sums = Sums(seen["paired_n"], seen["change_sum"], seen["change_squares"])
+    change = mean_change(sums, settings.confidence)
     return pd.DataFrame(
         {
             "procedure": _named(labels.groups, seen.keys["group"]),
             "measure": _named(labels.measures, seen.keys["measure"]),
             "before_n": seen["before_n"],
-            "before_mean": _mean(seen["before_sum"], seen["before_n"]),
+            "before_mean": mean_of(seen["before_sum"], seen["before_n"]),
             "after_n": seen["after_n"],
-            "after_mean": _mean(seen["after_sum"], seen["after_n"]),
+            "after_mean": mean_of(seen["after_sum"], seen["after_n"]),
             "paired_n": seen["paired_n"],
-            "change": _mean(seen["change_sum"], seen["paired_n"]),
-            "ci_low": low,
-            "ci_high": high,
+            "change": change.value,
+            "ci_low": change.low,
+            "ci_high": change.high,
         }
     )
-
-
-def _mean(total: np.ndarray, number: np.ndarray) -> np.ndarray:
-    """Mean of hundredths, in units; nan without any."""
-    out = np.full(number.shape, np.nan)
-    return np.divide(total, PER_UNIT * number, out=out, where=number > 0)
-
-
-def _change_limits(scores: Cells, confidence: float) -> tuple[np.ndarray, np.ndarray]:
-    """Student's t over the changes of cases with both readings: mean ± t s / √n, n - 1 degrees of freedom.
-
-    nan with fewer than two, and where all changed alike: a variance of 0 says nothing of how far they might differ.
-    """
-    from scipy.stats import t
-
-    number = scores["paired_n"]
-    exact, total = number.astype(object), scores["change_sum"].astype(object)
-    squares = (exact * scores["change_squares"].astype(object) - total**2).astype(float)
-    some = (number > 1) & (squares > 0)
-    n = np.where(some, number, 2).astype(float)
-    reach = t.ppf(0.5 + confidence / 2, n - 1) * np.sqrt(np.where(some, squares, 0) / (n - 1)) / n / PER_UNIT
-    change, reach = _mean(scores["change_sum"], number), np.where(some, reach, np.nan)
-    return change - reach, change + reach
 
 
 def _named(words: tuple[str, ...], positions: pd.Series) -> np.ndarray:

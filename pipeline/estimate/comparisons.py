@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
-from pipeline.compared import arms_of
+from pipeline.compared import arms_of, comparisons_of
 from pipeline.counts import Cells, Counts
 from pipeline.estimate import notes
 from pipeline.estimate.by_age import (
@@ -47,7 +47,7 @@ _OF_STATED = ("no_homogeneity", "no_power", "age_trend")
 
 
 @dataclass(frozen=True)
-class _Pair:
+class Pair:
     """Two arms: which cells belong to each, and what the table calls them."""
 
     asked: Primary | Compare
@@ -60,9 +60,9 @@ def comparisons_table(
     counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
     """Rows of the primary comparison, of its arms on everything else, and of every descriptive one."""
-    asked: list[Primary | Compare] = [*([settings.primary] if settings.primary else []), *settings.compare]
     frames = [
-        _described(counts, _pair(counts.cells, entry, labels), settings, labels, catalogue) for entry in asked
+        _described(counts, pair_of(counts.cells, entry, labels), settings, labels, catalogue)
+        for entry in comparisons_of(settings)
     ]
     if not frames:
         return pd.DataFrame(columns=list(ORDER))
@@ -70,14 +70,14 @@ def comparisons_table(
     return table.drop_duplicates(list(KEYS), ignore_index=True)[list(ORDER)]
 
 
-def _pair(cells: Cells, asked: Primary | Compare, labels: Labels) -> _Pair:
+def pair_of(cells: Cells, asked: Primary | Compare, labels: Labels) -> Pair:
     a, b = arms_of(cells.keys, asked, labels)
     group = cells.keys["group"].to_numpy()
-    return _Pair(asked, a, b, (np.unique(group[a]), np.unique(group[b])))
+    return Pair(asked, a, b, (np.unique(group[a]), np.unique(group[b])))
 
 
 def _described(
-    counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
+    counts: Counts, pair: Pair, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
     frames = []
     for isolated_only in (True, False):
@@ -97,7 +97,7 @@ def _described(
     return _estimated(rows.reset_index(drop=True), counts, pair, settings, labels, catalogue)
 
 
-def _by_age(counts: Counts, pair: _Pair, labels: Labels) -> list[pd.DataFrame]:
+def _by_age(counts: Counts, pair: Pair, labels: Labels) -> list[pd.DataFrame]:
     """The same, isolated cases of one age band at a time."""
     bands = counts.cells.keys["age_band"].to_numpy()
     isolated = counts.cells.keys["isolated"].to_numpy().astype(bool)
@@ -110,7 +110,7 @@ def _by_age(counts: Counts, pair: _Pair, labels: Labels) -> list[pd.DataFrame]:
     return frames
 
 
-def _clustered(cells: Cells, *arms: np.ndarray) -> np.ndarray:
+def clustered(cells: Cells, *arms: np.ndarray) -> np.ndarray:
     """bool by outcome: in an arm too many cases are two sides of one patient."""
     paired, cases = (np.stack([cells[name][arm].sum(axis=0) for arm in arms]) for name in ("paired", "cases"))
     return np.asarray(notes.is_clustered(paired, cases).any(axis=0))
@@ -118,7 +118,7 @@ def _clustered(cells: Cells, *arms: np.ndarray) -> np.ndarray:
 
 def _rows(
     counts: Counts,
-    pair: _Pair,
+    pair: Pair,
     kept: np.ndarray,
     analysis: str,
     isolated_only: bool,
@@ -145,13 +145,13 @@ def _rows(
             "cases_a": arms.cases_a,
             "events_b": arms.events_b,
             "cases_b": arms.cases_b,
-            "state": _states(counts, pair),
-            "clustered": _clustered(counts.cells, pair.a & kept, pair.b & kept),
+            "state": comparable(counts, pair),
+            "clustered": clustered(counts.cells, pair.a & kept, pair.b & kept),
         }
     )
 
 
-def _states(counts: Counts, pair: _Pair) -> np.ndarray:
+def comparable(counts: Counts, pair: Pair) -> np.ndarray:
     """bool by outcome: it can occur and is defined in both arms."""
     can = [(counts.defined[group] == 1).all(axis=0) if len(group) else None for group in pair.groups]
     known = [each for each in can if each is not None]
@@ -173,7 +173,7 @@ def _is_stated(rows: pd.DataFrame, asked: Primary | Compare, catalogue: Catalogu
 
 
 def _estimated(
-    rows: pd.DataFrame, counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
+    rows: pd.DataFrame, counts: Counts, pair: Pair, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
     arms = Arms(*(rows[name].to_numpy(dtype=np.int64) for name in COUNTED))
     shown = _starts_in_time(rows, catalogue) & rows.pop("state").to_numpy()
@@ -204,7 +204,7 @@ def _with_adjusted(rows: pd.DataFrame, estimable: np.ndarray) -> pd.DataFrame:
 
 
 def _trend(
-    row: pd.Series, counts: Counts, pair: _Pair, settings: Settings, labels: Labels, catalogue: Catalogue
+    row: pd.Series, counts: Counts, pair: Pair, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> str:
     """Over the age bands of the stated comparison's isolated cases."""
     outcomes = counts.outcomes

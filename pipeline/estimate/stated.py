@@ -107,11 +107,11 @@ def _adjusted(table: pd.DataFrame, at: int) -> Adjusted:
 
 def arm_names(row: pd.Series, catalogue: Catalogue) -> tuple[str, str]:
     """The arms of a comparison as they stand within a sentence."""
-    return _name(str(row["arm_a"]), catalogue), _name(str(row["arm_b"]), catalogue)
+    return arm_name(str(row["arm_a"]), catalogue), arm_name(str(row["arm_b"]), catalogue)
 
 
-def _name(key: str, catalogue: Catalogue) -> str:
-    """A name that begins with an abbreviation keeps its capital."""
+def arm_name(key: str, catalogue: Catalogue) -> str:
+    """An arm as it stands within a sentence; a name that begins with an abbreviation keeps its capital."""
     entry = catalogue.procedures.get(key)
     name = entry.name if entry else key.replace("_", " ")
     return name if name[1:2].isupper() else name[:1].lower() + name[1:]

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 NO_CASES = "Nothing can be compared yet: an arm has no closed cases."
 NOT_COMPARED = "Not compared: it cannot occur, or is not defined, in an arm."
+NOBODY_ASKED = "Nothing can be compared yet: in an arm nobody was asked."
+NO_SPORT = "Nothing can be compared yet: in an arm nobody is known to have done sport before."
+NO_SPREAD = "Nothing can be compared yet: in an arm fewer than two changed, or all changed alike."
+NO_DAYS = "Nothing can be compared yet: in an arm nobody told the day of return."
+SIDE_BY_SIDE = "Set side by side only: days are known of those who came back, and who comes back may differ between the arms."
+#: Before every sentence on anything but the stated comparison.
+DESCRIPTIVE = "Descriptive, not tested."
 
 
 @dataclass(frozen=True)
 class Difference:
-    """A risk difference with its limits, as fractions."""
+    """The limits of a risk difference, as fractions."""
 
     low: float
     high: float
+    of: ClassVar[str] = "counts"
+    more: ClassVar[str] = "More"
 
     @property
     def direction(self) -> int:
@@ -25,12 +35,28 @@ class Difference:
         return f"from {_per_hundred(self.low)} to {_per_hundred(self.high)} per 100"
 
 
+@dataclass(frozen=True)
+class ChangeDifference(Difference):
+    """The limits of a difference of mean changes, in the unit of the measure."""
+
+    of: ClassVar[str] = "readings"
+    more: ClassVar[str] = "Higher"
+
+    def words(self) -> str:
+        """`from 3.1 lower to 4 higher`."""
+        return f"from {_told(self.low, 'lower', 'higher')} to {_told(self.high, 'lower', 'higher')}"
+
+
 def _per_hundred(value: float) -> str:
+    return _told(100 * value, "fewer", "more")
+
+
+def _told(value: float, below: str, above: str) -> str:
     """Never rounded to 0 or across it: what is printed lies on the same side as the limit."""
     if value == 0:
         return "0"
-    number = f"{abs(100 * value):.1f}".removesuffix(".0")
-    return f"{'under 0.1' if number == '0' else number} {'fewer' if value < 0 else 'more'}"
+    number = f"{abs(value):.1f}".removesuffix(".0")
+    return f"{'under 0.1' if number == '0' else number} {below if value < 0 else above}"
 
 
 def verdict_of(
@@ -53,16 +79,43 @@ def verdict_of(
         alpha: 1 less the confidence of the intervals; the test is held against it.
     """
     if followed is None or followed.direction != all_cases.direction:
-        cases = "case is" if lost == 1 else "cases are"
-        return f"It depends on how the {lost} lost {cases} counted: no verdict."
-    anything = f"compatible with anything {all_cases.words()} with {a} than with {b}."
+        return _depends(lost, "lost")
     if (all_cases.direction != 0) != (p_exact < alpha):
-        return f"Borderline: interval and test do not agree. The counts are {anything}"
-    if all_cases.direction == 0:
-        return f"These counts cannot tell the two apart: they are {anything}"
-    more, fewer = (a, b) if all_cases.direction > 0 else (b, a)
+        return f"Borderline: interval and test do not agree. The counts are {_anything(a, b, all_cases)}"
+    return _interval_says(a, b, all_cases)
+
+
+def described(
+    a: str, b: str, found: Difference, otherwise: Difference | None, unknown: int, called: str = "lost"
+) -> str:
+    """The sentence for what is only described: the same words by the interval alone, nothing tested.
+
+    Args:
+        a, b: Names of the arms.
+        found: As counted.
+        otherwise: With those of whom it is not known counted the other way; None if an arm has nobody then.
+        unknown: How many they are in both arms.
+        called: What such cases are called.
+    """
+    decided = otherwise is not None and otherwise.direction == found.direction
+    return f"{DESCRIPTIVE} {_interval_says(a, b, found) if decided else _depends(unknown, called)}"
+
+
+def _depends(unknown: int, called: str) -> str:
+    cases = "case is" if unknown == 1 else "cases are"
+    return f"It depends on how the {unknown} {called} {cases} counted: no verdict."
+
+
+def _anything(a: str, b: str, found: Difference) -> str:
+    return f"compatible with anything {found.words()} with {a} than with {b}."
+
+
+def _interval_says(a: str, b: str, found: Difference) -> str:
+    if found.direction == 0:
+        return f"These {found.of} cannot tell the two apart: they are {_anything(a, b, found)}"
+    more, fewer = (a, b) if found.direction > 0 else (b, a)
     return (
-        f"More with {more} than with {fewer} in these records: {all_cases.words()} with {a} than with {b}. "
+        f"{found.more} with {more} than with {fewer} in these records: {found.words()} with {a} than with {b}. "
         "Who was chosen for which operation may explain it."
     )
 

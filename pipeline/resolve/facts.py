@@ -205,6 +205,7 @@ def followup_facts(numbers: Numbers) -> pd.DataFrame:
         "status": numbers.words("followups", "status"),
         "sport": numbers.words("followups", "return_to_sport"),
         "returned": calendar_days(table["returned_on"]),
+        "why_not": numbers.words("followups", "not_returned_because"),
         "noted": given(table["note"]),
         "instability_level": whole_numbers(table["instability_level"]),
     }

@@ -68,8 +68,8 @@ def built_cases(
 ) -> Cases:
     """Cases of the given courses; complications are (case, category, level, day[, status[, strength[, learned]]]).
 
-    Returns are (case, first, to, reason, planned, day), answers (case, day, sport, returned), readings (case, day,
-    measure, value).
+    Returns are (case, first, to, reason, planned, day), answers (case, day, sport, returned[, why]), readings (case,
+    day, measure, value).
     """
     rows = [CASE | {"case": number, "patient": number} | course for number, course in enumerate(courses)]
     evidence = [
@@ -86,7 +86,9 @@ def built_cases(
         pd.DataFrame(list(assessed), columns=["case", "category"]).astype("int64"),
         everywhere if defined is None else defined,
         later.astype("int64"),
-        pd.DataFrame(list(answers), columns=["case", "day", "sport", "returned"]).astype("int64"),
+        pd.DataFrame(
+            [(*row, -1)[:5] for row in answers], columns=["case", "day", "sport", "returned", "why"]
+        ).astype("int64"),
         pd.DataFrame(list(readings), columns=["case", "day", "measure", "value"]).astype(
             {"case": "int64", "day": "int64", "measure": "int64", "value": float}
         ),

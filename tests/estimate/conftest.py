@@ -152,6 +152,10 @@ BESIDE = {
         ("group", "measure"),
         ("before_n", "before_sum", "after_n", "after_sum", "paired_n", "change_sum", "change_squares"),
     ),
+    "arms": (("comparison", "arm"), ("cases", "played", "asked", "any_return", "same_or_higher")),
+    "arm_days": (("comparison", "arm", "day"), ("cases",)),
+    "arm_reasons": (("comparison", "arm", "why"), ("cases",)),
+    "arm_changes": (("comparison", "arm", "measure"), ("paired_n", "change_sum", "change_squares")),
 }
 
 

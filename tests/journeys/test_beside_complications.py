@@ -15,6 +15,12 @@ SETTINGS = """contract = 1
 name = "Harbour Hospital"
 sends = "changes"
 
+[primary]
+a = "ligament_reconstruction"
+b = "tubercle_transfer"
+category = "any_complication"
+window = 365
+
 [nonoperative_weeks_expected]
 ligament_reconstruction = 12
 """
@@ -24,11 +30,11 @@ A2,P2,2024-03-05,KN-LIG,left,19,male,elective,6,competitive
 A3,P3,2024-04-08,KN-TUB,right,40,female,urgent,,none
 A4,P4,2026-09-01,KN-LIG,left,31,male,elective,,recreational
 """
-FOLLOWUPS = """followup_id,patient_id,seen_on,status,side,joint,return_to_sport,returned_on
-F1,P1,2025-03-04,seen,right,knee,same_or_higher,2024-09-30
-F2,P2,2025-03-05,remote,left,knee,none,
-F3,P3,2025-04-08,seen,right,knee,not_applicable,
-F4,P2,2025-06-05,did_not_attend,left,knee,same_or_higher,
+FOLLOWUPS = """followup_id,patient_id,seen_on,status,side,joint,return_to_sport,returned_on,not_returned_because
+F1,P1,2025-03-04,seen,right,knee,same_or_higher,2024-09-30,
+F2,P2,2025-03-05,remote,left,knee,none,,fear
+F3,P3,2025-04-08,seen,right,knee,not_applicable,,
+F4,P2,2025-06-05,did_not_attend,left,knee,same_or_higher,,
 """
 MEASUREMENTS = """measurement_id,patient_id,measured_on,joint,measure,mode,value,unit,side
 M1,P1,2024-03-01,knee,knee_score,none,50,points,right
@@ -94,7 +100,35 @@ def test_scores(edition: Any) -> None:
     assert row["ci_high"] == pytest.approx(25.25 + 12.706 * 5.25, abs=0.005)
 
 
+def test_benefit_and_harm(edition: Any) -> None:
+    """The first and second against the third; the fourth is too early, and nobody of b did sport or was read twice."""
+    columns = (
+        "outcome",
+        "detail",
+        "counted_of",
+        "events_a",
+        "n_a",
+        "unknown_a",
+        "events_b",
+        "n_b",
+        "unknown_b",
+    )
+    found = edition.table("benefit_and_harm").astype(object).fillna("")
+    assert [tuple(row) for row in found[list(columns)].to_numpy().tolist()] == [
+        ("any_complication", "any", "closed", 0, 2, 0, 0, 1, 0),
+        ("revision", "any_return", "closed", 0, 2, 0, 0, 1, 0),
+        ("any_return", "", "asked", 1, 2, 0, 0, 0, 0),
+        ("any_return", "", "did_sport", 1, 2, 0, 0, 0, 0),
+        ("same_or_higher", "", "asked", 1, 2, 0, 0, 0, 0),
+        ("same_or_higher", "", "did_sport", 1, 2, 0, 0, 0, 0),
+        ("days_to_return", "", "told_a_day", "", 1, 0, "", 0, 0),
+        ("not_back", "fear", "asked", 1, 2, 0, 0, 0, 0),
+    ]
+    assert found.loc[found["outcome"] == "days_to_return", "estimate_a"].tolist() == [210]
+    assert found["verdict"].str.startswith("Nothing can be compared yet").sum() == 6
+
+
 def test_nothing_that_is_no_number_is_printed(edition: Any) -> None:
-    for name in ("volumes", "nonoperative_care", "return_to_sport", "scores"):
+    for name in ("volumes", "nonoperative_care", "return_to_sport", "scores", "benefit_and_harm"):
         cells = (edition.department / "tables" / f"{name}.csv").read_text().replace("\n", ",").split(",")
         assert not {"nan", "inf", "-inf"} & {cell.lower() for cell in cells}

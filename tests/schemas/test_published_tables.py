@@ -66,6 +66,9 @@ AGREED = {
     "volumes": "period procedure age_band site cases",
     "scores": "procedure measure before_n before_mean after_n after_mean paired_n change ci_low ci_high",
     "nonoperative_care": "procedure elective recorded expected_weeks reached share ci_low ci_high",
+    "benefit_and_harm": "among by arm_a arm_b line kind outcome detail from_day to_day counted_of figure events_a n_a "
+    "unknown_a events_b n_b unknown_b estimate_a a_ci_low a_ci_high estimate_b b_ci_low b_ci_high difference diff_ci_low "
+    "diff_ci_high unit method better primary verdict note",
     "agreement": "category pairs both_yes both_no discordant raw positive negative kappa kappa_ci_low "
     "kappa_ci_high pabak",
     "missed_in_letters": "site cases read missed undecided share ci_low ci_high note",
