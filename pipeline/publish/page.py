@@ -52,7 +52,11 @@ class Show:
 
 @cache
 def style() -> str:
-    return files("pipeline.publish").joinpath("style.css").read_text("utf-8")
+    """Of pages and, before what is said of paper, of charts."""
+    return "".join(
+        files(package).joinpath(file).read_text("utf-8")
+        for package, file in (("pipeline.publish", "style.css"), ("pipeline.publish.charts", "charts.css"))
+    )
 
 
 def text(value: object) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import figures, page, words
+from pipeline.publish.charts.rates_chart import rates_chart
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
 from pipeline.publish.page import Show
@@ -90,6 +91,9 @@ def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
     parts = [
         f'<section><h2 id="{page.anchor(category)}">{page.text(title)}</h2>',
         page.paragraph(_about(category, context)) if _about(category, context) else "",
+        rates_chart(
+            f"c-{page.anchor(category)}", in_order(rows[rows["level"] == main], context), title, context
+        ),
         _rates_table(rows[rows["level"] == main], f"{title}, {level}" if level else title, context),
     ]
     others = [key for key in rows["level"].unique().tolist() if key != main]
