@@ -85,6 +85,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         comparisons_table,
         courses_compared_table,
         event_free_table,
+        published_figures_table,
         rates_table,
         revisions_table,
         severity_table,
@@ -119,6 +120,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         )
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
         benefit = benefit_tables(counts, ground.settings, labels)
+        benefit["published_figures"] = published_figures_table(ground.catalogue, ground.settings)
         benefit["benefit_and_harm"] = benefit_and_harm_table(
             counts, ground.settings, labels, ground.catalogue, comparisons
         )

@@ -77,6 +77,19 @@ class CodeRule:
 
 
 @dataclass(frozen=True)
+class PublishedFigure:
+    """What others published, to stand beside ours: either events of cases, or a range of shares."""
+
+    criterion: str  # what was counted, after which operation
+    source: str
+    events: int | None = None
+    cases: int | None = None
+    lowest: float | None = None
+    highest: float | None = None
+    window: int | None = None  # days; not stated by all
+
+
+@dataclass(frozen=True)
 class Complication:
     key: str
     name: str
@@ -104,7 +117,7 @@ class Complication:
     absent_phrases: tuple[str, ...] = ()  # in letters: it is not there
     not_phrases: tuple[str, ...] = ()  # in letters: something else is meant
     elsewhere: bool = False  # it may show in another part of the body than the one operated on
-    published: tuple[dict[str, object], ...] = ()
+    published: tuple[PublishedFigure, ...] = ()
 
 
 #: The program's own category is followed as the strictest of its members are.

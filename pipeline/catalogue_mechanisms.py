@@ -1,4 +1,4 @@
-"""The mechanisms of an entry of catalogue.toml: levels, thresholds, codes, published figures."""
+"""The mechanisms of an entry of catalogue.toml: levels, thresholds, codes."""
 
 from __future__ import annotations
 
@@ -14,19 +14,6 @@ ENERGIES = ("none", "low", "high")
 _STRENGTH_KEYS = ("specific", "unspecific")
 KEY = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _LIMIT = re.compile(r"(?:(?P<threshold>\w+)_)?(?P<end>below|above|worse_than_other)")
-
-
-def published(table: TomlTable) -> dict[str, object]:
-    table.require("events", "cases", "source")
-    figure = {
-        "events": table.whole("events", low=0),
-        "cases": table.whole("cases", low=1),
-        "window": table.whole("window", low=1),
-        "criterion": table.text("criterion"),
-        "source": table.text("source"),
-    }
-    table.finish()
-    return figure
 
 
 def measured(table: TomlTable, joints: tuple[str, ...]) -> Measured:

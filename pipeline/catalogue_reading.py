@@ -17,8 +17,9 @@ from pipeline.catalogue import (
     Procedure,
 )
 from pipeline.catalogue_letters import body_words, cue, measure_words, phrases, word_list
-from pipeline.catalogue_mechanisms import KEY, graded_codes, levels, measured, plain_codes, published
+from pipeline.catalogue_mechanisms import KEY, graded_codes, levels, measured, plain_codes
 from pipeline.catalogue_merging import KINDS, Content, Layer, entry_names, merged
+from pipeline.catalogue_published import published_figures
 from pipeline.errors import WrongUse
 from pipeline.toml_reading import TomlTable, TomlText, parse_toml, read_toml
 
@@ -216,7 +217,7 @@ def _complication(
         absent_phrases=phrases(table, "absent_phrases", lists),
         not_phrases=phrases(table, "not_phrases", lists),
         elsewhere=table.flag("elsewhere", False),
-        published=tuple(published(item) for item in table.tables("published")),
+        published=published_figures(table),
     )
     table.finish()
     return complication

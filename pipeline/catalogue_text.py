@@ -13,6 +13,7 @@ from pipeline.catalogue import (
     Level,
     Measured,
     Procedure,
+    PublishedFigure,
 )
 from pipeline.catalogue_letters_text import letters_section
 
@@ -220,7 +221,15 @@ def _other_lines(entry: Complication, catalogue: Catalogue) -> Iterator[str]:
     if entry.default_grade:
         yield f"Severity unless a reviewer says otherwise: grade {entry.default_grade}."
     for figure in entry.published:
-        yield f"Published elsewhere: {figure['events']} of {figure['cases']}, {figure['criterion']}; {figure['source']}."
+        yield f"Published elsewhere: {_figure(figure)}, {figure.criterion}; {figure.source}."
+
+
+def _figure(figure: PublishedFigure) -> str:
+    if figure.lowest is None or figure.highest is None:
+        told = f"{figure.events} of {figure.cases}"
+    else:
+        told = f"{100 * figure.lowest:g} to {100 * figure.highest:g} %"
+    return told + (f" within {figure.window} days" if figure.window else "")
 
 
 def _joint(entry: Joint, catalogue: Catalogue) -> str:

@@ -1,4 +1,4 @@
-"""Published tables of what is set beside complications: benefit of the same two arms."""
+"""Published tables of what is set beside complications: benefit of the same two arms, figures of others."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from schemas.shorthand import (
     SETTINGS,
     WILSON,
     always,
+    category,
     count,
     count_or_gap,
     days,
@@ -18,6 +19,7 @@ from schemas.shorthand import (
     maybe,
     number,
     remark,
+    share,
 )
 
 STUDENT = "Student's t"
@@ -132,4 +134,34 @@ BENEFIT_AND_HARM = Table(
         remark(),
     ),
     key=("among", "by", "arm_a", "arm_b", "line"),
+)
+
+PUBLISHED_FIGURES = Table(
+    "published_figures",
+    "What others published of a category, to stand in grey beside our figures: never tested against them, never pooled with "
+    "them. As the catalogue gives it; only rate and interval are worked out here.",
+    (
+        category(),
+        count_or_gap("events", "Events they counted; empty where they gave a range.", "cases", CATALOGUE),
+        count_or_gap("cases", "Of how many.", "cases", CATALOGUE),
+        Column(
+            "window_days",
+            "integer",
+            "Days within which they counted; empty where they do not say.",
+            False,
+            (),
+            1,
+            None,
+            "days",
+            CATALOGUE,
+            "days",
+        ),
+        always("criterion", "text", "What they counted, after which operation.", CATALOGUE),
+        always("source", "text", "Where it was printed.", CATALOGUE),
+        share("rate", "Events by cases; empty for a range."),
+        *limits("ci_low", "ci_high", "`rate`", "Wilson 1927"),
+        share("lowest", "Lowest of the shares they quote; empty for a single figure.", CATALOGUE),
+        share("highest", "Highest of the shares they quote.", CATALOGUE),
+    ),
+    key=("category", "criterion", "source", "window_days", "events", "cases", "lowest"),
 )

@@ -19,7 +19,7 @@ from schemas.accounts import (
     UNATTRIBUTED,
 )
 from schemas.asked import MISSED_IN_LETTERS, QUESTIONS, SAMPLING_FRAME
-from schemas.beside import BENEFIT_AND_HARM
+from schemas.beside import BENEFIT_AND_HARM, PUBLISHED_FIGURES
 from schemas.beside_rates import COURSES_COMPARED, STANDARDISED_RATES
 from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
 from schemas.columns import Table
@@ -82,6 +82,7 @@ AUDIT_TABLES: tuple[Table, ...] = (
     SCORES,
     NONOPERATIVE_CARE,
     BENEFIT_AND_HARM,
+    PUBLISHED_FIGURES,
     AGREEMENT,
     MISSED_IN_LETTERS,
     FLOW,

@@ -406,7 +406,47 @@ def test_a_missing_file_changes_nothing(tmp_path, built_in):
             "[complications.x]\ncodes.local = { sure = ['A'] }\n",
             "unknown key `complications.x.codes.local.sure`",
         ),
-        ("[complications.x]\npublished = [{ events = 1, cases = 9 }]\n", "has no `source`"),
+        (
+            "[complications.x]\npublished = [\n { events = 1, cases = 9, criterion = 'any' },\n]\n",
+            "catalogue.toml, line 3: [complications.x.published] has no `source`. Add a line `source = …`",
+        ),
+        (
+            "[complications.x]\npublished = [{ events = 1, cases = 9, source = 'a paper' }]\n",
+            "has no `criterion`",
+        ),
+        (
+            "[complications.x]\npublished = [{ events = 1, cases = 9, criterion = 'any', source = ' ' }]\n",
+            '`complications.x.published.source` is " "; expected where it was printed',
+        ),
+        (
+            "[complications.x]\n[[complications.x.published]]\ncases = 9\nevents = 10\ncriterion = 'any'\nsource = 'a paper'\n",
+            "catalogue.toml, line 4: `complications.x.published.events` is 10; expected at most `cases`, which is 9. Correct one",
+        ),
+        (
+            "[complications.x]\npublished = [{ events = 1, cases = 0, criterion = 'any', source = 'a paper' }]\n",
+            "a whole number of at least 1",
+        ),
+        (
+            "[complications.x]\npublished = [{ lowest = 0.1, criterion = 'any', source = 'a paper' }]\n",
+            "has no `highest`",
+        ),
+        (
+            "[complications.x]\npublished = [{ lowest = 0.2, highest = 0.1, criterion = 'any', source = 'a paper' }]\n",
+            "at most `highest`, which is 0.1",
+        ),
+        (
+            "[complications.x]\npublished = [{ lowest = 2.3, highest = 28.5, criterion = 'any', source = 'a paper' }]\n",
+            "a number between 0 and 1",
+        ),
+        (
+            "[complications.x]\npublished=[{ events = 1, cases = 9, lowest = 0, highest = 1, criterion = 'a', source = 'a' }]\n",
+            "or a range, not both",
+        ),
+        (
+            "[complications.x]\npublished = [\n { events = 1, cases = 9, criterion = 'any', source = 'a paper' },\n"
+            " { events = 1, cases = 9, criterion = 'any', source = 'a paper' },\n]\n",
+            'line 4: `complications.x.published.source` is "a paper"; expected another figure',
+        ),
         ("[procedures.x]\nindex = true\n", "`index = true` but no `joint`"),
         ("[procedures.x]\njoint = 'femur'\n", '`procedures.x.joint` is "femur"'),
         ("[procedures.x]\nwatch = ['thigh']\n", '`procedures.x.watch` is "thigh"'),

@@ -12,6 +12,7 @@ from pipeline.estimate.event_free import event_free_table
 from pipeline.estimate.expected import expected_risk, risk_models_table
 from pipeline.estimate.later import revisions_table, severity_table
 from pipeline.estimate.missed import missed_table
+from pipeline.estimate.published_figures import published_figures_table
 from pipeline.estimate.rates import rates_table
 from pipeline.estimate.running import monitoring_tables
 from pipeline.estimate.standardised_rates import standardised_rates_table
@@ -30,6 +31,7 @@ __all__ = [
     "expected_risk",
     "missed_table",
     "monitoring_tables",
+    "published_figures_table",
     "rates_table",
     "revisions_table",
     "risk_models_table",

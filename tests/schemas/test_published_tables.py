@@ -69,6 +69,7 @@ AGREED = {
     "benefit_and_harm": "among by arm_a arm_b line kind outcome detail from_day to_day counted_of figure events_a n_a "
     "unknown_a events_b n_b unknown_b estimate_a a_ci_low a_ci_high estimate_b b_ci_low b_ci_high difference diff_ci_low "
     "diff_ci_high unit method better primary verdict note",
+    "published_figures": "category events cases window_days criterion source rate ci_low ci_high lowest highest",
     "agreement": "category pairs both_yes both_no discordant raw positive negative kappa kappa_ci_low "
     "kappa_ci_high pabak",
     "missed_in_letters": "site cases read missed undecided share ci_low ci_high note",
