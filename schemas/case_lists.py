@@ -109,6 +109,11 @@ COMPLICATIONS = Table(
         ),
         maybe("parent", "word", "Category it follows from; of a return its one primary reason.", CATALOGUE),
         always("last_operation", "id", "Last operation of the case before it, the first or a later one."),
+        maybe(
+            "known_on",
+            "date",
+            "Day on which it became known: its evidence arrived, or a reviewer decided what evidence did not.",
+        ),
     ),
     key=("case_id", "category", "level"),
 )

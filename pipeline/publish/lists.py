@@ -157,6 +157,7 @@ def complications_list(lists: Lists) -> pd.DataFrame:
             "last_operation": lists.texts(
                 "operations", "operation_id", last_operation_rows(rows, lists.cases, lists.chain)
             ),
+            "known_on": _days_or_none(rows["learned"].to_numpy()),
         }
     )
 

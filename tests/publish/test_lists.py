@@ -95,7 +95,8 @@ def rows(columns: str, *found: tuple[Any, ...]) -> pd.DataFrame:
 
 
 def complications(*found: tuple[Any, ...]) -> pd.DataFrame:
-    return rows("case category level day strength status", *found).assign(grade=-1, parent=-1)
+    frame = rows("case category level day strength status", *found)
+    return frame.assign(grade=-1, parent=-1, learned=(date(2026, 10, 5) - date(1970, 1, 1)).days)
 
 
 def evidence(*found: tuple[Any, ...]) -> pd.DataFrame:
@@ -198,6 +199,7 @@ def test_a_complication_with_its_evidence_in_time_order(lists: Lists) -> None:
         "harbour.o.9.R", "crack", "mild", 41, "probable", "counted",
     ]  # fmt: skip
     assert crack["evidence"] == f"{FOLDER}/followups.csv:2; {FOLDER}/events.csv:2"
+    assert crack["known_on"] == pd.Timestamp(2026, 10, 5)
     assert pd.isna(tight["day"])
     assert tight["evidence"] == ""
 

@@ -25,7 +25,8 @@ AGREED = {
     "quality_lag": "site table receipt rows median_days days_90 late longest_days",
     "cases": "case_id site operation_id patient side procedure group performed_on surgeon fixation age_band sex "
     "isolated known_until contact_until records_until died source_file source_line concomitant returns",
-    "complications": "case_id category level day strength status evidence severity_grade parent last_operation",
+    "complications": "case_id category level day strength status evidence severity_grade parent last_operation "
+    "known_on",
     "letters": "case_id table record_id day category assertion side why_not source_file source_line",
     "evidence": "case_id category table record_id day kind strength use levels source_file source_line",
     "records": "case_id site patient table record_id date day role side place what why source_file source_line",
