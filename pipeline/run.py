@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from pipeline.sites import Reach
 
 STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimate", "publish")
-LIBRARIES = ("numpy", "pandas", "pandera", "pyarrow", "scipy", "statsmodels", "great-tables")
+LIBRARIES = ("numpy", "pandas", "pandera", "pyarrow", "scipy", "statsmodels", "great-tables", "typst")
 AS_USED = Path("department") / "as_used"
 
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from schemas.defaults import SURGEON_OUTCOMES
+from schemas.defaults import HANDOUT_OUTCOMES, SURGEON_OUTCOMES
 
 if TYPE_CHECKING:
     from pipeline.catalogue import Catalogue
@@ -79,6 +79,14 @@ class SurgeonTables:
 
 
 @dataclass(frozen=True)
+class Handout:
+    """The printed handout: size of the sheet, and whose rates it shows."""
+
+    paper: str = "a4"  # or "letter"
+    categories: tuple[str, ...] = HANDOUT_OUTCOMES
+
+
+@dataclass(frozen=True)
 class Tolerance:
     quarantined_share: float = 0.02
     observed_share: float = 0.8
@@ -108,6 +116,7 @@ class Settings:
     strata: tuple[str, ...] = ("site", "surgeon", "fixation", "age_band")
     windows: tuple[Window, ...] = DEFAULT_WINDOWS
     surgeon_tables: SurgeonTables = SurgeonTables()
+    handout: Handout = Handout()
     worthwhile_difference: float = 0.10
     count_from: date | None = None
     severity_scale: str = "orthopaedic"  # or "clavien_dindo"

@@ -14,6 +14,7 @@ from pipeline.catalogue import Catalogue
 from pipeline.errors import WrongUse
 from pipeline.settings import (
     DEFAULT_WINDOWS,
+    Handout,
     Schedule,
     Settings,
     Site,
@@ -31,6 +32,7 @@ INTERVALS = ("wilson", "clopper-pearson")
 STRATA = ("site", "surgeon", "fixation", "age_band")
 SCALES = ("orthopaedic", "clavien_dindo")
 SENDS = ("everything", "changes")
+PAPERS = ("a4", "letter")
 DATES = ("exact", "shifted", "day_numbers")
 TABLES = ("operations", "events", "followups", "measurements", "patients", "surgeons")
 STRENGTHS = ("definite", "probable", "possible")
@@ -49,6 +51,7 @@ def read_settings(path: Path, catalogue: Catalogue, operation_columns: Collectio
         **_plain(top),
         windows=windows,
         surgeon_tables=_surgeon_tables(top.table("surgeon_tables"), known),
+        handout=_handout(top.table("handout"), known),
         sites={key: _site(key, table) for key, table in top.named_tables("sites").items()},
         sites_listed=top.has("sites"),
         groups=groups,
@@ -196,6 +199,17 @@ def _surgeon_tables(table: TomlTable, known: Known) -> SurgeonTables:
         tuple(key for key in categories if key in known.categories),
         tuple(days for days in windows if days in known.days),
     )
+
+
+def _handout(table: TomlTable, known: Known) -> Handout:
+    """As of the surgeons' tables: a category that only the default names is dropped where it does not exist."""
+    usual = Handout()
+    paper = table.text("paper", usual.paper, among=PAPERS)
+    categories = _once(
+        table, "categories", table.texts("categories", usual.categories, among=known.categories)
+    )
+    table.finish()
+    return Handout(paper, tuple(key for key in categories if key in known.categories))
 
 
 def _site(key: str, table: TomlTable) -> Site:

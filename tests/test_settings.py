@@ -20,6 +20,7 @@ age_bands = [20, 40]
 strata = ["site"]
 windows = [{ days = 60, early = 5, grace = 10 }, { days = 365 }]
 surgeon_tables = { categories = ["infection"], windows = [60] }
+handout = { paper = "letter", categories = ["revision", "infection"] }
 worthwhile_difference = 0.05
 count_from = 2024-01-01
 severity_scale = "clavien_dindo"
@@ -107,6 +108,7 @@ def test_every_key_is_read(read):
     assert (settings.age_band_labels, settings.strata) == (("0-19", "20-39", "40+"), ("site",))
     assert [(w.days, w.early, w.grace) for w in settings.windows] == [(60, 5, 10), (365, 0, 0)]
     assert (settings.surgeon_tables.categories, settings.surgeon_tables.windows) == (("infection",), (60,))
+    assert (settings.handout.paper, settings.handout.categories) == ("letter", ("revision", "infection"))
     assert (settings.worthwhile_difference, settings.count_from) == (0.05, date(2024, 1, 1))
     assert (settings.severity_scale, settings.keep_months) == ("clavien_dindo", 12)
     assert settings.sites_listed
@@ -137,7 +139,7 @@ def test_every_key_is_read(read):
 def test_what_only_a_default_names_is_dropped_where_it_does_not_exist(read):
     bare = catalogue_from_text("builtin = false\n[complications.rash]\n")
     settings = read("contract = 1\nwindows = [{ days = 90, early = 9, grace = 9 }]\n", bare)
-    assert settings.surgeon_tables.categories == ("any_complication",)
+    assert settings.surgeon_tables.categories == settings.handout.categories == ("any_complication",)
     assert settings.surgeon_tables.windows == (90,)
 
 
@@ -196,6 +198,8 @@ COMPARE = "contract = 1\n[[compare]]\n"
         ("contract = 1\nwindows = [{ early = 3 }]\n", "line 2: [windows] has no `days`"),
         ("contract = 1\nwindows = [{ days = 9, early = 9 }]\n", "a whole number between 0 and 8"),
         ("contract = 1\nsurgeon_tables = { categories = ['revison'] }\n", "Did you mean `revision`?"),
+        ("contract = 1\nhandout.paper = 'A5'\n", '`handout.paper` is "A5"; expected'),
+        ("contract = 1\nhandout.categories = ['revision', 'revision']\n", "each word once"),
         (
             "contract = 1\nsurgeon_tables.windows = [91]\n",
             "line 2: `surgeon_tables.windows` is 91; expected windows of this file: 30, 90, 365, 730",

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 __all__ = ["Context", "Input", "SiteState", "published", "write_check", "write_edition", "write_front_page"]
 
 
-def published(folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], context: Context) -> None:
+def published(
+    folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], context: Context, edition: str = ""
+) -> None:
     """Write everything of an edition under `folder/department/`.
 
     Args:
@@ -24,10 +26,12 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], conte
         tables: Name → frame or Arrow table, for the tables of `schemas.published` that this run made, and
             `quarantined/<table>` → the rows held back, with their columns as text.
         context: The edition's facts.
+        edition: Its name, as the printed handout says it.
 
     Raises:
         CannotFinish: A table does not fit its description.
     """
+    from pipeline.publish.handout import write_handout
     from pipeline.publish.manifest import not_built_yet, write_manifest
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
@@ -42,6 +46,7 @@ def published(folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], conte
     printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
     write_report(department / "report", printed, context)
     write_workbook(department / "workbook.xlsx", written, context)
+    write_handout(department, printed, context, edition)
     write_manifest(department, context, not_built_yet(written))
 
 
@@ -71,7 +76,7 @@ def write_edition(
         edition.renew()
     else:
         with edition as building:
-            published(building, tables, context)
+            published(building, tables, context, edition.name)
             store.write_json(dict(run_record()), building / editions.RUN_RECORD)
     write_front_page(folder, group)
     return edition.folder

@@ -20,7 +20,6 @@ CONTRACT = 1
 SENDERS = "for_the_sender"  # written from the findings, a file a site
 NOT_A_TABLE = {
     "charts/": "pictures of rates, limits, curves and running charts",
-    "handout.pdf": "the printed handout for the conference",
     "outward/": "the edition with small cells hidden, for readers outside the department",
     "exports set aside": "stop limits on volume, vanished records and control totals",
     "removals/": "patients taken out on request",

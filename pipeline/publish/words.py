@@ -57,6 +57,11 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def within_sentence(name: str) -> str:
+    """Without the capital, unless it begins with an abbreviation."""
+    return name if name[1:2].isupper() else name[:1].lower() + name[1:]
+
+
 def day(when: date | None) -> str:
     """`31 October 2026`, whatever the machine's language."""
     return NOTHING if when is None else f"{when.day} {MONTHS[when.month - 1]} {when.year}"

@@ -1,0 +1,109 @@
+"""The stated comparison in the handout: crude beside age-stratified, then what may be said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from pipeline.publish import words
+from pipeline.publish.arms_beside import beside_lines
+from pipeline.publish.context import Context
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NOT_STATED = (
+    "No comparison was stated before the run, so nothing is tested. The rates stand beside each other; differences "
+    "between them only describe."
+)
+NOT_YET = "A comparison was stated before the run, but no case of either operation has a closed window yet."
+
+
+def stated_comparison(tables: Mapping[str, pd.DataFrame], context: Context) -> dict[str, Any]:
+    """`question`, two blocks of `title` and `lines`, the verdict; or only `none`, why there is nothing to say."""
+    row = stated_row(tables)
+    if row is None:
+        return {"none": NOT_YET if context.settings.primary else NOT_STATED}
+    named = words.names(context)
+    a, b = named.arm(row["by"], row["arm_a"]), named.arm(row["by"], row["arm_b"])
+    outcome = f"{named.outcome(row['category'], row['level'])} {words.window(row['window_days'])}"
+    among = (
+        "" if words.is_missing(row["among"]) or not row["among"] else f", among {words.plain(row['among'])}"
+    )
+    kept = ". Isolated cases: nothing else done at the sitting" if row["isolated_only"] else ""
+    beside = beside_lines(row, (a, b), context)
+    within = [line for line in beside if line.startswith("Within age bands")]
+    return {
+        "none": "",
+        "question": f"{outcome}{among}: {a} against {b}{kept}.",
+        "crude": {"title": "All ages together", "lines": _crude(row, a, b, context)},
+        "by_age": {
+            "title": "Compared within age bands",
+            "lines": _by_age(row, within, beside),
+        },
+        **_verdict(row["verdict"]),
+        "note": _said(row["note"]),
+        "unadjusted": beside[-1],
+    }
+
+
+def stated_row(tables: Mapping[str, pd.DataFrame]) -> pd.Series | None:
+    """The stated comparison over all cases and ages, of isolated ones where both are given."""
+    rows = tables.get("comparisons")
+    if rows is None or rows.empty:
+        return None
+    own = rows[rows["primary"].fillna(False).astype(bool) & (rows["analysis"] == "all_cases")]
+    own = own[own["stratum_value"].fillna("").eq("")]
+    if own.empty:
+        return None
+    return own.sort_values("isolated_only", ascending=False, kind="stable").iloc[0]
+
+
+def _crude(row: pd.Series, a: str, b: str, context: Context) -> list[str]:
+    said = [_arm(a, row["events_a"], row["cases_a"]), _arm(b, row["events_b"], row["cases_b"])]
+    if not words.is_missing(row["risk_difference"]):
+        said.append(_difference(row, "risk_difference", "rd", context))
+    if not words.is_missing(row["p_fisher"]):
+        p = words.probability(row["p_fisher"])
+        said.append(f"Fisher's exact test: p {p if p.startswith('below') else f'= {p}'}.")
+    return said
+
+
+def _arm(name: str, events: Any, cases: Any) -> str:
+    if words.is_missing(cases) or not int(cases):
+        return f"{name}: no closed case."
+    closed = words.several(int(cases), "operation", "operations")
+    if words.is_missing(events):
+        return f"{name}: {closed}, no figure."
+    return f"{name}: in {closed}, {words.count(events) if int(events) else 'none'} had it."
+
+
+def _difference(row: pd.Series, name: str, limits: str, context: Context) -> str:
+    low, high = row[f"{limits}_ci_low"], row[f"{limits}_ci_high"]
+    return (
+        f"Difference {words.points(row[name])} percentage points, {words.percent(context.settings.confidence, 0)} interval "
+        f"from {words.points(low)} to {words.points(high)}."
+    )
+
+
+def _by_age(row: pd.Series, within: list[str], beside: list[str]) -> list[str]:
+    overlap = [line for line in beside if line.startswith("Of an age band")]
+    if within:
+        return [*within[:1], *overlap]
+    why = "No figure: " + (
+        "too few cases of ages that both have." if overlap else "nothing can be compared within age bands."
+    )
+    return [why, *overlap]
+
+
+def _verdict(text: Any) -> dict[str, str]:
+    """The first sentence, and how it is to be read."""
+    first, stop, rest = _said(text).partition(". ")
+    return {"verdict": first + stop.rstrip(), "reading": rest}
+
+
+def _said(text: Any) -> str:
+    if words.is_missing(text) or not text:
+        return ""
+    told = words.sentence(words.plain(text))
+    return told if told.endswith((".", "!", "?")) else f"{told}."
