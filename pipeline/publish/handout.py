@@ -60,7 +60,8 @@ def handout_content(tables: Tables, context: Context, edition: str) -> dict[str,
     """All that the template prints, as text and numbers."""
     title = f"Complication audit, {words.period(context.period)}"
     return {
-        "state": "Draft",
+        "state": words.state(context),
+        "state_told": words.state_told(context),
         "paper": PAPERS[context.settings.handout.paper],
         "title": title,
         "running": f"{title} · records cut {words.day(context.cut_on)}",
@@ -117,7 +118,9 @@ def _more(number: int, one: str, more: str, where: str) -> str:
 
 def _warnings(context: Context) -> list[str]:
     more = _more(len(context.warnings) - MOST_WARNINGS, "more", "more", "report/index.html")
-    return [*context.warnings[:MOST_WARNINGS], *([more] if more else [])]
+    despite = context.signature.despite if context.signature else ""
+    signed = [f"Signed all the same, because: {despite}"] if despite else []
+    return [*context.warnings[:MOST_WARNINGS], *([more] if more else []), *signed]
 
 
 def _news(tables: Tables, context: Context) -> str:

@@ -16,6 +16,7 @@ import pypdfium2
 import pytest
 
 from pipeline.publish import Context, SiteState, words
+from pipeline.publish.context import Signature
 from pipeline.publish.handout import MOST_PAGES, handout
 from pipeline.publish.handout_comparison import NOT_STATED
 from pipeline.publish.period_cases import period_complications
@@ -170,6 +171,14 @@ def test_every_page_carries_draft_the_cut_and_its_number(november: Any) -> None:
     for number, text in enumerate(told, 1):
         foot = "DRAFT · Complication audit, November 2026 · records cut 30 November 2026 · stays in the department"
         assert f"{foot} Page {number} of {len(told)}" in text
+
+
+def test_a_signed_edition_says_so_on_every_page(tables: Tables, context: Context) -> None:
+    signed = replace(context, number=2, signature=Signature("quality officer", "hill was closed in autumn"))
+    told = pages(handout(tables, signed))
+    assert "number 2, signed by the quality officer; it never changes" in told[0]
+    assert "Signed all the same, because: hill was closed in autumn" in told[0]
+    assert all("SIGNED · Complication audit" in text and "DRAFT" not in text for text in told)
 
 
 def test_all_cautions_are_printed(twelve: str) -> None:
