@@ -15,7 +15,7 @@ import click
 from pipeline.commands.pages import catalogue, dictionary, findings
 from pipeline.commands.places import FOLDER, state_folder
 from pipeline.commands.review import review
-from pipeline.commands.unattended import nightly, status
+from pipeline.commands.unattended import nightly, schedule, status
 from pipeline.errors import LimbauditError
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
     "Quality officer": ("new", "receive", "map", "check", "run", "status"),
     "Reviewer and surgeon": ("review", "trace"),
-    "At night": ("nightly",),
+    "At night": ("nightly", "schedule"),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
 
@@ -94,7 +94,7 @@ def main() -> None:
     """
 
 
-for command in (review, nightly, status, dictionary, catalogue, findings):
+for command in (review, nightly, schedule, status, dictionary, catalogue, findings):
     main.add_command(command)
 
 

@@ -89,19 +89,28 @@ def night(place: Place, now: datetime, wait: Callable[[float], None] = time.slee
         WrongUse: Settings cannot be read, so nobody knows what is due.
         CannotFinish: Another run holds the editions.
     """
-    memory = remembered(place.state)
     settings = settings_of(place.workspace)
+    tasks = tasks_due(settings, remembered(place.state).done_until, now)
     with held(place.editions, "the nightly work", settings.access_group):
-        tasks = tasks_due(settings, memory.done_until, now)
         finished = tuple(_tried(task, place, wait) for task in tasks)
-        _sweep(place.checks)
+    return NightDone(finished, noted(place, settings, finished, now))
+
+
+def noted(place: Place, settings: Settings, finished: tuple[TaskDone, ...], now: datetime) -> tuple[str, ...]:
+    """Remember how tasks ended, and tell who has to know.
+
+    Returns:
+        What could not be told, and why.
+    """
+    memory = remembered(place.state)
     ends = {**memory.ends, **{done.task.kind: done.state.told for done in finished}}
     state = reduce(State.with_other, (State.of(ends[kind]) for kind in sorted(ends)), State(0))
     untold = tell(settings, place.workspace.resolve().name, state, memory.told)
     told = memory.told if untold else state.told
     lines = (*memory.last, *(done.words for done in finished))[-MOST_LINES:]
     remember(place.state, Memory(now, ends, told, lines))
-    return NightDone(finished, untold)
+    _sweep(place.checks)
+    return untold
 
 
 def settings_of(workspace: Path) -> Settings:
@@ -124,28 +133,35 @@ def _tried(task: Task, place: Place, wait: Callable[[float], None]) -> TaskDone:
     """The task, again after a while where a share is away; bad data is never tried again."""
     for seconds in (*BACK_OFF, None):
         try:
-            return _done(task, place)
+            return task_done(task, place)
         except OSError as fault:
             if seconds is None:
-                return _ended(task, 3, f"{fault.strerror or type(fault).__name__}: {fault.filename or ''}")
+                return ended(task, 3, f"{fault.strerror or type(fault).__name__}: {fault.filename or ''}")
             wait(seconds)
         except LimbauditError as problem:
-            return _ended(task, problem.exit_code, str(problem))
+            return ended(task, problem.exit_code, str(problem))
     raise AssertionError("the last try returns")
 
 
-def _done(task: Task, place: Place) -> TaskDone:
+def task_done(task: Task, place: Place) -> TaskDone:
+    """Do one task.
+
+    Raises:
+        OSError: A share is away, a disk is full: it may be tried again.
+        LimbauditError: It cannot be done.
+    """
     from pipeline.run import Asked, audited, checked
 
     if task.kind == MONTHLY:
         done = audited(Asked(place.workspace, period=task.period, as_of=task.as_of), place.editions)
         edition = f"{done.ground.period.name}/{done.place.name}"
-        return replace(_ended(task, done.exit_code, f"edition {edition}", done.warnings), edition=edition)
+        return replace(ended(task, done.exit_code, f"edition {edition}", done.warnings), edition=edition)
     done = checked(Asked(place.workspace, as_of=task.as_of), place.checks / task.as_of.isoformat())
-    return _ended(task, done.exit_code, done.summary.count or "no findings", done.warnings)
+    return ended(task, done.exit_code, done.summary.count or "no findings", done.warnings)
 
 
-def _ended(task: Task, exit_code: int, said: str, reasons: tuple[str, ...] = ()) -> TaskDone:
+def ended(task: Task, exit_code: int, said: str, reasons: tuple[str, ...] = ()) -> TaskDone:
+    """How a task ended, with its line for people."""
     what = f"{task.kind} {task.period}".strip()
     words = f"{task.at.isoformat(timespec='minutes')} {what}: exit code {exit_code}; {said}"
     return TaskDone(task, exit_code, words, reasons or ((said,) if exit_code > 1 else ()))

@@ -33,9 +33,9 @@ def quick(monkeypatch):
         asked.append((task.kind, task.period, task.as_of.isoformat()))
         if faults:
             raise faults.pop(0)
-        return module._ended(task, 0, "done")
+        return module.ended(task, 0, "done")
 
-    monkeypatch.setattr(module, "_done", done)
+    monkeypatch.setattr(module, "task_done", done)
     return asked, faults
 
 

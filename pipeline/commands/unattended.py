@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from pathlib import Path
 
 import click
@@ -56,3 +58,43 @@ def status(workspace: Path, out: Path | None) -> None:
     place = Place.of(workspace, out or workspace / "editions", state_folder())
     for line in status_lines(place, datetime.now(UTC)):
         click.echo(line)
+
+
+@click.command()
+@click.argument("workspace", type=FOLDER)
+@click.option(
+    "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
+)
+@click.option(
+    "--server", default="", help="Address of a Prefect server that runs already; by default one of its own."
+)
+def schedule(workspace: Path, out: Path | None, server: str) -> None:
+    """Serve the nightly and the monthly schedule of audit.toml until stopped.
+
+    Needs the extra `schedule` (Prefect). Without it, `limbaudit nightly` from cron does the same work.
+
+    \b
+    Example: limbaudit schedule our_audit
+    """
+    import os
+
+    from pipeline.errors import WrongUse
+    from pipeline.nightly import Place, settings_of
+    from pipeline.unattended.server import own_server, quiet_environment
+
+    if find_spec("prefect") is None:
+        raise WrongUse(
+            "Prefect is not installed. `pip install 'limbaudit[schedule]'` installs it; or let cron call "
+            f"`limbaudit nightly {workspace}`."
+        )
+    place = Place.of(workspace, out or workspace / "editions", state_folder())
+    asked = settings_of(workspace).schedule
+    home = place.state / "scheduler"
+    with nullcontext(server) if server else own_server(home) as address:
+        os.environ.update(quiet_environment(home, address))
+        from pipeline.flows import served
+
+        click.echo(
+            f"Serving {workspace}: nights `{asked.nightly}`, editions `{asked.monthly}` ({asked.timezone})."
+        )
+        served(place)

@@ -17,13 +17,14 @@ LOCK, HOLDER = ".lock", ".lock.json"
 
 
 @contextmanager
-def held(editions: Path, what: str, group: str = "") -> Iterator[None]:
+def held(editions: Path, what: str, group: str = "", patience: float = 0) -> Iterator[None]:
     """Hold the folder of editions while the block runs; the system frees it when the holder dies.
 
     Args:
         editions: Made where it lacks.
         what: What is being done, for whoever comes second.
         group: Group that may read the folder.
+        patience: Seconds to wait for another's end.
 
     Raises:
         CannotFinish: Somebody else holds it; the message says who, and since when.
@@ -31,7 +32,7 @@ def held(editions: Path, what: str, group: str = "") -> Iterator[None]:
     from filelock import FileLock, Timeout
 
     store.private_folder(editions, group)
-    lock = FileLock(editions / LOCK, timeout=0, thread_local=False)
+    lock = FileLock(editions / LOCK, timeout=patience, thread_local=False)
     try:
         lock.acquire()
     except Timeout:

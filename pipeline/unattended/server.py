@@ -1,0 +1,136 @@
+"""The scheduler's own server as a child process: on loopback, a free port, no telemetry, its data in the state folder."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pipeline.errors import CannotFinish, WrongUse
+
+HOST = "127.0.0.1"
+STARTS_WITHIN_SECONDS = 120.0
+#: Kinds of file systems on which a database file is not safe.
+NETWORK_KINDS = (
+    "nfs",
+    "nfs4",
+    "cifs",
+    "smb3",
+    "smbfs",
+    "fuse.sshfs",
+    "9p",
+    "afs",
+    "ncpfs",
+    "glusterfs",
+    "ceph",
+)
+
+
+def quiet_environment(home: Path, address: str) -> dict[str, str]:
+    """Environment in which the scheduler talks to its own server and to nobody else."""
+    exempt = [name for name in os.environ.get("NO_PROXY", "").split(",") if name]
+    return {
+        "PREFECT_HOME": str(home),
+        "PREFECT_API_URL": address,
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+        "PREFECT_LOGGING_TO_API_ENABLED": "false",
+        "NO_PROXY": ",".join(dict.fromkeys([*exempt, HOST, "localhost"])),
+    }
+
+
+@contextmanager
+def own_server(home: Path) -> Iterator[str]:
+    """Run a server while the block runs; gives its address.
+
+    Raises:
+        WrongUse: The folder lies on a network file system.
+        CannotFinish: It does not come up.
+    """
+    refuse_network_folder(home)
+    home.mkdir(parents=True, exist_ok=True, mode=0o700)
+    port = _free_port()
+    address = f"http://{HOST}:{port}/api"
+    command = [
+        sys.executable,
+        "-m",
+        "prefect",
+        "server",
+        "start",
+        "--host",
+        HOST,
+        "--port",
+        str(port),
+        "--no-ui",
+    ]
+    with (home / "server.log").open("ab") as log:
+        server = subprocess.Popen(
+            command, env={**os.environ, **quiet_environment(home, address)}, stdout=log, stderr=log,
+            stdin=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+        try:
+            _wait_until_up(address, server, home)
+            yield address
+        finally:
+            _stop(server)
+
+
+def _free_port() -> int:
+    with socket.socket() as found:
+        found.bind((HOST, 0))
+        return int(found.getsockname()[1])
+
+
+def _wait_until_up(address: str, server: subprocess.Popen[bytes], home: Path) -> None:
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    until = time.monotonic() + STARTS_WITHIN_SECONDS
+    while time.monotonic() < until and server.poll() is None:
+        try:
+            with opener.open(f"{address}/health", timeout=2):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.5)
+    raise CannotFinish(f"The scheduler's server did not come up. {home / 'server.log'} says why.")
+
+
+def _stop(server: subprocess.Popen[bytes]) -> None:
+    if server.poll() is None:
+        server.send_signal(signal.SIGTERM)
+        try:
+            server.wait(20)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
+
+
+def refuse_network_folder(folder: Path, mounts: Path = Path("/proc/self/mounts")) -> None:
+    """A database on a network file system breaks sooner or later.
+
+    Args:
+        folder: Need not exist.
+        mounts: The system's list of mounts; where it lacks nothing is known and nothing refused.
+
+    Raises:
+        WrongUse: It lies on one.
+    """
+    try:
+        lines = [line.split() for line in mounts.read_text("utf-8").splitlines()]
+    except OSError:
+        return
+    whole = folder.absolute()
+    over = [(Path(point.replace("\\040", " ")), kind) for _, point, kind, *_ in lines]
+    holding = [(len(point.parts), kind) for point, kind in over if point == whole or point in whole.parents]
+    kind = max(holding, default=(0, ""))[1]
+    if kind in NETWORK_KINDS:
+        raise WrongUse(
+            f"{folder} lies on a network file system ({kind}), where the scheduler's database is not safe. "
+            "Set LIMBAUDIT_STATE_DIR to a folder on a disk of this machine."
+        )
