@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from pipeline.publish import words
 from pipeline.publish.context import Context
 from pipeline.publish.differences import differences
+from pipeline.publish.table_bodies import bodies
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,7 +93,7 @@ def anchor(name: str) -> str:
 
 
 def short_id(name: str) -> str:
-    """A short id of its own for a name; ids are repeated in every cell, so long ones weigh."""
+    """A short id of its own for a name."""
     return sha256(name.encode("utf-8")).hexdigest()[:6]
 
 
@@ -111,7 +112,7 @@ def table(
 
     Args:
         frame: One text column per entry of `columns`, plus `stub` and `grouped_by` if named.
-        table_id: Unique on its page.
+        table_id: Unique among the tables of its page.
         csv: Where the whole table stands, as seen from the page.
         stub: Column whose cells head their rows; its label is in `columns`.
         grouped_by: Column whose values head blocks of rows.
@@ -120,30 +121,31 @@ def table(
     if frame.empty:
         return paragraph(f"{caption}: nothing to show.", "soft")
     shown = frame.head(most).reset_index(drop=True)
-    keep = [*([grouped_by] if grouped_by else []), *columns]
-    body = _great_table(shown[keep], table_id, columns, stub, grouped_by)
     label = text(caption)
+    head = _head_of_table(tuple(columns.items()), stub)
+    rows = bodies(shown, {name: show.place for name, show in columns.items()}, stub, grouped_by)
     scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">'
-    return f"{scroll}{body.replace('@caption@', label, 1)}</div>" + _source(len(frame), csv, most)
+    opened = f'<table class="gt_table" id="t-{table_id}"><caption>{label}</caption>'
+    return f"{scroll}{opened}\n{head}\n{rows}</table></div>" + _source(len(frame), csv, most)
 
 
-def _great_table(
-    shown: pd.DataFrame, table_id: str, columns: Mapping[str, Show], stub: str, grouped_by: str
-) -> str:
-    """The bare `<table>` of great-tables: its own style sheet is left out, a place for the caption put in."""
+@cache
+def _head_of_table(columns: tuple[tuple[str, Show], ...], stub: str) -> str:
+    """`<thead>` as great-tables makes it: the same for every table with these columns, so without ids."""
+    import pandas as pd
     from great_tables import GT
 
-    plain = shown.astype(object)  # cells are set one by one: far quicker in plain columns than in Arrow's
-    made = GT(plain, id=table_id, rowname_col=stub or None, groupname_col=grouped_by or None)
-    inner = {name: show for name, show in columns.items() if name != stub}
+    none = pd.DataFrame({name: pd.Series(dtype=object) for name, _ in columns})
+    inner = {name: show for name, show in columns if name != stub}
+    made = GT(none, id="t", rowname_col=stub or None)
     made = made.cols_label({name: show.label for name, show in inner.items()})
     for place in ("left", "center", "right"):
         made = made.cols_align(place, [name for name, show in inner.items() if show.place == place])
     if stub:
-        made = made.tab_stubhead(columns[stub].label)
-    markup = re.search(r"<table.*</table>", made.as_raw_html(), flags=re.DOTALL)
-    assert markup is not None, "great-tables always renders one table"
-    return re.sub(r"<table[^>]*>", '<table class="gt_table"><caption>@caption@</caption>', markup[0], count=1)
+        made = made.tab_stubhead(dict(columns)[stub].label)
+    head = re.search(r"<thead>.*</thead>", made.as_raw_html(), flags=re.DOTALL)
+    assert head is not None, "great-tables always renders one head"
+    return re.sub(r' id="[^"]*"| rowspan="1"| colspan="1"', "", head[0])
 
 
 def _source(rows: int, csv: str, most: int) -> str:

@@ -1,0 +1,61 @@
+"""Printed tables: blocks, headers with their scope, the order of rows, what is escaped."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+import pytest
+
+from pipeline.publish.page import Show, table
+from pipeline.publish.table_bodies import bodies
+
+ROWS = pd.DataFrame(
+    {
+        "block": ["one", "two", "one"],
+        "window": ["30 days", "90 days", "<365> days"],
+        "cases": ["1", "2", None],
+    }
+)
+PLACES = {"cases": "right", "window": "left"}
+
+
+def test_blocks_stand_in_the_order_of_their_first_row_and_keep_the_order_within() -> None:
+    made = bodies(ROWS, PLACES, stub="window", grouped_by="block")
+    assert re.findall(r'scope="rowgroup">(\w+)<', made) == ["one", "two"]
+    assert [re.findall(r'scope="row"[^>]*>([^<]+)<', body) for body in made.split("</tbody>")[:2]] == [
+        ["30 days", "&lt;365&gt; days"],
+        ["90 days"],
+    ]
+    assert made.count("<tbody") == 2
+
+
+def test_the_cell_that_heads_a_row_comes_first_and_nothing_is_an_empty_cell() -> None:
+    made = bodies(ROWS.tail(1), PLACES, stub="window")
+    assert re.findall(r"<(t[hd])[^>]*>([^<]*)</t[hd]>", made) == [("th", "&lt;365&gt; days"), ("td", "")]
+
+
+def test_rows_without_a_head_of_their_own_are_plain_cells_in_the_order_of_columns() -> None:
+    made = bodies(ROWS.head(1), PLACES)
+    assert re.findall(r'<t([hd]) class="gt_row gt_(\w+)">([^<]*)<', made) == [
+        ("d", "right", "1"),
+        ("d", "left", "30 days"),
+    ]
+
+
+@pytest.mark.parametrize(("stub", "heads"), [("window", ["Window", "Cases"]), ("", ["Cases", "Window"])])
+def test_heads_stand_over_their_columns(stub: str, heads: list[str]) -> None:
+    columns = {"cases": Show("Cases", number=True), "window": Show("Window")}
+    made = table(ROWS, "short", "Cases & more", columns, stub=stub, grouped_by="block")
+    assert re.findall(r'<th[^>]*scope="col"[^>]*>([^<]+)<', made) == heads
+    assert "<caption>Cases &amp; more</caption>" in made
+    assert re.findall(r'id="([^"]+)"', made) == ["t-short"]
+    assert 'colspan="2" scope="rowgroup"' in made
+
+
+def test_only_so_many_rows_are_shown_and_the_file_is_named() -> None:
+    many = pd.DataFrame({"cases": [str(number) for number in range(501)]})
+    made = table(many, "t", "Many", {"cases": Show("Cases")}, csv="../tables/rates.csv")
+    assert made.count("<tr>") == 500
+    assert "The first 500 of 501 rows" in made
+    assert '<a href="../tables/rates.csv">' in made
