@@ -161,50 +161,6 @@ def test_rates_are_sums_of_the_case_list(demo: Any) -> None:
     assert whole.loc[("all", "any_complication", "any", 365), "events"] <= counted["case_id"].nunique()
 
 
-def _mantel_haenszel(bands: Any) -> float:
-    """Rate of a less rate of b over rows of `events_a, cases_a, events_b, cases_b`, weighted m n / (m + n)."""
-    both = bands[(bands["cases_a"] > 0) & (bands["cases_b"] > 0)]
-    weight = both["cases_a"] * both["cases_b"] / (both["cases_a"] + both["cases_b"])
-    away = both["events_a"] / both["cases_a"] - both["events_b"] / both["cases_b"]
-    return float((weight * away).sum() / weight.sum())
-
-
-def test_the_comparison_that_age_confounds_turns_as_the_story_says(
-    demo: Any, truth: Callable[[str], Any]
-) -> None:
-    """The risk of both operations depends on age alone, and patients of the first are younger.
-
-    First from the truth by itself, every case of the story; then what the edition prints.
-    """
-    import pandas as pd
-
-    told, happened = truth("cases"), truth("complications")
-    early = happened[(happened["category"] == "any_complication") & (happened["day"] <= 365)]
-    told = told.assign(event=told["case_id"].isin(early["case_id"]), young=told["age_years"] < 25)
-    arms = {
-        arm: told[told["procedure"] == key].groupby("young")["event"].agg(["sum", "count"])
-        for arm, key in (("a", "ligament_reconstruction"), ("b", "tubercle_transfer"))
-    }
-    bands = pd.concat([arms["a"], arms["b"]], axis=1)
-    bands.columns = ["events_a", "cases_a", "events_b", "cases_b"]
-    whole = bands.sum()
-    assert whole["events_a"] / whole["cases_a"] - whole["events_b"] / whole["cases_b"] > 0.1
-    assert abs(_mantel_haenszel(bands)) < 0.05
-
-    rows = demo.table("comparisons")
-    row = rows[rows["primary"] & (rows["analysis"] == "all_cases")].iloc[0]
-    assert row["rd_ci_low"] > 0
-    assert row["adj_rd_low"] < 0 < row["adj_rd_high"]
-    assert abs(row["adj_risk_difference"]) < 0.05
-    assert "Age may explain the difference." in row["verdict"]
-    same = ["category", "level", "window_days", "arm_a", "arm_b", "among"]
-    own = rows[(rows[same] == row[same]).all(axis=1) & (rows["stratum_value"] != "")]
-    assert row["adj_risk_difference"] == pytest.approx(_mantel_haenszel(own))
-    before = demo.table("baseline").set_index(["characteristic", "value"])
-    assert before.loc[("age_years", ""), ["n_a", "n_b"]].tolist() == [row["cases_a"], row["cases_b"]]
-    assert before.loc[("age_years", ""), "median_a"] + 5 < before.loc[("age_years", ""), "median_b"]
-
-
 def test_no_table_or_page_prints_what_is_no_number(demo: Any) -> None:
     """Neither nan nor inf, as a cell or as a word of the page of comparisons."""
     files = sorted((demo.department / "tables").glob("*.csv"))

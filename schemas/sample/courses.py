@@ -117,11 +117,13 @@ def dislocation_code(told: Chronicle, rows: Rows) -> np.ndarray:
     )
 
 
-def out_again(told: Chronicle, rows: Rows, day: Days) -> None:
+def out_again(
+    told: Chronicle, rows: Rows, day: Days, sentences: tuple[str, ...] = letters.DISLOCATED
+) -> None:
     """A dislocation others reduced."""
     told.event(rows, day, code=dislocation_code(told, rows), instability_level=1, reduced_by="others", source="coded",
                management="closed_reduction", severity_grade="II",
-               note=letter(told, rows, letters.DISLOCATED))  # fmt: skip
+               note=letter(told, rows, sentences))  # fmt: skip
 
 
 def dislocated(told: Chronicle, rows: Rows, day: Days) -> None:
@@ -133,7 +135,7 @@ def dislocated(told: Chronicle, rows: Rows, day: Days) -> None:
 def dislocated_twice(told: Chronicle, rows: Rows, day: Days) -> None:
     dislocated(told, rows, day)
     second = day + told.draw(30, 110, rows)
-    out_again(told, rows, second)
+    out_again(told, rows, second, letters.DISLOCATED_AGAIN)
     told.expect(rows, day, "instability", "repeated", "code")
 
 
@@ -202,10 +204,11 @@ def _own_code(code: str, category: str) -> Tell:
 
 
 def _own_code_then_redone(code: str, category: str, again: str) -> Tell:
-    first = _own_code(code, category)
+    """The return proves what the code said; its day is that of the code."""
 
     def tell(told: Chronicle, rows: Rows, day: Days) -> None:
-        first(told, rows, day)
+        told.event(rows, day, code=code, code_system="local")
+        told.expect(rows, day, category, "any", "return")
         redone = day + told.draw(35, 80, rows)
         told.back_to_theatre(rows, redone, again, reason=category)
         told.expect(rows, redone, "revision", "any_return", "return")
@@ -252,6 +255,7 @@ _SLIPPING = {"dislocated": 0.16, "dislocated_twice": 0.05, "stabilised_anew": 0.
 _COMMON = {"infected": 0.06, "washed_out": 0.03, "wound": 0.07, "nerve_hurt": 0.03, "clotted": 0.02, "sore": 0.04,
            "burning": 0.02}  # fmt: skip
 _STIFFENING = {"stiff": 0.15, "released": 0.08}
+_FREEZING = {"stiff": 0.20, "released": 0.22}  # shoulders
 _BREAKING = {"fractured": 0.04, "fractured_and_fixed": 0.04, "cracked_in_theatre": 0.01}
 
 #: How what goes wrong is shared out after each operation, by weight.
@@ -260,24 +264,26 @@ MIXTURES: tuple[dict[str, float], ...] = (
     {"dislocated": 0.10, "put_back_alone": 0.03, "slipped": 0.05, "screws_out": 0.25}
     | _STIFFENING | _COMMON | _BREAKING,
     _SLIPPING | _COMMON | {"stiff": 0.05, "slipped": 0.15},
-    _SLIPPING | _STIFFENING | _COMMON | {"slipped": 0.05, "put_back_alone": 0.05, "loose": 0.04},
-    _STIFFENING | _COMMON | {"dislocated": 0.08, "slipped": 0.08, "loose": 0.05},
-    _STIFFENING | _COMMON | _BREAKING | {"loose": 0.12, "screws_out": 0.03},
-    _COMMON | _BREAKING | {"loose": 0.25, "loose_and_redone": 0.15, "stiff": 0.1},
+    _SLIPPING | _FREEZING | _COMMON | {"slipped": 0.05, "put_back_alone": 0.05, "loose": 0.04},
+    _FREEZING | _COMMON | {"dislocated": 0.08, "slipped": 0.08, "loose": 0.05},
+    _FREEZING | _COMMON | _BREAKING | {"loose": 0.12, "screws_out": 0.03},
+    _COMMON | _BREAKING | {"loose": 0.25, "loose_and_redone": 0.15, "stiff": 0.2, "released": 0.1},
     _COMMON | {"fractured": 0.04, "fractured_and_fixed": 0.04, "screws_out": 0.30, "ununited": 0.08,
                "ununited_and_redone": 0.06},
 )  # fmt: skip
 assert len(MIXTURES) == len(OPERATIONS)
+#: What the new anchor does: shoulders stiffen until they are freed, anchors stand proud, anchors pull out.
+NEW_ANCHOR = {"released": 0.40, "screws_out": 0.25, "loose_and_redone": 0.35}
 
 
 def tell_courses(told: Chronicle) -> np.ndarray:
     """Tells what goes wrong with which case; the name of each case's course, empty where all went well."""
     names = list(COURSES)
-    course = _drawn_courses(told, names)
+    course, wrong = _drawn_courses(told, names), _goes_wrong(told)
     first = np.array([c.first for c in COURSES.values()])[course]
     day = told.rng.integers(first[:, 0], first[:, 1] + 1)
     spans = np.array([c.span for c in COURSES.values()])[course]
-    happens = _goes_wrong(told) & (told.performed + day + spans <= LAST_DAY)
+    happens = wrong & (told.performed + day + spans <= LAST_DAY)
     for position, name in enumerate(names):
         rows = np.flatnonzero(happens & (course == position))
         if len(rows):
@@ -286,15 +292,20 @@ def tell_courses(told: Chronicle) -> np.ndarray:
 
 
 def _drawn_courses(told: Chronicle, names: list[str]) -> np.ndarray:
-    weights = np.array([[mixture.get(name, 0.0) for name in names] for mixture in MIXTURES])
+    mixtures = (*MIXTURES, NEW_ANCHOR)
+    weights = np.array([[mixture.get(name, 0.0) for name in names] for mixture in mixtures])
     cumulated = np.cumsum(weights / weights.sum(axis=1, keepdims=True), axis=1)
     drawn = told.rng.random(len(told.operation))[:, None]
-    return np.minimum((cumulated[told.operation] < drawn).sum(axis=1), len(names) - 1)
+    mixture = np.where(told.cases["new_anchor"], len(MIXTURES), told.operation)
+    return np.minimum((cumulated[mixture] < drawn).sum(axis=1), len(names) - 1)
 
 
 def _goes_wrong(told: Chronicle) -> np.ndarray:
-    """Systematic sampling along operation, age and day: every subset comes near to its expected number."""
-    order = np.lexsort((told.performed, told.cases["age"], told.operation))
+    """Systematic sampling along operation, age and day: every subset comes near to its expected number.
+
+    Cases with the new anchor come last, so that they take nothing away from their neighbours.
+    """
+    order = np.lexsort((told.performed, told.cases["age"], told.operation, told.cases["new_anchor"]))
     reached = np.floor(np.cumsum(told.cases["risk"].to_numpy()[order]) + told.rng.random())
     chosen = np.zeros(len(order), dtype=bool)
     chosen[order] = np.diff(reached, prepend=0.0) > 0

@@ -18,7 +18,10 @@ COPIED = (
 def conflicting_sides(planter: Planter) -> None:
     """Events whose operation is of the other side."""
     events = planter.rows(EVENTS)
-    named = rows_where(events, lambda sent: (sent["operation_id"] != "") & (sent["code"] == "T81.41XA"))
+    named = rows_where(
+        events,
+        lambda sent: (sent["operation_id"] != "") & (sent["side"] != "") & (sent["code"] == "T81.41XA"),
+    )
     for at in named[:2]:
         other = "left" if events["side"].iloc[at] == "right" else "right"
         planter.add(EVENTS, at, "side_conflict", "side and named operation contradict each other",

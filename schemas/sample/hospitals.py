@@ -87,7 +87,8 @@ MILLFIELD = Hospital(
             "diagnosis_code": "Diagnosis", "fixation": "Fixation", "approach": "Approach", "planned": "Planned",
             "planned_with": "Planned at", "planned_as": "Planned as", "planned_on": "Plan date",
             "anaesthesia": "Anaesthesia", "reason": "Reason", "bmi": "BMI", "smoker": "Smoker",
-            "diabetes": "Diabetes", "sport": "Sport", "sport_level": "Sport level",
+            "diabetes": "Diabetes", "prior_operation_same_joint": "Operated before",
+            "sport": "Sport", "sport_level": "Sport level",
             "nonoperative_weeks": "Weeks before", "earlier_episodes": "Episodes before"},
             words={"side": _SIDES, "sex": _SEXES, "status": _STATUSES, "operated_by": _HANDS}),
         Form("events", "incidents.csv", headers={

@@ -13,6 +13,11 @@ DISLOCATED = (
     "Slipped on wet steps; {side} {joint} dislocated and was put back under sedation.",
     "Renewed dislocation of the {side} {joint} while turning, reduced by the ambulance crew.",
 )
+DISLOCATED_AGAIN = (
+    "The {side} {joint} dislocated a second time on the stairs, reduced in the emergency department.",
+    "Second dislocation of the {side} {joint}, in bed; put back under sedation.",
+    "{side} {joint} out again after a stumble, reduced by the ambulance crew.",
+)
 SELF_REDUCED = (
     "Felt the {side} {joint} jump out and pushed it back before anyone came.",
     "{side} {joint} out for a moment at practice, slid back when the limb was straightened.",

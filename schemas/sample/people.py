@@ -3,6 +3,9 @@
 A case is one performed operation on one side. Ages differ between operations on purpose: moving the tibial
 tubercle waits until growth plates are closed, so its patients are older, and the risk of the knee operations
 depends on age alone. Crude figures therefore differ between the two operations, figures within age bands do not.
+
+One surgeon lies outside the limits, and for a reason one can find: for nine months this surgeon, and nobody else,
+used a new anchor in shoulders. Before and after, the results are those of the colleagues.
 """
 
 from __future__ import annotations
@@ -64,8 +67,11 @@ OPERATIONS: tuple[Operation, ...] = (
 )  # fmt: skip
 LIGAMENT, TUBERCLE, TIGHTENING, STABILISATION, LABRUM, BICEPS, CORACOCLAVICULAR, CLAVICLE = range(8)
 BOTH_SHARE = 0.05  # ligament and tubercle at one sitting: a quarter of all tubercle operations
-OUTLYING = "HB-S4"  # the surgeon whose results lie outside the limits
-OUTLYING_RISK = 0.44
+OUTLYING = "HB-S4"  # the surgeon whose results lie outside the limits, because of the new anchor
+ANCHORED = (STABILISATION, LABRUM)  # what the new anchor was used for
+ANCHOR_FROM = int(np.datetime64("2024-09-01").astype(int))
+ANCHOR_UNTIL = int(np.datetime64("2025-04-25").astype(int))
+ANCHOR_RISK = 0.85
 
 
 def _column(name: str) -> np.ndarray:
@@ -76,7 +82,8 @@ def index_cases(cases: int, rng: np.random.Generator) -> pd.DataFrame:
     """`cases` rows sorted by site and day, numbered by position.
 
     Columns: `site`, `sitting`, `patient`, `operation` (position in `OPERATIONS`), `both`, `bilateral`, `plain`
-    (nothing shall go wrong), `performed` (days since 1970), `side`, `age`, `sex`, `surgeon`, `fixation`, `risk`.
+    (nothing shall go wrong), `performed` (days since 1970), `side`, `age`, `sex`, `surgeon`, `new_anchor`,
+    `fixation`, `risk`.
     """
     pairs = int(0.012 * cases)
     second_side, other_problem = int(0.03 * cases), min(cases // 300, 40) or int(cases >= 50)
@@ -91,7 +98,9 @@ def index_cases(cases: int, rng: np.random.Generator) -> pd.DataFrame:
     )
     sittings["performed"] = _on_weekdays(sittings["performed"].to_numpy())
     sittings["surgeon"] = _surgeons(sittings, rng)
-    sittings["fixation"] = _fixations(sittings["operation"].to_numpy(), rng)
+    sittings["new_anchor"] = _new_anchor(sittings)
+    fixations = _fixations(sittings["operation"].to_numpy(), rng)
+    sittings["fixation"] = np.where(sittings["new_anchor"], "anchor", fixations)
     sittings["risk"] = _risks(sittings)
     ordered = sittings.sort_values(["site", "performed"], kind="stable", ignore_index=True)
     ordered["sitting"] = np.arange(len(ordered))
@@ -163,6 +172,11 @@ def _surgeons(sittings: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
     return names[sittings["site"].to_numpy(), number]
 
 
+def _new_anchor(sittings: pd.DataFrame) -> pd.Series:
+    in_use = sittings["performed"].between(ANCHOR_FROM, ANCHOR_UNTIL)
+    return (sittings["surgeon"] == OUTLYING) & sittings["operation"].isin(ANCHORED) & in_use
+
+
 def _fixations(operation: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     words = np.array([(o.fixations * 2)[:2] for o in OPERATIONS])
     return words[operation, (rng.random(len(operation)) < 0.45).astype(int)]
@@ -172,7 +186,7 @@ def _risks(sittings: pd.DataFrame) -> np.ndarray:
     """Chance that something goes wrong in the first year."""
     band = np.searchsorted(AGE_EDGES, sittings["age"].to_numpy(), side="right")
     risk = _column("risks")[sittings["operation"].to_numpy(), band]
-    risk = np.where(sittings["surgeon"] == OUTLYING, OUTLYING_RISK, risk)
+    risk = np.where(sittings["new_anchor"], ANCHOR_RISK, risk)
     return np.where(sittings["bilateral"] | sittings["plain"], 0.0, risk)
 
 

@@ -30,8 +30,14 @@ shoulders, repairs the labrum and fixes the biceps tendon.
 Between May 2024 and October 2026 there are bones that broke through a hole, joints that came out again, stiff
 joints freed under anaesthesia, sore screws taken out, infections, nerves, a clot here and there and a death that had
 nothing to do with the operation. Some operations were done on both sides at once. Some patients were never seen
-again. One surgeon's results lie outside the limits. Two reviewers, r1 and r2, agree on some letters and differ on
-others; one patient got a second number, and one letter belongs to somebody else.
+again. Two reviewers, r1 and r2, agree on some letters and differ on others; one patient got a second number, and one
+letter belongs to somebody else.
+
+From September 2024 to the end of April 2025 HB-S4, a shoulder surgeon of harbour, and nobody else, used a new
+anchor for stabilisations and labral repairs. Shoulders stiffened until they were freed under anaesthesia, anchors
+stood proud or pulled out, and most of these patients came back to theatre. This surgeon's results therefore lie
+outside the limits, and the running charts of both operations at harbour ask for a check; whoever checks finds the
+anchor. Before and after it the surgeon's results are those of the colleagues.
 
 ## The hospitals
 

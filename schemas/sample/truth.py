@@ -7,7 +7,7 @@ import pandas as pd
 
 from schemas.sample.chronicle import Chronicle
 from schemas.sample.people import LIGAMENT, OPERATIONS, TUBERCLE
-from schemas.sample.records import Ids
+from schemas.sample.records import Ids, dates
 
 #: The level that counts, of categories that have several.
 MAIN_LEVELS = {"stiffness": "persistent", "instability": "primary", "revision": "any_return"}
@@ -20,7 +20,8 @@ def true_cases(told: Chronicle, ids: Ids) -> pd.DataFrame:
     together = f"{keys[LIGAMENT]}+{keys[TUBERCLE]}"
     procedure = np.where(told.cases["both"], together, keys[told.operation])
     cases = pd.DataFrame({"site": ids.site, "operation_id": ids.of_case, "side": told.cases["side"]})
-    cases = cases.assign(procedure=procedure, age_years=told.cases["age"], surgeon_id=told.cases["surgeon"])
+    cases = cases.assign(performed_on=dates(told.performed), procedure=procedure)
+    cases = cases.assign(age_years=told.cases["age"], surgeon_id=told.cases["surgeon"])
     return cases.sort_values(["site", "operation_id", "side"], kind="stable", ignore_index=True)
 
 

@@ -139,7 +139,7 @@ def write_reviews(folder: Path, story: Story) -> None:
 def write_truth(folder: Path, story: Story, faults: pd.DataFrame, canaries: tuple[str, ...]) -> None:
     """What a right count finds, the faults planted, and the identifiers that may appear in no output."""
     truth = folder / "truth"
-    _write_csv(truth / "cases.csv", story.cases)
+    _write_csv(truth / "cases.csv", _all_text(story.cases))
     _write_csv(truth / "complications.csv", story.complications)
     _write_csv(truth / "faults.csv", faults)
     (truth / "canaries.txt").write_text(
@@ -164,8 +164,9 @@ TRUTH_README = """# Truth
 
 For tests only; no stage reads this folder. `cases.csv` lists every index case of the story, `complications.csv`
 what has to be found for it once everything received is used: a row for each case, category and level, with the
-day after the operation, where the evidence stands (`how`), and the status. Rows with status `counted` are
-complete for the main levels of every category, so they can be compared as sets; other levels and other statuses
-list what the story planted and may not be everything a run finds. `faults.csv` says which faults were planted in
-which file, and `canaries.txt` holds identifiers written into letters, which must appear in no output.
+day after the operation, where the strongest evidence stands (`how`), and the status. A `return` to theatre, a
+`measurement` and a reviewers' `decision` settle a complication; a `code` or a `field` makes it probable. Rows with
+status `counted` are complete for the main levels of every category, so they can be compared as sets; other levels
+and other statuses list what the story planted and may not be everything a run finds. `faults.csv` says which faults
+were planted in which file, and `canaries.txt` holds identifiers written into letters, which must appear in no output.
 """

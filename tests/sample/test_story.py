@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from schemas.exports import EXPORTS
-from schemas.sample.people import CUT, OUTLYING, START
+from schemas.sample.people import CUT, LABRUM, OUTLYING, STABILISATION, START, TIGHTENING, index_cases
 from schemas.sample.story import Story, told_story
 from schemas.sample.truth import MAIN_LEVELS
 
@@ -23,6 +23,11 @@ DAYS = {
 @pytest.fixture(scope="module")
 def story() -> Story:
     return told_story(1500, 7)
+
+
+@pytest.fixture(scope="module")
+def told_people() -> pd.DataFrame:
+    return index_cases(1500, np.random.default_rng(7))
 
 
 @pytest.fixture(scope="module")
@@ -112,12 +117,28 @@ def test_age_explains_the_crude_difference(closed: pd.DataFrame) -> None:
 
 
 def test_one_surgeon_lies_far_outside(closed: pd.DataFrame) -> None:
-    """Beyond three standard errors of what the operations' own shares lead to expect; nobody else is."""
+    """Beyond three standard errors of what the operations' own shares lead to expect; nobody else is.
+
+    Of anything that went wrong, probable or settled; tests/test_what_the_demo_shows.py looks at what is settled.
+    """
     share = closed.groupby("procedure")["wrong"].transform("mean")
     spread = closed.assign(expected=share, variance=share * (1 - share)).groupby("surgeon_id")
     score = (spread["wrong"].sum() - spread["expected"].sum()) / spread["variance"].sum() ** 0.5
     assert score[OUTLYING] > 3.5
     assert score.drop(OUTLYING).max() < 3
+
+
+def test_one_surgeon_alone_used_the_new_anchor(told_people: pd.DataFrame) -> None:
+    """In the shoulders of eight months, where nearly everything goes wrong; elsewhere the risk is the colleagues'."""
+    used = told_people[told_people["new_anchor"]]
+    assert set(used["surgeon"]) == {OUTLYING}
+    assert set(used["operation"]) == {STABILISATION, LABRUM}
+    assert set(used["fixation"]) == {"anchor"}
+    assert len(used) > 20
+    rest = told_people[~told_people["new_anchor"] & (told_people["operation"] > TIGHTENING)]
+    by_surgeon = rest[rest["risk"] > 0].groupby(["operation", "age"])["risk"].nunique()
+    assert (by_surgeon == 1).all()
+    assert used.loc[~used["plain"], "risk"].min() > rest["risk"].max()
 
 
 def test_a_quarter_of_tubercle_transfers_come_with_a_ligament(story: Story) -> None:
