@@ -22,6 +22,7 @@ MANIFEST = Path("department") / "manifest.json"
 POINTER = "current.json"
 RUN_RECORD = "run.json"
 BUILDING = ".building-"
+DRAFT = "draft-"
 
 
 def edition_hex(inputs: Mapping[str, object]) -> str:
@@ -56,7 +57,7 @@ def faults_of(folder: Path) -> tuple[str, ...]:
 
 
 class Edition:
-    """One draft edition, built aside and published whole.
+    """One edition, built aside and published whole.
 
     Usage: `with Edition(editions, period, draft_hex) as folder:` and write into `folder`. When the block ends
     without an exception the folder becomes `editions/<period>/draft-<hex>` and the pointer names it; otherwise
@@ -67,12 +68,14 @@ class Edition:
         period: `2026-10`, `2026-Q4` or `2026`.
         draft_hex: From `edition_hex`.
         group: Group that may read what is written; empty: the owner alone.
+        number: Of a signed edition, which gets the name `<number>` and never takes the place of another; 0: a draft.
     """
 
-    def __init__(self, editions: Path, period: str, draft_hex: str, group: str = "") -> None:
+    def __init__(self, editions: Path, period: str, draft_hex: str, group: str = "", number: int = 0) -> None:
         self.editions = editions
         self.period = period
-        self.name = f"draft-{draft_hex}"
+        self.name = str(number) if number else f"{DRAFT}{draft_hex}"
+        self.signed = number > 0
         self.group = group
         self.building = editions / f"{BUILDING}{os.getpid()}"
 
@@ -86,9 +89,14 @@ class Edition:
         return self.folder.is_dir() and not faults_of(self.folder)
 
     def renew(self) -> None:
-        """Let the pointer name this edition."""
-        pointer = {"edition": self.name, "period": self.period}
-        store.replace_text(store.json_text(pointer), self.folder.parent / POINTER, self.group)
+        """Let the pointer name this edition, unless the one it names knows more."""
+        if not self.is_behind():
+            pointer = {"edition": self.name, "period": self.period}
+            store.replace_text(store.json_text(pointer), self.folder.parent / POINTER, self.group)
+
+    def is_behind(self) -> bool:
+        """Whether the edition that the pointer names has a later day of knowledge than this one."""
+        return bool(wiser_than(self.folder))
 
     def __enter__(self) -> Path:
         store.group_id(self.group)
@@ -120,6 +128,8 @@ class Edition:
 
     def _swap_in(self) -> None:
         """Rename to the final name; a broken edition of that name steps aside first and is then removed."""
+        if self.signed and self.folder.exists():
+            raise CannotFinish(f"{self.folder} was signed in the meantime. Nothing was changed; sign again.")
         aside = self.editions / f"{BUILDING}{os.getpid()}-replaced"
         shutil.rmtree(aside, ignore_errors=True)
         if self.folder.exists():
@@ -131,6 +141,21 @@ class Edition:
                 aside.rename(self.folder)
             raise
         shutil.rmtree(aside, ignore_errors=True)
+
+
+def wiser_than(folder: Path) -> str:
+    """Name of the current edition of the same period where that has a later day of knowledge; else empty."""
+    named = current_edition(folder.parent.parent, folder.parent.name)
+    wiser = named is not None and _as_of(named) > _as_of(folder) > ""
+    return f"{folder.parent.name}/{named.name}" if named is not None and wiser else ""
+
+
+def _as_of(folder: Path) -> str:
+    """The day of knowledge an edition states, as text that sorts; empty where it cannot be read."""
+    try:
+        return str(json.loads((folder / MANIFEST).read_text("utf-8"))["as_of"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
 
 
 def current_edition(editions: Path, period: str) -> Path | None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,23 +20,22 @@ from pipeline.errors import CannotFinish, WrongUse
 from pipeline.known import marked
 from pipeline.periods import Period, last_complete, parse_period
 from pipeline.settings import Compare, Primary, Settings, load_settings
-from pipeline.store import sha256_of
 from pipeline.summary import Summary, summary_of
 from schemas.exports import EXPORTS
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
     from pipeline.handover import ControlTotal, Intake, Resolved, Validated
     from pipeline.lookup import Lookup
     from pipeline.people import People
     from pipeline.publish.context import Context
     from pipeline.scorecard import Scorecard
+    from pipeline.signed import SignedEdition
     from pipeline.sites import Reach
 
 STAGES = ("intake", "validate", "resolve", "link", "classify", "count", "estimate", "publish")
-LIBRARIES = ("numpy", "pandas", "pandera", "pyarrow", "scipy", "statsmodels", "great-tables", "typst")
-AS_USED = Path("department") / "as_used"
 
 
 @dataclass(frozen=True)
@@ -102,12 +100,17 @@ class Accounted:
 
 @dataclass(frozen=True)
 class Done:
-    """How a run ended. `exit_code` is 0, or 1 with `warnings` that say why; `place` is what it wrote."""
+    """How a run ended. `exit_code` is 0, or 1 with `warnings` that say why; `place` is what it wrote or left standing.
+
+    `notes` say what else the person at the keyboard should know.
+    """
 
     place: Path
     warnings: tuple[str, ...]
     ground: Ground
     summary: Summary
+    notes: tuple[str, ...] = ()
+    written: bool = True
 
     @property
     def exit_code(self) -> int:
@@ -246,19 +249,43 @@ def _for_senders(rows: Accounted, told: pd.DataFrame) -> pd.DataFrame:
     return for_senders(told, rows.validated, rows.intake.exports, rows.ground.settings)
 
 
-def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
-    """Run everything and publish an edition under `editions/<period>/`.
+@dataclass(frozen=True)
+class Made:
+    """An edition before it is written.
+
+    Attributes:
+        rows: Every row in its place.
+        tables: Every published table, by name.
+        context: What the edition says about itself.
+        earlier: The signed edition it is compared with, if there is one.
+    """
+
+    rows: Accounted
+    tables: dict[str, pd.DataFrame | pa.Table]
+    context: Context
+    earlier: SignedEdition | None
+
+    def done(self, place: Path, notes: tuple[str, ...] = (), written: bool = True) -> Done:
+        """How the run that made it ends."""
+        told = summary_of(self.context.found, self.context.for_senders, self.rows.over_tolerance)
+        return Done(place, self.rows.warnings, self.rows.ground, told, notes, written)
+
+
+def made(asked: Asked, editions: Path, clock: Clock) -> Made:
+    """Everything of an edition, worked out and not yet written.
+
+    Args:
+        editions: Folder of all editions, in which the signed one is found that this one is compared with.
 
     Raises:
         WrongUse: Settings, catalogue or a mapping cannot be used.
-        CannotFinish: Nothing was written; the message says why.
+        CannotFinish: No site sent anything usable.
     """
     from pipeline.audit import analysed, edition_tables
-    from pipeline.editions import edition_hex
-    from pipeline.publish import write_edition
+    from pipeline.edition_facts import context_of
+    from pipeline.signed import last_signed, next_number
 
     ground = ground_of(asked)
-    clock = Clock(listener)
     rows = accounted(ground, clock)
     if not any(reach.data_until for reach in rows.reached):
         raise CannotFinish(
@@ -266,80 +293,39 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
             f"`limbaudit check {asked.workspace}` says what is wrong with each file."
         )
     result = analysed(rows, clock)
+    earlier = last_signed(editions, ground.period, ground.as_of)
     with clock.stage("publish"):
-        inputs = inputs_of(rows)
-        context = context_of(rows, result.findings, inputs)
-        name = edition_hex(_identity(ground, inputs))
-        tables = edition_tables(rows, result)
-        place = write_edition(editions, name, tables, context, clock.record)
-    summary = summary_of(context.found, context.for_senders, rows.over_tolerance)
-    return Done(place, rows.warnings, ground, summary)
-
-
-def inputs_of(rows: Accounted) -> dict[str, str]:
-    """Path from the workspace → SHA-256 of every file the edition depends on."""
-    asked = rows.ground.asked
-    exports = {
-        source.source_file.partition("#")[0]: source.sha256 for source in rows.validated.accepted.sources
-    }
-    written = {path.relative_to(asked.workspace).as_posix(): sha256_of(path) for path in rows.people.files}
-    rules = {name: sha256_of(path) for name, path in rule_files(asked.rules_folder).items()}
-    return dict(sorted({**exports, **written, **rules}.items()))
-
-
-def rule_files(folder: Path) -> dict[str, Path]:
-    """Settings, catalogue and mappings as they lie in a workspace or an edition's copies."""
-    names = ["audit.toml", "catalogue.toml"]
-    files = [folder / name for name in names if (folder / name).is_file()]
-    files += sorted(path for path in folder.glob("mappings/*.toml") if path.is_file())
-    return {path.relative_to(folder).as_posix(): path for path in files}
-
-
-def _identity(ground: Ground, inputs: dict[str, str]) -> dict[str, object]:
-    """All that an edition depends on; its name is the start of the hash of this."""
-    return {
-        "inputs": inputs,
-        "as_of": ground.as_of,
-        "period": ground.period.name,
-        "program": program_version(),
-        "libraries": {name: version(name) for name in LIBRARIES},
-    }
-
-
-def program_version() -> str:
-    return version("limbaudit")
-
-
-def context_of(rows: Accounted, found: pd.DataFrame, inputs: dict[str, str]) -> Context:
-    """What an edition says about itself."""
-    from pipeline.publish.context import Context, Input, SiteState
-
-    ground = rows.ground
-    sites = tuple(
-        SiteState(
-            site=reach.site.site_id,
-            name=reach.site.name,
-            data_until=reach.data_until,
-            late=reach.late,
-            incomplete=reach.incomplete,
-            set_aside=tuple(source.source_file for source in reach.set_aside),
-            verdict=rows.scorecard.verdicts[reach.site.site_id].word,
-            reasons=rows.scorecard.verdicts[reach.site.site_id].reasons,
+        context = replace(
+            context_of(rows, result.findings, _for_senders(rows, result.findings)),
+            number=next_number(editions, ground.period),
+            compared_with={earlier.name: earlier.manifest_sha256} if earlier else {},
         )
-        for reach in rows.reached
-    )
-    return Context(
-        period=ground.period.name,
-        cut_on=ground.cut_on,
-        as_of=ground.as_of,
-        sites=sites,
-        settings=ground.settings,
-        catalogue=ground.catalogue,
-        version=program_version(),
-        inputs=tuple(Input(path, digest) for path, digest in inputs.items()),
-        found=found,
-        for_senders=_for_senders(rows, found),
-        warnings=rows.warnings,
-        as_used={name: path.read_bytes() for name, path in rule_files(ground.asked.rules_folder).items()},
-        versions={name: version(name) for name in LIBRARIES},
-    )
+        return Made(rows, edition_tables(rows, result), context, earlier)
+
+
+def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
+    """Run everything and publish a draft under `editions/<period>/`; where nothing has changed since the last signed
+    edition of the period was signed, that one stands and nothing is written.
+
+    Raises:
+        WrongUse: Settings, catalogue or a mapping cannot be used.
+        CannotFinish: Nothing was written; the message says why.
+    """
+    from pipeline.edition_facts import draft_hex
+    from pipeline.editions import wiser_than
+    from pipeline.publish import write_edition
+    from pipeline.signed import holds_the_same, point_to
+
+    clock = Clock(listener)
+    new = made(asked, editions, clock)
+    signed = new.earlier
+    if signed and holds_the_same(signed, new.context.period, new.context.made_from):
+        point_to(editions, signed, new.context.settings.access_group)
+        return new.done(
+            signed.folder, (f"Nothing has changed since {signed.name} was signed; it stands.",), False
+        )
+    with clock.stage("publish"):
+        place = write_edition(editions, draft_hex(new.context), new.tables, new.context, clock.record)
+    wiser = wiser_than(place)
+    stays = f"{wiser} stays the current edition: it uses what was received or decided later."
+    return new.done(place, (stays,) if wiser else ())

@@ -13,7 +13,16 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-__all__ = ["Context", "Input", "SiteState", "published", "write_check", "write_edition", "write_front_page"]
+__all__ = [
+    "Context",
+    "Input",
+    "SiteState",
+    "published",
+    "write_check",
+    "write_edition",
+    "write_front_page",
+    "write_signed",
+]
 
 
 def published(
@@ -78,6 +87,32 @@ def write_edition(
         with edition as building:
             published(building, tables, context, edition.name)
             store.write_json(dict(run_record()), building / editions.RUN_RECORD)
+    write_front_page(folder, group)
+    return edition.folder
+
+
+def write_signed(
+    folder: Path,
+    number: int,
+    tables: Mapping[str, pd.DataFrame | pa.Table],
+    context: Context,
+    sealed: Callable[[Path], None],
+) -> Path:
+    """Build, verify and publish one signed edition.
+
+    Args:
+        folder: Of all editions.
+        number: Of this one in its period.
+        sealed: Called with the folder once all is written: compares it with the draft and puts the signature in.
+
+    Returns:
+        The edition's folder.
+    """
+    group = context.settings.access_group
+    edition = editions.Edition(folder, context.period, "", group, number)
+    with edition as building:
+        published(building, tables, context)
+        sealed(building)
     write_front_page(folder, group)
     return edition.folder
 

@@ -78,6 +78,7 @@ class Context:
         warnings: Sentences that say why the run ends with exit code 1; empty: within tolerance.
         as_used: Name → bytes of settings, catalogue and mapping files, copied into the edition.
         versions: Library → version, for the manifest.
+        made_from: Hex of all that the edition depends on but the signed one before it.
         number: Of this edition among the signed ones of its period: the one it has, or will have once it is signed.
         signature: None: a draft.
         compared_with: Name → SHA-256 of the manifest of the signed edition that `changes` looks back to.
@@ -96,6 +97,7 @@ class Context:
     warnings: tuple[str, ...] = ()
     as_used: Mapping[str, bytes] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
+    made_from: str = ""
     number: int = 1
     signature: Signature | None = None
     compared_with: Mapping[str, str] = field(default_factory=dict)

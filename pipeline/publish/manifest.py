@@ -49,6 +49,7 @@ def write_manifest(department: Path, context: Context, missing: dict[str, str]) 
             "state": context.state,
             "number": context.number,
             "signature": asdict(context.signature) if context.signature else None,
+            "made_from": context.made_from,
             "compared_with": dict(context.compared_with),
             "program": {"name": "limbaudit", "version": context.version},
             "versions": dict(context.versions),
