@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import sys
 import traceback
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.commands.editions import sign, verify
 from pipeline.commands.pages import catalogue, dictionary, findings
 from pipeline.commands.places import FOLDER, state_folder
+from pipeline.commands.progress import progress
 from pipeline.commands.review import review
 from pipeline.commands.unattended import nightly, schedule, status
 from pipeline.errors import LimbauditError
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
-    "Quality officer": ("new", "receive", "map", "check", "run", "status"),
+    "Quality officer": ("new", "receive", "map", "check", "run", "sign", "status"),
     "Reviewer and surgeon": ("review", "trace"),
-    "At night": ("nightly", "schedule"),
+    "IT": ("nightly", "schedule", "verify"),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
 
@@ -94,7 +94,7 @@ def main() -> None:
     """
 
 
-for command in (review, nightly, schedule, status, dictionary, catalogue, findings):
+for command in (review, sign, verify, nightly, schedule, status, dictionary, catalogue, findings):
     main.add_command(command)
 
 
@@ -165,24 +165,12 @@ def _asked(workspace: Path, **more: Any) -> Asked:
     return Asked(workspace, **more)
 
 
-@contextmanager
-def _progress() -> Iterator[Callable[[str], None]]:
-    """A line that says which stage runs, on a terminal; silence otherwise."""
-    if not sys.stderr.isatty():
-        yield lambda stage: None
-        return
-    from rich.console import Console
-
-    from pipeline.run import STAGES
-
-    with Console(stderr=True).status("starting") as status:
-        yield lambda stage: status.update(f"{stage} ({STAGES.index(stage) + 1} of {len(STAGES)})")
-
-
 def _finish(done: Done, what: str) -> None:
     """Say what was written and why the run is not within tolerance, and end with its exit code."""
     from pipeline.summary import last_lines
 
+    for note in done.notes:
+        click.echo(note)
     click.echo(f"{what} {done.place}")
     inside = done.place / "department"
     tables = inside if inside.is_dir() else done.place
@@ -212,7 +200,7 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
 
     asked = _asked(workspace, as_of=as_of)
     place = out or state_folder() / "checks" / ground_of(asked).as_of.isoformat()
-    with _progress() as listener:
+    with progress() as listener:
         done = checked(asked, place, listener)
     _finish(done, "Wrote ledger, held-back rows, repairs, quality and notes to the senders to")
 
@@ -249,10 +237,10 @@ def run(
     editions = out or workspace / "editions"
     rules = rules_of(as_in, editions) if as_in else None
     asked = _asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts)
-    with _progress() as listener, held(editions, "limbaudit run", ground_of(asked).settings.access_group):
+    with progress() as listener, held(editions, "limbaudit run", ground_of(asked).settings.access_group):
         done = audited(asked, editions, listener)
     click.echo(f"Period {done.ground.period.name}, cut {done.ground.cut_on}, as of {done.ground.as_of}.")
-    _finish(done, "Wrote the draft edition to")
+    _finish(done, "Wrote the draft edition to" if done.written else "Nothing was written. It lies in")
 
 
 @main.command()

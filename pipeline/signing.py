@@ -21,6 +21,7 @@ from pipeline.errors import WrongUse
 from pipeline.periods import Period, parse_period
 from pipeline.run import Asked, Made, made
 from pipeline.signed import SAY_STATE, SIGNATURE, manifest_of, next_number, signed_editions
+from pipeline.unattended.lock import held
 
 if TYPE_CHECKING:
     from pipeline.publish.context import Signature
@@ -61,13 +62,16 @@ def signed(
         CannotFinish: It could not be made again; nothing was changed.
     """
     signature = _signature(role, despite)
-    draft = _draft(editions, parse_period(period))
-    _check_tolerance(draft, signature)
-    _check_news(draft, editions)
-    clock = Clock(listener)
-    new = _made_again(workspace, draft, editions, clock)
-    number = next_number(editions, draft.period)
-    place = _written(new, number, draft, signature, editions, clock)
+    asked = parse_period(period)
+    group = _draft(editions, asked).manifest["settings"]["access_group"]
+    with held(editions, "a signing", group):
+        draft = _draft(editions, asked)
+        _check_tolerance(draft, signature)
+        _check_news(draft, editions)
+        clock = Clock(listener)
+        new = _made_again(workspace, draft, editions, clock)
+        number = next_number(editions, draft.period)
+        place = _written(new, number, draft, signature, editions, clock)
     return Signed(place, number, tuple(draft.manifest["warnings"]))
 
 

@@ -16,6 +16,8 @@ CONDUCTORS = {
     "pipeline.engine",
     "pipeline.flows",
     "pipeline.nightly",
+    "pipeline.signing",
+    "pipeline.edition_facts",
     "pipeline.cli",
     "pipeline.__main__",
     "pipeline.trace",
