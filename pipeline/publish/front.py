@@ -76,7 +76,7 @@ def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         return title + page.paragraph(
             "Nothing was recorded for this period. Ask the sites whether that is so.", "note"
         )
-    return title + page.table(
+    return title + _quiet(done, context) + page.table(
         _activity_in_print(done, context), "activity", "What was done and learned in the period, all sites together",
         {
             "operation": Show("Operation"),
@@ -87,6 +87,18 @@ def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             "windows_closed": Show("Windows that closed", True),
         },
         csv="../tables/activity.csv", stub="operation",
+    )  # fmt: skip
+
+
+def _quiet(done: pd.DataFrame, context: Context) -> str:
+    """Names the sites that sent no operation of the period: an empty month is said, not left to be noticed."""
+    busy = set(done.loc[done["operations"] > 0, "site"])
+    quiet = [site.name or site.site for site in context.sites if site.site not in busy]
+    if not quiet:
+        return ""
+    return page.paragraph(
+        f"No operation of {words.period(context.period)} came from {words.listed(quiet)}. Ask the site whether that is so "
+        "before you read it as nothing done.", "note",
     )  # fmt: skip
 
 
@@ -137,6 +149,8 @@ def _at_a_glance(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 
 def _files() -> str:
     named = {
+        "../workbook.xlsx": "the tables for a spreadsheet, each with a note on its columns",
+        "../handout.pdf": "the handout for the conference, to print",
         "../manifest.json": "what this edition was made from, and what this version does not make yet",
         "../ledger.csv": "what became of every row received",
         "../review.csv": "every question for a reviewer",

@@ -103,8 +103,14 @@ def count(number: object) -> str:
 
 
 def percent(share: object, places: int = 1) -> str:
-    """`9.5 %` from 0.095."""
-    return NOTHING if is_missing(share) else f"{100 * float(share):.{places}f}\u00a0%"  # type: ignore[arg-type]
+    """`9.5 %` from 0.095; what is above nought and would be rounded to it keeps a digit, as in `0.03 %`."""
+    if is_missing(share):
+        return NOTHING
+    value = 100 * float(share)  # type: ignore[arg-type]
+    rounded = f"{value:.{places}f}"
+    if value > 0 and float(rounded) == 0:
+        rounded = "below 0.001" if value < 0.001 else f"{value:.1g}"
+    return f"{rounded}\u00a0%"
 
 
 def percents(low: object, high: object) -> str:

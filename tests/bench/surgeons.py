@@ -25,12 +25,13 @@ SETTINGS = (
 )
 RECEIPT = Path("received") / "harbour" / "2026-11-03"
 FIRST_DAY, LAST_DAY = date(2023, 1, 1), date(2025, 6, 30)
+LATELY = np.datetime64("2026-10-10")
 #: Parts of publishing told apart, by the function that does them.
 PARTS = ("write_tables", "write_report", "write_workbook", "write_manifest", "to_pandas")
 
 
-def crowd(workspace: Path, surgeons: int, cases: int, seed: int = 7) -> Path:
-    """A workspace of `surgeons` with `cases` each."""
+def crowd(workspace: Path, surgeons: int, cases: int, seed: int = 7, lately: int = 0) -> Path:
+    """A workspace of `surgeons` with `cases` each; `lately` cases have a complication in October 2026."""
     draw = np.random.default_rng(seed)
     rows = surgeons * cases
     number = np.arange(rows)
@@ -64,11 +65,13 @@ def crowd(workspace: Path, surgeons: int, cases: int, seed: int = 7) -> Path:
         ),
     }
     ill = np.flatnonzero(draw.random(rows) < 0.1)
+    happened = days[ill] + 20
+    ill, happened = np.r_[ill, number[:lately]], np.r_[happened, np.repeat(LATELY, lately)]
     tables["events"] = pd.DataFrame(
         {
-            "event_id": [f"E-{one}" for one in ill],
+            "event_id": [f"E-{one}" for one in range(len(ill))],
             "patient_id": [patients[one] for one in ill],
-            "occurred_on": days[ill] + 20,
+            "occurred_on": happened,
             "code": "T81.41XA",
             "code_system": "ICD-10-CM",
             "side": sides[ill],
