@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from pipeline.catalogue import Catalogue, complication_of
 from pipeline.counts import WAYS, Cells, Ends, Outcomes
 from pipeline.estimate.curve_readings import Reading, read_at
-from pipeline.estimate.curves import Curves, Leaving, curves, leaving
+from pipeline.estimate.curves import Leaving, curves, leaving
 from pipeline.handover import Labels
 
-ALL = -1
+ALL = NOBODY = -1
+LARGEST_BLOCK = 4_000_000  # rows of counts laid out at once, to bound memory
 
 
 @dataclass(frozen=True)
@@ -21,83 +23,101 @@ class Courses:
     """Counts of the parts that one stratum and the procedures make; each part has its curve.
 
     Attributes:
-        base, moved: As in `Ends`, folded to the stratum and the group.
-        stratum: Name of the key that divides them; empty if nothing does.
         value, group: int64 [part]: what each part is; group -1 is all procedures together.
+        rows: Who leaves when, in which part.
         defined: Groups × categories, as in `Counts`.
         way: int64 [category], position in `WAYS`.
         last: int64 [category], last day of its last window; curves end there.
     """
 
-    base: Cells
-    moved: Cells
-    stratum: str
     value: np.ndarray
     group: np.ndarray
+    rows: _Rows
     defined: np.ndarray
     way: np.ndarray
     last: np.ndarray
 
-    def of(self, category: int, level: int) -> Leaving:
-        """Who leaves when in each part; only where the category can occur."""
-        base = self.base.where(self.base.keys["way"].to_numpy() == self.way[category])
-        keys = self.moved.keys
-        moved = self.moved.where(
-            (keys["category"].to_numpy() == category) & (keys["level"].to_numpy() == level)
-        )
-        found = [_Rows.of(cells, self, category) for cells in (base, moved)]
-        return _Rows.together([*found, *(rows.as_all(self) for rows in found)]).leaving(len(self.value))
+    def of_each(self, several: Sequence[tuple[int, int]]) -> Leaving:
+        """Who leaves when in each part, for each category and level; only where the category can occur.
 
-    def places(self, value: np.ndarray, group: np.ndarray) -> np.ndarray:
-        """Position of the parts with these values and groups, all of which exist."""
-        width = len(self.defined) + 1
-        known = (self.value + 1) * width + self.group + 1
-        order = np.argsort(known, kind="stable")
-        return order[np.searchsorted(known, (value + 1) * width + group + 1, sorter=order)]
+        Strata are the parts for the first, then the parts for the second, and so on.
+        """
+        rows, parts = self.rows, len(self.value)
+        chosen = [self._chosen(category, level) for category, level in several]
+        at, number = (
+            np.concatenate(chosen),
+            np.repeat(np.arange(len(several)), [len(each) for each in chosen]),
+        )
+        last = self.last[[category for category, _ in several]][number]
+        late = rows.day[at] > last
+        everybody = (rows.event + rows.competing + rows.censored)[at]
+        stratum = np.concatenate([parts * number + rows.part[at], parts * number + rows.whole[at]])
+        return leaving(
+            stratum,
+            day=np.tile(np.minimum(rows.day[at], last), 2),
+            event=np.tile(np.where(late, 0, rows.event[at]), 2),
+            competing=np.tile(np.where(late, 0, rows.competing[at]), 2),
+            censored=np.tile(np.where(late, everybody, rows.censored[at]), 2),
+            strata=parts * len(several),
+        )
+
+    def _chosen(self, category: int, level: int) -> np.ndarray:
+        rows = self.rows
+        own = (rows.way == self.way[category]) | ((rows.category == category) & (rows.level == level))
+        return np.flatnonzero(own & (self.defined[rows.group, category] == 1))
+
+    def blocks(self, several: Sequence[tuple[int, int]]) -> Iterator[Sequence[tuple[int, int]]]:
+        """Categories and levels in turn, few enough at a time to bound memory."""
+        size = max(1, LARGEST_BLOCK // max(1, 2 * len(self.rows.day)))
+        for begin in range(0, len(several), size):
+            yield several[begin : begin + size]
 
 
 @dataclass(frozen=True)
 class _Rows:
-    """Rows of counts, each of one part, none later than the category's last day."""
+    """Rows of `Ends`, those of all outcomes first; int64 arrays of one length.
+
+    Attributes:
+        part, whole: The part of its own procedure, and that of all procedures together.
+        group: Of the cases.
+        way: Of rows that all outcomes share, else -1.
+        category, level: Of rows that one outcome moves, else -1.
+        day, event, competing, censored: As in `Ends`.
+    """
 
     part: np.ndarray
-    value: np.ndarray
+    whole: np.ndarray
+    group: np.ndarray
+    way: np.ndarray
+    category: np.ndarray
+    level: np.ndarray
     day: np.ndarray
     event: np.ndarray
     competing: np.ndarray
     censored: np.ndarray
 
-    @classmethod
-    def of(cls, cells: Cells, courses: Courses, category: int) -> _Rows:
-        group = cells.keys["group"].to_numpy(np.int64)
-        can = courses.defined[group, category] == 1
-        own, group = cells.where(can), group[can]
-        name = courses.stratum
-        value = own.keys[name].to_numpy(np.int64) if name else np.zeros(len(group), np.int64)
-        day, last = own.keys["day"].to_numpy(np.int64), courses.last[category]
-        event = own.statistics.get("event", np.zeros(len(group), np.int64))
-        late, total = day > last, event + own["competing"] + own["censored"]
-        return cls(
-            courses.places(value, group),
-            value,
-            np.minimum(day, last),
-            np.where(late, 0, event),
-            np.where(late, 0, own["competing"]),
-            np.where(late, total, own["censored"]),
-        )
 
-    def as_all(self, courses: Courses) -> _Rows:
-        """The same counts in the parts of all procedures together."""
-        part = courses.places(self.value, np.full(len(self.value), ALL, np.int64))
-        return _Rows(part, self.value, self.day, self.event, self.competing, self.censored)
+def _rows(base: Cells, moved: Cells, stratum: str, value: np.ndarray, group: np.ndarray) -> _Rows:
+    keys = pd.concat([base.keys, moved.keys], ignore_index=True)
+    keys = keys.reindex(columns=[*base.keys.columns, "category", "level"]).fillna(NOBODY).astype(np.int64)
+    own = keys[stratum].to_numpy() if stratum else np.zeros(len(keys), np.int64)
+    procedure = keys["group"].to_numpy()
+    return _Rows(
+        part=_places(own, procedure, value, group),
+        whole=_places(own, np.full(len(own), ALL, np.int64), value, group),
+        group=procedure,
+        event=np.concatenate([np.zeros(len(base.keys), np.int64), moved["event"]]),
+        **{name: keys[name].to_numpy() for name in ("way", "category", "level", "day")},
+        **{name: np.concatenate([base[name], moved[name]]) for name in ("competing", "censored")},
+    )
 
-    @classmethod
-    def together(cls, several: Sequence[_Rows]) -> _Rows:
-        names = ("part", "value", "day", "event", "competing", "censored")
-        return cls(*(np.concatenate([getattr(rows, name) for rows in several]) for name in names))
 
-    def leaving(self, parts: int) -> Leaving:
-        return leaving(self.part, self.day, self.event, self.competing, self.censored, parts)
+def _places(value: np.ndarray, group: np.ndarray, values: np.ndarray, groups: np.ndarray) -> np.ndarray:
+    """Position of the parts with these values and groups, all of which exist."""
+    width = int(groups.max(initial=ALL)) + 2
+    known = (values + 1) * width + groups + 1
+    order = np.argsort(known, kind="stable")
+    return order[np.searchsorted(known, (value + 1) * width + group + 1, sorter=order)]
 
 
 def courses_of(
@@ -124,15 +144,9 @@ def courses_of(
     last = np.full(len(labels.categories), -1, np.int64)
     np.maximum.at(last, outcomes.category, outcomes.window_days)
     way = [WAYS.index(complication_of(catalogue, name).seen_in) for name in labels.categories]
-    return Courses(
-        ends.base.by(*key, "group", "way", "day"),
-        ends.moved.by(*key, "group", "category", "level", "day"),
-        stratum,
-        *parts,
-        defined,
-        np.array(way, np.int64),
-        last,
-    )
+    base = ends.base.by(*key, "group", "way", "day")
+    moved = ends.moved.by(*key, "group", "category", "level", "day")
+    return Courses(*parts, _rows(base, moved, stratum, *parts), defined, np.array(way, np.int64), last)
 
 
 def incidences(courses: Courses, outcomes: Outcomes, early: Mapping[int, int], confidence: float) -> Reading:
@@ -146,16 +160,14 @@ def incidences(courses: Courses, outcomes: Outcomes, early: Mapping[int, int], c
     """
     parts = len(courses.value)
     values = np.full((3, parts, len(outcomes)), np.nan)
-    listed = zip(outcomes.category.tolist(), outcomes.level.tolist(), strict=True)
-    for category, level in dict.fromkeys(listed):
-        found = curves(courses.of(category, level), confidence)
-        for column in np.flatnonzero((outcomes.category == category) & (outcomes.level == level)):
-            day = int(outcomes.window_days[column])
-            values[:, :, column] = _at(found, parts, day, day - early[day])
+    listed = list(zip(outcomes.category.tolist(), outcomes.level.tolist(), strict=True))
+    for several in courses.blocks(list(dict.fromkeys(listed))):
+        found = curves(courses.of_each(several), confidence)
+        own = [column for column, pair in enumerate(listed) if pair in several]
+        place = np.array([several.index(listed[column]) for column in own])
+        day = outcomes.window_days[own]
+        watched_to = day - np.array([early[each] for each in day.tolist()])
+        stratum = np.arange(parts)[:, None] + parts * place
+        read = read_at(found, stratum, *(np.broadcast_to(each, stratum.shape) for each in (day, watched_to)))
+        values[:, :, own] = read.incidence.each
     return Reading(*values)
-
-
-def _at(found: Curves, parts: int, day: int, watched_to: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    days, watched = np.full(parts, day, np.int64), np.full(parts, watched_to, np.int64)
-    read = read_at(found, np.arange(parts, dtype=np.int64), days, watched).incidence
-    return read.share, read.low, read.high

@@ -84,16 +84,24 @@ def leaving(
     Raises:
         ImpossibleCounts: A day below 0, a stratum outside the range, or more taken back than was given.
     """
-    columns = {"stratum": stratum, "day": day, "event": event, "competing": competing, "censored": censored}
-    rows = pd.DataFrame({name: np.asarray(column, dtype=np.int64) for name, column in columns.items()})
-    outside = (rows["day"] < 0) | (rows["stratum"] < 0) | (rows["stratum"] >= strata)
-    rows = rows.groupby(["stratum", "day"], sort=True, as_index=False).sum()
-    if outside.any() or (rows[list(CAUSES)] < 0).any(axis=None):
-        raise ImpossibleCounts(
-            "Got a day or count below 0, or a stratum outside the range. Expected neither. Report it with the manifest."
-        )
-    rows = rows[rows[list(CAUSES)].sum(axis=1) > 0]
-    return Leaving(**{name: rows[name].to_numpy(np.int64) for name in columns}, strata=strata)
+    stratum, day, *counts = (
+        np.asarray(each, dtype=np.int64) for each in (stratum, day, event, competing, censored)
+    )
+    if (day < 0).any() or (stratum < 0).any() or (stratum >= strata).any():
+        raise ImpossibleCounts(_OUTSIDE)
+    key = stratum * (int(day.max(initial=0)) + 1) + day
+    order = np.argsort(key, kind="stable")
+    begins = np.flatnonzero(np.diff(key[order], prepend=-1))
+    sums = np.stack([np.add.reduceat(each[order], begins) if len(begins) else each for each in counts])
+    if (sums < 0).any():
+        raise ImpossibleCounts(_OUTSIDE)
+    some = sums.sum(axis=0) > 0
+    chosen = order[begins[some]]
+    event, competing, censored = sums[:, some]
+    return Leaving(stratum[chosen], day[chosen], event, competing, censored, strata)
+
+
+_OUTSIDE = "Got a day or count below 0, or a stratum outside the range. Expected neither. Report it with the manifest."
 
 
 def added_leaving(parts: Iterable[Leaving]) -> Leaving:

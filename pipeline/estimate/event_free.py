@@ -36,7 +36,7 @@ def event_free_table(
 def _category(
     courses: Courses, category: int, windows: np.ndarray, settings: Settings, labels: Labels
 ) -> pd.DataFrame:
-    counted = courses.of(category, 0)
+    counted = courses.of_each([(category, 0)])
     part, day = _days(counted, windows)
     read = read_at(curves(counted, settings.confidence), part, day)
     leaves = _between(counted, part, day)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.counts import RISK_UNIT
-from pipeline.estimate.run_length import Steps, run_lengths, steps_of
+from pipeline.estimate.run_length import Steps, run_length, run_lengths, steps_of
 
 ODDS_RATIO = 2.0
 #: A chart is to run for so many cases, on average, before it asks for a check without cause.
@@ -113,12 +113,17 @@ def risk_mix(lattice: Lattice, risk: np.ndarray, odds_times: float = 1.0) -> Ste
 def limit_of(steps: Steps, lattice: Lattice, wanted: float) -> tuple[int, float]:
     """The lowest limit, in steps, that by chance alone is reached after `wanted` cases or later, and its run length.
 
+    Where events are rare it is the lowest that may be, which is asked first and alone.
+
     Args:
         steps: Of one case while all is well.
         lattice: Of the cases; two events in a row stay below the limit.
         wanted: Mean number of cases.
     """
     least = (FEWEST_EVENTS - 1) * lattice.jump + 1
+    shortest = run_length(steps, least)
+    if wanted <= shortest < np.inf:
+        return least, shortest
     lengths = run_lengths(steps, round(HIGHEST / lattice.unit), wanted, least)
     return len(lengths), float(lengths[-1])
 
@@ -141,7 +146,7 @@ def chart(
         return Chart(0.0 * path, np.zeros(len(path), bool), path, nothing, nothing, nothing, COARSEST)
     lattice = lattice_of(share, odds_ratio)
     limit, length = limit_of(risk_mix(lattice, share), lattice, wanted)
-    if_real = run_lengths(risk_mix(lattice, share, odds_ratio), limit)[-1]
+    if_real = run_length(risk_mix(lattice, share, odds_ratio), limit)
     height = heights(lattice.sizes(outcome), limit)
     return Chart(
         height * lattice.unit,
@@ -149,7 +154,7 @@ def chart(
         path,
         limit * lattice.unit,
         length,
-        float(if_real),
+        if_real,
         lattice.unit,
     )
 

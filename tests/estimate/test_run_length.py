@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.run_length import run_lengths, steps_of
+from pipeline.estimate.run_length import run_length, run_lengths, steps_of
 
 
 def solved(size, chance, limit):
@@ -42,6 +42,7 @@ def test_all_limits_at_once(rows, up, limit):
         if not 0 < known < 1e6:  # beyond, the equations are too near to singular for either
             return
         assert found[at - 1] == pytest.approx(known, rel=1e-8)
+        assert run_length(steps, at) == pytest.approx(known, rel=1e-8)
 
 
 def test_equal_steps_are_added_and_impossible_ones_dropped():
@@ -55,6 +56,19 @@ def test_a_chart_that_cannot_rise_never_asks(size):
     found = run_lengths(steps_of(np.array(size), np.full(len(size), 1 / len(size))), 3)
     assert np.isinf(found).all()
     assert len(found) == 3
+    assert np.isinf(run_length(steps_of(np.array(size), np.full(len(size), 1 / len(size))), 3))
+
+
+@pytest.mark.parametrize("limit", [1387, 1402, 2100])
+def test_one_limit_alone_where_steps_up_are_long(limit):
+    """Risks of 0.5 to 1.5 % on a lattice of 1/1000: steps of 678 to 688 up, 5 to 15 down, as charts of rare events have."""
+    down = np.arange(5, 16)
+    steps = steps_of(
+        np.concatenate([693 - down, -down]), np.concatenate([down / 1000, 1 - down / 1000]) / len(down)
+    )
+    alone = run_length(steps, limit)
+    assert alone == pytest.approx(run_lengths(steps, limit)[-1], rel=1e-9)
+    assert alone == pytest.approx(solved(steps.size, steps.chance, limit), rel=1e-9)
 
 
 def test_it_ends_where_the_run_is_long_enough():
