@@ -31,6 +31,7 @@ PAGES = {
     "index.html": "This edition",
     "rates.html": "Rates by operation",
     "comparison.html": "Two operations compared",
+    "surgeons.html": "Surgeons",
     "to_review.html": "To review",
     "quality.html": "Data quality",
     "how_counted.html": "How it is counted",

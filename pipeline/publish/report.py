@@ -14,6 +14,7 @@ from pipeline.publish.how_counted_page import how_counted_body
 from pipeline.publish.page import page
 from pipeline.publish.quality_page import quality_body
 from pipeline.publish.rates_page import rates_body
+from pipeline.publish.surgeons_page import surgeons_body
 from pipeline.publish.to_review_page import review_body
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
     "index.html": front_body,
     "rates.html": rates_body,
     "comparison.html": comparison_body,
+    "surgeons.html": surgeons_body,
     "to_review.html": review_body,
     "quality.html": quality_body,
     "how_counted.html": how_counted_body,

@@ -133,6 +133,13 @@ def mark(x: float, y: float, kind: str, more: str = "") -> str:
     return f'<path class="{cls}" d="M{left} {above}L{right} {below}M{left} {below}L{right} {above}"/>'
 
 
+def inside(left: float, top: float, right: float, bottom: float, drawn: Sequence[str]) -> str:
+    """What is drawn, cut at the edges of a rectangle."""
+    width, height = place(right - left), place(bottom - top)
+    box = f'x="{place(left)}" y="{place(top)}" width="{width}" height="{height}"'
+    return f'<svg {box} viewBox="{place(left)} {place(top)} {width} {height}">{"".join(drawn)}</svg>'
+
+
 def picture(
     name: str, title: str, told: str, height: float, marks: Sequence[str], width: float = WIDTH
 ) -> str:
