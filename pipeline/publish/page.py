@@ -32,6 +32,8 @@ PAGES = {
     "rates.html": "Rates by operation",
     "comparison.html": "Two operations compared",
     "surgeons.html": "Surgeons",
+    "time_to_event.html": "Time to event",
+    "over_time.html": "Over time",
     "to_review.html": "To review",
     "quality.html": "Data quality",
     "how_counted.html": "How it is counted",

@@ -11,10 +11,12 @@ from pipeline.publish.comparison_page import comparison_body
 from pipeline.publish.context import Context
 from pipeline.publish.front import front_body
 from pipeline.publish.how_counted_page import how_counted_body
+from pipeline.publish.over_time_page import over_time_body
 from pipeline.publish.page import page
 from pipeline.publish.quality_page import quality_body
 from pipeline.publish.rates_page import rates_body
 from pipeline.publish.surgeons_page import surgeons_body
+from pipeline.publish.time_page import time_body
 from pipeline.publish.to_review_page import review_body
 
 if TYPE_CHECKING:
@@ -25,6 +27,8 @@ BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
     "rates.html": rates_body,
     "comparison.html": comparison_body,
     "surgeons.html": surgeons_body,
+    "time_to_event.html": time_body,
+    "over_time.html": over_time_body,
     "to_review.html": review_body,
     "quality.html": quality_body,
     "how_counted.html": how_counted_body,
