@@ -99,8 +99,8 @@ def told(course: Curve, windows: Sequence[int]) -> str:
         f"{words.several(course.at_risk[0], 'case', 'cases')} at the operation",
         *(_at(course, day) for day in windows),
     ]
-    deaths = f"{words.several(died, 'death', 'deaths')} before it" if died else "no death before it"
-    return "; ".join([*said, deaths]) + "."
+    gone = f"{words.count(died)} died before it" if died else "nobody died before it"
+    return "; ".join([*said, gone]) + "."
 
 
 def _at(course: Curve, day: int) -> str:
