@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import findings
 from pipeline.catalogue import Catalogue
+from pipeline.publish.numbers import Register
 from pipeline.settings import Settings
 
 if TYPE_CHECKING:
@@ -81,6 +82,7 @@ class Context:
         made_from: Hex of all that the edition depends on but the signed one before it.
         number: Of this edition among the signed ones of its period: the one it has, or will have once it is signed.
         signature: None: a draft.
+        lists: Of the cases behind printed numbers; pages ask it for links.
         compared_with: Name → SHA-256 of the manifest of the signed edition that `changes` looks back to.
     """
 
@@ -101,6 +103,7 @@ class Context:
     number: int = 1
     signature: Signature | None = None
     compared_with: Mapping[str, str] = field(default_factory=dict)
+    lists: Register = field(default_factory=Register)
 
     @property
     def state(self) -> str:

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING
 from pipeline.publish import words
 from pipeline.publish.context import Context
 from pipeline.publish.differences import differences
+from pipeline.publish.markup import Markup as Markup
+from pipeline.publish.markup import linked as linked
 from pipeline.publish.table_bodies import bodies
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from pipeline.publish import words
+from pipeline.publish.markup import Markup
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,4 +57,6 @@ def _body(rows: Sequence[str]) -> str:
 
 
 def _told(value: object) -> str:
+    if isinstance(value, Markup):
+        return value
     return "" if words.is_missing(value) else escape(str(value), quote=True)

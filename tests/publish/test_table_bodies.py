@@ -7,7 +7,7 @@ import re
 import pandas as pd
 import pytest
 
-from pipeline.publish.page import Show, table
+from pipeline.publish.page import Show, linked, table
 from pipeline.publish.table_bodies import bodies
 
 ROWS = pd.DataFrame(
@@ -59,3 +59,10 @@ def test_only_so_many_rows_are_shown_and_the_file_is_named() -> None:
     assert made.count("<tr>") == 500
     assert "The first 500 of 501 rows" in made
     assert '<a href="../tables/rates.csv">' in made
+
+
+def test_a_cell_that_is_mark_up_is_not_escaped_again_and_its_words_are() -> None:
+    cells = pd.DataFrame({"cases": [linked("<7>", 'lists/a&b.html#"x"'), "<a>"]}, dtype=object)
+    made = bodies(cells, {"cases": "right"})
+    assert '<a href="lists/a&amp;b.html#&quot;x&quot;">&lt;7&gt;</a>' in made
+    assert "&lt;a&gt;</td>" in made
