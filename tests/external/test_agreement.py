@@ -1,6 +1,14 @@
-"""Kappa and its limits beside statsmodels (cohens_kappa, which has the variance of Fleiss, Cohen and Everitt 1969)."""
+"""Kappa and its limits beside statsmodels (cohens_kappa, which has the variance of Fleiss, Cohen and Everitt 1969).
+
+The rows `kappa_vcd` of data/open_data.csv (README here) agree between R's vcd and statsmodels. The first is the example
+of the help page of `epi.kappa` of R's epiR, salmon examined twice.
+"""
 
 from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,6 +24,20 @@ TABLES = [
     (12, 0, 3, 40),
     (2, 2, 2, 2),
 ]
+
+
+with (Path(__file__).parent / "data" / "open_data.csv").open(newline="", encoding="utf-8") as file:
+    ROWS = {row["id"]: row for row in csv.DictReader(file) if row["id"].startswith("kappa_vcd:")}
+
+
+@pytest.mark.parametrize("name", ROWS)
+def test_kappa_is_that_of_the_check_values(name: str) -> None:
+    cells = json.loads(ROWS[name]["inputs"])["cells"]
+    kappa, error, low, high = json.loads(ROWS[name]["expected"])
+    found = cohens_kappa(*(np.array([cell]) for cell in cells), 0.95)
+    tolerance = float(ROWS[name]["tolerance"])
+    assert [found.kappa[0], found.low[0], found.high[0]] == pytest.approx([kappa, low, high], abs=tolerance)
+    assert (found.high[0] - found.low[0]) / 2 / 1.959964 == pytest.approx(error, abs=tolerance)
 
 
 @pytest.mark.parametrize("cells", TABLES, ids=str)

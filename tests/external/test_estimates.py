@@ -85,11 +85,25 @@ def test_katz(row):
     assert matches(row, [found.value[0], found.low[0], found.high[0]])
 
 
+@pytest.mark.parametrize("row", [row for row in rows_of("rr_katz") if has_zero_cell(row.values[0])])
+def test_katz_is_not_asked_where_it_has_no_answer(row):
+    """Its limits there are nothing, so what is printed are Koopman's, or nothing if neither arm has an event."""
+    assert np.isnan(expected(row)[1])
+    table, found = numbers(row), risk_ratio(arms(row), 0.95)
+    if table["x1"] == table["x2"] == 0:
+        assert np.isnan([found.value[0], found.low[0], found.high[0]]).all()
+    else:
+        assert found.low[0] == koopman_limits(np.array([list(table.values())]), 0.95).low[0]
+        assert 0 < found.low[0] < np.inf
+        assert np.isnan([found.value[0], found.high[0]]).all(), "no upper end, and no ratio, to print"
+
+
 @pytest.mark.parametrize("row", [row for row in rows_of("rr_koopman") if has_zero_cell(row.values[0])])
 def test_koopman_where_a_cell_is_zero(row):
     found = risk_ratio(arms(row), 0.95)
     if numbers(row)["x1"] == numbers(row)["x2"] == 0:
         # the interval would be 0 to infinity: nothing is estimable, and nothing is printed
+        assert expected(row) == [0, math.inf]
         assert np.isnan([found.value[0], found.low[0], found.high[0]]).all()
     else:
         assert matches(row, [found.low[0], found.high[0]], no_limit=math.nan)

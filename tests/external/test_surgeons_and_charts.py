@@ -1,7 +1,7 @@
 """Expected risks, surgeons, funnels and running charts against values from outside (data/surgeons_and_charts.csv).
 
 Source, tolerance and the engines that agreed stand beside each value. Not computed here, and so only held against what
-is: intervals of other names (Byar, mid-P), Holm's and Bonferroni's adjustment, Hosmer and Lemeshow's test, beta-binomial
+is: intervals of other names (Byar, mid-P), Holm's and Bonferroni's adjustment, beta-binomial
 models.
 """
 
