@@ -1,5 +1,7 @@
 """Surgeons set against what is expected of their patients."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -216,6 +218,28 @@ def test_beyond_a_limit_it_asks_for_a_check_and_proves_nothing():
     assert sentence(5, 100, risk=2000).endswith(
         f"That is fewer than chance alone gives in 998 of 1000. {CHECK}"
     )
+
+
+def test_no_sentence_says_more_than_the_binomial_bears():
+    """Equal risks: limits and chances are those of scipy's binomial, worked out here by its tails."""
+    for cases, risk in itertools.product((10, 14, 40, 150), (100, 600, 2500)):
+        for events in range(min(cases, 60) + 1):
+            upper, lower = (
+                float(binom.sf(events - 1, cases, risk / 10_000)),
+                float(binom.cdf(events, cases, risk / 10_000)),
+            )
+            said = sentence(events, cases, risk)
+            beyond = {
+                "That is more than chance alone gives in 998 of 1000.": upper <= 0.001,
+                "That is more than chance alone gives in 95 of 100.": 0.001 < upper <= 0.025,
+                "That is fewer than chance alone gives in 998 of 1000.": lower <= 0.001,
+                "That is fewer than chance alone gives in 95 of 100.": 0.001 < lower <= 0.025,
+            }
+            assert {words: words in said for words in beyond} == beyond, (events, cases, risk)
+            assert said.endswith(CHECK) == any(beyond.values())
+            assert said.endswith(NEITHER) == (not any(beyond.values()))
+            more = events > cases * risk / 10_000
+            assert (f"gives {events} or more in" in said) == more
 
 
 def test_too_few_cases_say_nothing():

@@ -5,7 +5,16 @@ import re
 
 import pytest
 
-from pipeline.estimate.verdicts import Difference, verdict_of, within_age_said
+from pipeline.estimate.two_arms import Arms, risk_difference
+from pipeline.estimate.verdicts import (
+    DESCRIPTIVE,
+    ChangeDifference,
+    Difference,
+    described,
+    verdict_of,
+    within_age_said,
+)
+from tests.estimate.test_every_table import every_table
 
 POINTS = (-0.3, -0.1, 0.0, 0.1, 0.3)
 INTERVALS = [Difference(low, high) for low, high in itertools.combinations_with_replacement(POINTS, 2)]
@@ -157,3 +166,60 @@ def test_groups_that_hardly_overlap_are_not_compared_within_age():
         "These groups hardly"
     )
     assert within_age_said("peg", "wire", interval, None, hardly_overlap=False) == ""
+
+
+# What is only described: by the interval alone, nothing tested.
+
+
+def plainly(sentence: str) -> str:
+    assert sentence.startswith(f"{DESCRIPTIVE} ")
+    return sentence.removeprefix(f"{DESCRIPTIVE} ")
+
+
+def test_what_is_described_is_borne_by_both_ways_of_counting():
+    for found, otherwise in itertools.product(FINE, [*FINE, None]):
+        sentence = plainly(described("peg", "wire", found, otherwise, unknown=3, called="not asked"))
+        both = sides(found) if sides(found) == sides(otherwise) else set()
+        wanted = {frozenset("a"): "more in a", frozenset("b"): "more in b", frozenset("ab"): "cannot tell"}
+        assert kind(sentence) == wanted.get(frozenset(both), "lost decide")
+        if both:
+            assert found.words() in sentence
+        else:
+            assert "3 not asked cases" in sentence
+
+
+def test_a_change_of_readings_is_said_in_its_own_words():
+    for low, high in itertools.combinations_with_replacement((-12.0, -0.04, 0.0, 0.04, 7.5), 2):
+        found = ChangeDifference(low, high)
+        sentence = plainly(described("peg", "wire", found, found, unknown=0))
+        higher = {"Higher with peg": low > 0, "Higher with wire": high < 0}
+        assert {start: sentence.startswith(start) for start in higher} == higher
+        assert sentence.startswith("These readings cannot tell the two apart") == (low <= 0 <= high)
+        assert "per 100" not in sentence
+        assert found.words() in sentence
+
+
+def test_no_pair_of_small_arms_is_said_to_have_more_where_it_has_not():
+    """8,281 tables: never more with the arm that has the smaller share, and the arms swapped swap the words."""
+    arms = every_table(12)
+    arms = Arms(*(each[arms.both] for each in (arms.events_a, arms.cases_a, arms.events_b, arms.cases_b)))
+    there = risk_difference(arms, 0.95)
+    back = risk_difference(Arms(arms.events_b, arms.cases_b, arms.events_a, arms.cases_a), 0.95)
+    more = arms.events_a * arms.cases_b - arms.events_b * arms.cases_a
+    opposite = {"more in a": "more in b", "more in b": "more in a", "cannot tell": "cannot tell"}
+    told_apart = 0
+    for low, high, low_back, high_back, more_in_a in zip(
+        there.low.tolist(),
+        there.high.tolist(),
+        back.low.tolist(),
+        back.high.tolist(),
+        more.tolist(),
+        strict=True,
+    ):
+        ahead, behind = Difference(low, high), Difference(low_back, high_back)
+        told = kind(plainly(described("peg", "wire", ahead, ahead, 0)))
+        assert told != "more in a" or more_in_a > 0
+        assert told != "more in b" or more_in_a < 0
+        assert kind(plainly(described("peg", "wire", behind, behind, 0))) == opposite[told]
+        told_apart += told != "cannot tell"
+    assert told_apart > 1000
