@@ -271,3 +271,27 @@ def test_patients_of_the_ligament_are_younger(demo: Any, told: list[Case]) -> No
     before = demo.table("baseline").set_index(["characteristic", "value"])
     assert before.loc[("age_years", ""), ["n_a", "n_b"]].tolist() == [whole.cases_a, whole.cases_b]
     assert before.loc[("age_years", ""), "median_a"] + 5 < before.loc[("age_years", ""), "median_b"]
+
+
+# ---------------------------------------------------------------- sentences
+
+
+def test_every_sentence_of_benefit_and_harm_is_borne_by_its_own_row(demo: Any) -> None:
+    """More or higher only where the whole interval printed beside it lies on one side; the interval's words are its."""
+    rows = demo.table("benefit_and_harm")
+    rows = rows[rows["diff_ci_low"].notna()]
+    named = 0
+    for row in rows.itertuples():
+        said = row.verdict.removeprefix("Descriptive, not tested. ")
+        one_sided = row.diff_ci_low > 0 or row.diff_ci_high < 0
+        if said.startswith(("More with", "Higher with")):
+            named += 1
+            assert one_sided, said
+        if said.startswith("These"):
+            assert not one_sided, said
+        if not said.startswith("It depends"):
+            unit = 1 if row.unit != "fraction" else 100
+            for limit in (row.diff_ci_low, row.diff_ci_high):
+                assert f"{abs(unit * limit):.1f}".removesuffix(".0") in said
+    assert len(rows) > 20
+    assert named >= 1
