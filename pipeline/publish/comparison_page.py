@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
 from pipeline.publish.arms_beside import baseline_part, beside_lines
+from pipeline.publish.benefit_part import benefit_part
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
 from pipeline.publish.page import Show
+from pipeline.publish.stated_chart import stated_chart
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,7 +30,12 @@ def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str
         )  # fmt: skip
     stated = _same_question(rows)
     return "\n".join(
-        [fitness(context), _primary(rows[stated], tables, context), _descriptive(rows[~stated], context)]
+        [
+            fitness(context),
+            _primary(rows[stated], tables, context),
+            benefit_part(tables, context),
+            _descriptive(rows[~stated], context),
+        ]
     )
 
 
@@ -135,7 +142,8 @@ def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: 
         grouped_by="analysis",
     )  # fmt: skip
     beside = "".join(page.paragraph(line) for line in beside_lines(main, arms, context))
-    return f'{title}<div class="finding">{said}</div>{beside}{table}{baseline_part(tables, arms, context)}'
+    picture = stated_chart(_in_order(stated), _question(main, context), arms, context)
+    return f'{title}<div class="finding">{said}</div>{beside}{picture}{table}{baseline_part(tables, arms, context)}'
 
 
 def _in_order(rows: pd.DataFrame) -> pd.DataFrame:

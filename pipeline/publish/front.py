@@ -9,6 +9,7 @@ from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import comparison_page, figures, page, rates_page, words
 from pipeline.publish.context import Context
 from pipeline.publish.page import Show
+from pipeline.publish.running_part import summary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +32,8 @@ def front_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         [
             _about(tables, context),
             _warnings(context),
-            _headline(tables, context),
             _activity(tables, context),
+            _headline(tables, context),
             _at_a_glance(tables, context),
             _files(),
         ]
@@ -76,7 +77,7 @@ def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         return title + page.paragraph(
             "Nothing was recorded for this period. Ask the sites whether that is so.", "note"
         )
-    return title + _quiet(done, context) + page.table(
+    return title + _told(done, tables, context) + _quiet(done, context) + page.table(
         _activity_in_print(done, context), "activity", "What was done and learned in the period, all sites together",
         {
             "operation": Show("Operation"),
@@ -88,6 +89,27 @@ def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         },
         csv="../tables/activity.csv", stub="operation",
     )  # fmt: skip
+
+
+def _told(done: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """The period in sentences: done, happened, learned, decided, closed; what waits; whether a running chart asks."""
+    by_site = done[done["site"] != "all"] if (done["site"] != "all").any() else done
+    sums = {name: int(by_site[name].sum()) for name in DONE}
+    happened, learned = sums["complications_happened"], sums["complications_learned"]
+    said = [
+        f"{words.several(sums['operations'], 'operation', 'operations')}; "
+        f"{words.several(sums['cases'], 'new case', 'new cases')}.",
+        f"{words.several(happened, 'complication', 'complications')} happened, "
+        f"{words.several(learned, 'complication', 'complications')} became known, whenever they happened.",
+        f"{words.several(sums['decisions'], 'decision', 'decisions')} of reviewers; "
+        f"{words.several(sums['windows_closed'], 'window', 'windows')} of cases closed.",
+    ]
+    waiting = tables.get("review")
+    if waiting is not None and len(waiting):
+        said.append(f"{words.several(len(waiting), 'question waits', 'questions wait')} for a reviewer.")
+    links = [page.link("to_review.html", "To review"), page.link("over_time.html", "Over time")]
+    more = f'<p class="soft">More: {words.listed(links)}.</p>'
+    return page.bullets([*said, *summary(tables)]) + more
 
 
 def _quiet(done: pd.DataFrame, context: Context) -> str:

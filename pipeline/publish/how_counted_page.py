@@ -9,6 +9,7 @@ from pipeline.catalogue import Complication, Level, Measured
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.differences import differences
+from pipeline.publish.flow_part import flow_figure
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -187,7 +188,9 @@ def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         "removed": Show("Taken away", True), "after": Show("After", True), "reason": Show("Why"),
     }  # fmt: skip
     caption = "From rows received to cases analysed, by site; each operation's own way is in the file"
-    return page.table(printed, "flow", caption, columns, csv="../tables/flow.csv", grouped_by="who")
+    return flow_figure(flow) + page.table(
+        printed, "flow", caption, columns, csv="../tables/flow.csv", grouped_by="who"
+    )
 
 
 def _who(site: object, procedure: object, named: words.Names) -> str:

@@ -30,7 +30,7 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri
 
 #: File → what its page answers, in the order of the menu.
 PAGES = {
-    "index.html": "This edition",
+    "index.html": "What happened",
     "rates.html": "Rates by operation",
     "comparison.html": "Two operations compared",
     "surgeons.html": "Surgeons",
@@ -38,6 +38,7 @@ PAGES = {
     "over_time.html": "Over time",
     "to_review.html": "To review",
     "quality.html": "Data quality",
+    "what_changed.html": "What changed",
     "how_counted.html": "How it is counted",
 }
 

@@ -50,7 +50,7 @@ def rates_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             fitness(context),
             f"<details open><summary>How to read the columns</summary>{page.bullets(HOW_TO_READ)}</details>",
             f'<ul class="jump">{jump}</ul>',
-            *(_section(key, together[together["category"] == key], context) for key in categories),
+            *(_section(key, together[together["category"] == key], _of_others(tables, key), context) for key in categories),
             _elsewhere(rates, context),
         ]
     )  # fmt: skip
@@ -83,7 +83,13 @@ def in_order(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     return ranked.sort_values(["_rank", "level", "window_days"], kind="stable", ignore_index=True)
 
 
-def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
+def _of_others(tables: Mapping[str, pd.DataFrame], category: str) -> pd.DataFrame | None:
+    """What others published of a category."""
+    published = tables.get("published_figures")
+    return None if published is None else published[published["category"] == category]
+
+
+def _section(category: str, rows: pd.DataFrame, others: pd.DataFrame | None, context: Context) -> str:
     named = words.names(context)
     main = named.main_level(category)
     title = named.category(category)
@@ -92,15 +98,19 @@ def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
         f'<section><h2 id="{page.anchor(category)}">{page.text(title)}</h2>',
         page.paragraph(_about(category, context)) if _about(category, context) else "",
         rates_chart(
-            f"c-{page.anchor(category)}", in_order(rows[rows["level"] == main], context), title, context
+            f"c-{page.anchor(category)}",
+            in_order(rows[rows["level"] == main], context),
+            title,
+            context,
+            others,
         ),
         _rates_table(rows[rows["level"] == main], f"{title}, {level}" if level else title, context),
     ]
-    others = [key for key in rows["level"].unique().tolist() if key != main]
-    if others:
+    further = [key for key in rows["level"].unique().tolist() if key != main]
+    if further:
         inner = "".join(
             _rates_table(rows[rows["level"] == key], f"{title}, {named.level(category, key)}", context)
-            for key in _levels_in_order(category, others, context)
+            for key in _levels_in_order(category, further, context)
         )
         parts.append(
             f"<details><summary>{page.text(title)} counted more narrowly or more widely</summary>{inner}</details>"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
+from pipeline.publish.changes_page import changes_body
 from pipeline.publish.comparison_page import comparison_body
 from pipeline.publish.context import Context
 from pipeline.publish.front import front_body
@@ -31,6 +32,7 @@ BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
     "over_time.html": over_time_body,
     "to_review.html": review_body,
     "quality.html": quality_body,
+    "what_changed.html": changes_body,
     "how_counted.html": how_counted_body,
 }
 

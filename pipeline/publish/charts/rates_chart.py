@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.publish import figures, words
@@ -14,9 +15,13 @@ if TYPE_CHECKING:
 
 YEAR = 365
 HOW_TO_READ = "Dot: the rate. Line: its interval. Dots to an empty diamond: how far it would rise if all lost cases had had it."
+OTHERS = "Figures of others, not tested against ours"
+OTHERS_TOLD = "Cross and broken line: what others published, of other patients and by other rules."
 
 
-def rates_chart(name: str, rows: pd.DataFrame, title: str, context: Context) -> str:
+def rates_chart(
+    name: str, rows: pd.DataFrame, title: str, context: Context, others: pd.DataFrame | None = None
+) -> str:
     """The rates of one category and level after each operation, as a figure; nothing without an estimate.
 
     The window is a year, or the longest shorter one, or else the shortest that has rates.
@@ -26,6 +31,7 @@ def rates_chart(name: str, rows: pd.DataFrame, title: str, context: Context) -> 
         rows: Of `rates`: one category and level, stratum `none`, in the order of print.
         title: What the category is called.
         context: Of the edition.
+        others: Rows of `published_figures` of the category: drawn in grey below ours.
     """
     known = rows[rows["rate"].notna()]
     if known.empty:
@@ -39,8 +45,12 @@ def rates_chart(name: str, rows: pd.DataFrame, title: str, context: Context) -> 
         for rate, key in zip(figures.rates_of(shown), shown["procedure"], strict=True)
     ]
     caption = f"{title} {words.window(window)}, by operation"
+    told = HOW_TO_READ
+    if others is not None and not others.empty:
+        intervals += [_of_others(row) for row in others.to_dict("records")]
+        told = f"{HOW_TO_READ} {OTHERS_TOLD}"
     axis = "cases with it among all cases whose window has closed"
-    return drawing.figure(interval_plot(name, caption, intervals, axis=axis), caption, HOW_TO_READ)
+    return drawing.figure(interval_plot(name, caption, intervals, axis=axis), caption, told)
 
 
 def chosen_window(days: list[int]) -> int:
@@ -68,4 +78,22 @@ def _interval(rate: figures.Rate, label: str, observed_share: float) -> Interval
         told + (f"; {words.percent(rate.worst_case)} if all lost had it" if lost else ""),
         float(rate.worst_case) if lost else NOWHERE,
         "dot" if rate.events else "hollow",
+    )
+
+
+def _of_others(row: Mapping[Hashable, object]) -> Interval:
+    """A single figure with its interval, or the range of what several report."""
+    label, source = words.sentence(str(row["criterion"])), str(row["source"])
+    single = not words.is_missing(row["rate"])
+    low, high = (row["ci_low"], row["ci_high"]) if single else (row["lowest"], row["highest"])
+    if single:
+        counts = f"{words.count(row['events'])} of {words.count(row['cases'])}"
+        told = f"{words.percent(row['rate'], 2)} ({words.percents(low, high)}), {counts}"
+    else:
+        counts = words.percents(low, high)
+        told = f"from {counts}"
+    value = float(str(row["rate"])) if single else NOWHERE
+    said = f"{label}, {source}: {told}"
+    return Interval(
+        label, value, float(str(low)), float(str(high)), counts, said, kind="cross", heading=OTHERS
     )
