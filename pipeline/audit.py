@@ -18,7 +18,7 @@ from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.countable import countable_cases
 from pipeline.handover import PERFORMED, RECORD_TABLES, Cases, Facts, Labels
 from pipeline.known import marked
-from pipeline.parts import Whole, joined, part_of, stray_positions
+from pipeline.parts import Whole, joined, joined_cases, part_of, stray_positions
 from pipeline.unsaid import left_unsaid
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ class Analysed:
 
     labels: Labels
     whole: Whole
+    cases: Cases
     counts: Counts
     rates: pd.DataFrame
     cohorts: pd.DataFrame
@@ -137,7 +138,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     told = marked(told, known, ground.as_of)
     reviews = reviewed(whole, facts, labels, ground.settings)
     return Analysed(
-        labels=labels, whole=whole, counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
+        labels=labels, whole=whole, cases=joined_cases(parts), counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
         comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
         beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
         findings=told,

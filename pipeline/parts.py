@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import NOT_NAMED, RECORD_TABLES, Classified, Facts, Linked
+from pipeline.handover import NOT_NAMED, RECORD_TABLES, Cases, Classified, Facts, Linked
 
 
 @dataclass(frozen=True)
@@ -81,16 +82,10 @@ def _links(facts: Facts, mine: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
 def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
     """All parts as one, cases in the order of case ids."""
-    sizes = [len(part.cases) for part in linked]
-    starts = np.append(0, np.cumsum(sizes))[: len(sizes)]
     died = np.concatenate([part.died for part in classified])
-    cases = pd.concat([part.cases for part in linked], ignore_index=True).assign(died=died)
-    order = np.lexsort((cases["side"].to_numpy(), cases["operation"].to_numpy()))
-    number = np.empty(len(order), dtype=np.int64)
-    number[order] = np.arange(len(order))
-    placed = _Placed(starts, number)
+    cases, placed = _in_order(pd.concat([part.cases for part in linked], ignore_index=True), linked)
     return Whole(
-        cases=cases.iloc[order].reset_index(drop=True).assign(case=np.arange(len(cases))),
+        cases=cases.assign(died=died[placed.order]),
         chain=placed(linked, lambda part: part.chain, ["case", "day", "operation"]),
         records=placed(linked, lambda part: part.records, ["table", "row", "case"]),
         unattributed=_sorted(linked, lambda part: part.unattributed, ["table", "row"]),
@@ -115,12 +110,44 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
     )
 
 
+def joined_cases(parts: Sequence[Cases]) -> Cases:
+    """The counted cases of all parts as one, in the order of case ids."""
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    cases, placed = _in_order(pd.concat([part.cases for part in parts], ignore_index=True), parts)
+    return replace(
+        first,
+        cases=cases,
+        complications=placed(parts, lambda part: part.complications, ["case", "category", "level", "status"]),
+        assessed=placed(parts, lambda part: part.assessed, ["case", "category"]),
+        returns=placed(parts, lambda part: part.returns, ["case", "day"]),
+        answers=placed(parts, lambda part: part.answers, ["case", "day", "row"]),
+        readings=placed(parts, lambda part: part.readings, ["case", "day", "row"]),
+    )
+
+
+def _in_order(cases: pd.DataFrame, parts: Sequence[Linked] | Sequence[Cases]) -> tuple[pd.DataFrame, _Placed]:
+    """The cases of all parts by operation and side, and what puts their frames in the same order."""
+    sizes = [len(part.cases) for part in parts]
+    starts = np.append(0, np.cumsum(sizes))[: len(sizes)]
+    order = np.lexsort((cases["side"].to_numpy(), cases["operation"].to_numpy()))
+    ordered = cases.iloc[order].reset_index(drop=True).assign(case=np.arange(len(cases)))
+    return ordered, _Placed(starts, order)
+
+
 @dataclass(frozen=True)
 class _Placed:
     """Concatenates a frame of every part with its cases renumbered."""
 
     starts: np.ndarray
-    number: np.ndarray
+    order: np.ndarray
+
+    @cached_property
+    def number(self) -> np.ndarray:
+        number = np.empty(len(self.order), dtype=np.int64)
+        number[self.order] = np.arange(len(self.order))
+        return number
 
     def __call__(
         self, parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]

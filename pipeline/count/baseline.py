@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compared import arms_of
-from pipeline.count.windows import closed_cases
 from pipeline.counts import BASELINE, Cells, joint_cells
 from pipeline.handover import Cases
 from pipeline.settings import Settings
+from pipeline.watched import closed_cases
 
 
 def baseline_cells(cases: Cases, settings: Settings) -> Cells:

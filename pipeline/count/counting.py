@@ -9,27 +9,26 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
+from pipeline.case_evidence import EvidenceRows, evidence_rows, laid_to_surgeons
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.count.baseline import baseline_cells
 from pipeline.count.benefit import benefit_of
 from pipeline.count.ends import arm_ends, end_cells, last_days
 from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
-    EvidenceRows,
     all_outcomes,
     evidence_for_department,
-    evidence_rows,
-    laid_to_surgeons,
     main_outcomes,
     readings,
     surgeon_outcomes,
 )
 from pipeline.count.risk import covariate_cells
-from pipeline.count.windows import cell_statistics, closed_cases
+from pipeline.count.windows import cell_statistics
 from pipeline.counts import Cells, Counts, joint_cells
 from pipeline.handover import AWAITING, COUNTED, NO_DAY, Cases
 from pipeline.periods import MONTHS_OF
 from pipeline.settings import Settings
+from pipeline.watched import closed_cases
 
 SURGEON_KEYS = ("surgeon", "group")
 COURSE_KEYS = ("site", "group", "fixation", "age_band")

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.case_evidence import Days
 from pipeline.compared import arms_of
-from pipeline.count.outcomes import Days, Evidence
-from pipeline.count.windows import closed_cases
+from pipeline.count.outcomes import Evidence
 from pipeline.counts import WAYS, Cells, Ends, Outcomes, summed
 from pipeline.handover import Cases
 from pipeline.settings import Settings, Window
+from pipeline.watched import closed_cases
 
 ARM_KEYS = ("arm", "age_band")
 

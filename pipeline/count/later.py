@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.count.outcomes import EvidenceRows, positions
+from pipeline.case_evidence import EvidenceRows, positions
 from pipeline.counts import Cells, joint_cells
 from pipeline.handover import COUNTED, Cases
 

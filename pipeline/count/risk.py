@@ -12,19 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.case_evidence import Days, evidence_rows, laid_to_surgeons
 from pipeline.catalogue import Catalogue, complication_of
 from pipeline.count.outcomes import (
-    Days,
-    evidence_rows,
-    laid_to_surgeons,
     readings,
     surgeon_outcomes,
 )
-from pipeline.count.windows import closed_cases, quiet_cases
 from pipeline.counts import COVARIATES, Cells, Outcomes, Risks, joint_cells
 from pipeline.errors import CannotFinish
 from pipeline.handover import Cases
 from pipeline.settings import Settings, Window
+from pipeline.watched import closed_cases, quiet_cases
 
 HISTOGRAM_KEYS = ("surgeon", "category", "window_days", "risk")
 HISTOGRAM_COUNTS = ("cases", "events", "followed", "assessed")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.count.outcomes import positions
+from pipeline.case_evidence import positions
 from pipeline.counts import joint_cells
 from pipeline.handover import NEVER, Cases
 from schemas.defaults import HOW_IT_WENT, TOLD_OF_SPORT

@@ -16,9 +16,7 @@ from pipeline.count.outcomes import Evidence
 from pipeline.counts import STATISTICS, Cells, Outcomes, joint_cells
 from pipeline.handover import LEFT, RIGHT
 from pipeline.settings import Window
-
-#: `contact_until` and `records_until` of the frame of cases, by a category's `seen_in`.
-OBSERVED_UNTIL = {"visit": "contact_until", "records": "records_until"}
+from pipeline.watched import OBSERVED_UNTIL, closed_cases, quiet_cases
 
 
 @dataclass(frozen=True)
@@ -40,18 +38,6 @@ class Horizon:
     died: np.ndarray
     quiet: np.ndarray
     end: np.ndarray
-
-
-def closed_cases(cases: pd.DataFrame, window: Window) -> np.ndarray:
-    """Cases whose window has ended and had its grace by the day to which the site's records are complete."""
-    performed = cases["performed"].to_numpy(np.int64)
-    return performed + (window.days + window.grace) <= cases["known_until"].to_numpy(np.int64)
-
-
-def quiet_cases(cases: pd.DataFrame, window: Window, seen_in: str) -> np.ndarray:
-    """Closed cases that are followed even without an event: dead by the window's end, or observed up to it."""
-    reached = cases[OBSERVED_UNTIL[seen_in]].to_numpy(np.int64) >= window.days - window.early
-    return closed_cases(cases, window) & ((cases["died"].to_numpy(np.int64) <= window.days) | reached)
 
 
 def horizon(cases: pd.DataFrame, window: Window, seen_in: str, pair: np.ndarray) -> Horizon:

@@ -144,8 +144,9 @@ def test_a_hundred_thousand_cases_take_a_moment(cases_of, settings, catalogue, p
     """Ends are few rows however many cases: keys are small, days at most those of the longest window."""
     from time import perf_counter
 
+    from pipeline.case_evidence import evidence_rows
     from pipeline.count.ends import end_cells, last_days
-    from pipeline.count.outcomes import all_outcomes, evidence_for_department, evidence_rows
+    from pipeline.count.outcomes import all_outcomes, evidence_for_department
 
     cases = cases_of([{}], [(0, CRACK, 0, 10)])
     evidence = evidence_for_department(evidence_rows(cases), cases.labels, catalogue)
