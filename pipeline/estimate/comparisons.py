@@ -66,8 +66,8 @@ def comparisons_table(
     ]
     if not frames:
         return pd.DataFrame(columns=list(ORDER))
-    table = pd.concat(frames, ignore_index=True)
-    return table.drop_duplicates(list(KEYS), ignore_index=True)[list(ORDER)]
+    rows = pd.concat(frames, ignore_index=True).drop_duplicates(list(KEYS), ignore_index=True)
+    return _estimated(rows, counts, settings, labels, catalogue)[list(ORDER)]
 
 
 def pair_of(cells: Cells, asked: Primary | Compare, labels: Labels) -> Pair:
@@ -79,22 +79,26 @@ def pair_of(cells: Cells, asked: Primary | Compare, labels: Labels) -> Pair:
 def _described(
     counts: Counts, pair: Pair, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
-    frames = []
+    """Counted rows of one comparison, with its figures within age bands."""
+    frames, strata = [], []
     for isolated_only in (True, False):
         kept = counts.cells.keys["isolated"].to_numpy().astype(bool) | (not isolated_only)
         for analysis in ("all_cases", "followed", "worst_for_a", "worst_for_b"):
-            rows = _rows(counts, pair, kept, analysis, isolated_only, "", labels)
-            strata = arms_by_age(counts.cells, pair.a & kept, pair.b & kept, analysis, len(labels.age_bands))
-            frames.append(rows.assign(**within_age(strata, settings.confidence)))
-    frames += _by_age(counts, pair, labels)
-    rows = pd.concat(frames, ignore_index=True)
+            frames.append(_rows(counts, pair, kept, analysis, isolated_only, "", labels))
+            arms = pair.a & kept, pair.b & kept
+            strata.append(arms_by_age(counts.cells, *arms, analysis, len(labels.age_bands)))
+    together = Arms(*(np.concatenate([getattr(each, name) for each in strata]) for name in COUNTED))
+    within = within_age(together, settings.confidence)
+    rows = pd.concat(
+        [pd.concat(frames, ignore_index=True).assign(**within), *_by_age(counts, pair, labels)],
+        ignore_index=True,
+    )
     stated = _is_stated(rows, pair.asked, catalogue)
     worst = rows["analysis"].isin(["worst_for_a", "worst_for_b"])
     banded = rows["stratum_value"] != ""
     empty = (rows["cases_a"] + rows["cases_b"]) == 0
     rows["primary"] = stated & rows["isolated_only"] & ~banded
-    rows = rows[stated | ~(worst | banded | empty)]
-    return _estimated(rows.reset_index(drop=True), counts, pair, settings, labels, catalogue)
+    return rows[stated | ~(worst | banded | empty)]
 
 
 def _by_age(counts: Counts, pair: Pair, labels: Labels) -> list[pd.DataFrame]:
@@ -173,8 +177,9 @@ def _is_stated(rows: pd.DataFrame, asked: Primary | Compare, catalogue: Catalogu
 
 
 def _estimated(
-    rows: pd.DataFrame, counts: Counts, pair: Pair, settings: Settings, labels: Labels, catalogue: Catalogue
+    rows: pd.DataFrame, counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue
 ) -> pd.DataFrame:
+    """All comparisons at once, so that each distinct table is worked out once."""
     arms = Arms(*(rows[name].to_numpy(dtype=np.int64) for name in COUNTED))
     shown = _starts_in_time(rows, catalogue) & rows.pop("state").to_numpy()
     figures: dict[str, np.ndarray] = {}
@@ -191,7 +196,7 @@ def _estimated(
     table = tested(table, shown, estimable, settings, catalogue)
     table["age_trend"] = ""
     for at in np.flatnonzero(estimable & table["verdict"].notna().to_numpy()).tolist():
-        table.loc[at, "age_trend"] = _trend(table.iloc[at], counts, pair, settings, labels, catalogue)
+        table.loc[at, "age_trend"] = _trend(table.iloc[at], counts, settings, labels, catalogue)
     return table.assign(note=_notes(table, shown, arms))
 
 
@@ -203,10 +208,11 @@ def _with_adjusted(rows: pd.DataFrame, estimable: np.ndarray) -> pd.DataFrame:
     return rows.assign(**kept, adjusted_for=np.where(some, AGE_BAND, ""))
 
 
-def _trend(
-    row: pd.Series, counts: Counts, pair: Pair, settings: Settings, labels: Labels, catalogue: Catalogue
-) -> str:
+def _trend(row: pd.Series, counts: Counts, settings: Settings, labels: Labels, catalogue: Catalogue) -> str:
     """Over the age bands of the stated comparison's isolated cases."""
+    if settings.primary is None:
+        return ""
+    pair = pair_of(counts.cells, settings.primary, labels)
     outcomes = counts.outcomes
     here = (
         (outcomes.category == labels.categories.index(row["category"]))

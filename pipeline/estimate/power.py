@@ -59,15 +59,23 @@ class Region:
 
     def chance(self, risk_a: float, risk_b: float) -> float:
         """That the test rejects under these risks: the sum over all counts of both arms."""
+        return self.given(self.rejected(risk_b), risk_a)
+
+    def rejected(self, risk_b: float) -> np.ndarray:
+        """That the test rejects, by events in a, float64 (m + 1,)."""
+        from scipy.stats import binom
+
+        few, many = (binom.cdf(self.few, self.cases_b, risk_b), binom.sf(self.many - 1, self.cases_b, risk_b))
+        return np.asarray(few + many)
+
+    def given(self, rejected: np.ndarray, risk_a: float) -> float:
+        """That the test rejects, where `rejected` is known under a risk of b."""
         from scipy.stats import binom
 
         m = len(self.few) - 1
         reach = _DEVIATIONS * np.sqrt(m * risk_a * (1 - risk_a)) + _MORE
         x = np.arange(max(0, int(m * risk_a - reach)), min(m, int(m * risk_a + reach)) + 1)
-        rejected = binom.cdf(self.few[x], self.cases_b, risk_b) + binom.sf(
-            self.many[x] - 1, self.cases_b, risk_b
-        )
-        return float(min(1.0, binom.pmf(x, m, risk_a) @ rejected))
+        return float(min(1.0, binom.pmf(x, m, risk_a) @ rejected[x]))
 
 
 def power_of(
@@ -97,13 +105,15 @@ def power_of(
 
 def _smallest_increase(region: Region, risk: float) -> float:
     """By halving: from where it is found with a chance of 80 %, the chance only grows."""
-    low, high = 0.0, 1 - risk
-    if region.chance(1.0, risk) < GOOD_CHANCE:
+    low, high, rejected = 0.0, 1 - risk, region.rejected(risk)
+    if region.given(rejected, 1.0) < GOOD_CHANCE:
         return np.nan
     for _ in range(_STEPS):
         middle = (low + high) / 2
         low, high = (
-            (low, middle) if region.chance(min(1.0, risk + middle), risk) >= GOOD_CHANCE else (middle, high)
+            (low, middle)
+            if region.given(rejected, min(1.0, risk + middle)) >= GOOD_CHANCE
+            else (middle, high)
         )
     return high
 

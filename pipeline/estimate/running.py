@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -38,26 +40,29 @@ def monitoring_tables(cases: pd.DataFrame, settings: Settings, labels: Labels) -
         settings: Windows, the kind of period, and how each site sends days.
         labels: Names of groups, sites and categories.
     """
-    dated, charts = [_no_rows((*NAMES, *OF_CASES))], []
+    charts, drawn = [], []
     for _, own in cases.groupby(KEY, sort=True):
         names = _names(own, labels)
         why = _left_out(own, names["site"], settings)
         if why:
             charts.append({**names, **_counts(own), "note": why})
             continue
-        drawn = chart(own["event"].to_numpy(), own["risk"].to_numpy())
-        dated.append(_by_case(own, drawn, settings).assign(**names))
-        charts.append({**names, **_counts(own), **_of_chart(own, drawn)})
+        drawn.append(_Drawn(own, names, chart(own["event"].to_numpy(), own["risk"].to_numpy())))
+        charts.append({**names, **_counts(own), **_of_chart(own, drawn[-1].chart)})
     told = pd.DataFrame(charts, columns=[*NAMES, *OF_CHARTS])
     alarms = told["false_alarms_a_year"].astype(float)
     total = float(alarms.sum()) if alarms.notna().any() else np.nan
     told["false_alarms_of_all"] = np.where(alarms.notna(), total, np.nan)
-    frames = dated[1:] or dated
-    return {"monitoring": pd.concat(frames, ignore_index=True)[[*NAMES, *OF_CASES]], "charts": told}
+    return {"monitoring": _by_case(drawn, settings), "charts": told}
 
 
-def _no_rows(names: tuple[str, ...]) -> pd.DataFrame:
-    return pd.DataFrame({name: pd.Series(dtype=object) for name in names})
+@dataclass(frozen=True)
+class _Drawn:
+    """A chart with its cases and names."""
+
+    own: pd.DataFrame
+    names: dict[str, str | int]
+    chart: Chart
 
 
 def _names(own: pd.DataFrame, labels: Labels) -> dict[str, str | int]:
@@ -104,21 +109,32 @@ def _finite(length: float) -> float:
     return length if np.isfinite(length) else float("nan")
 
 
-def _by_case(own: pd.DataFrame, drawn: Chart, settings: Settings) -> pd.DataFrame:
-    number, place = np.unique(_period_numbers(own["performed"].to_numpy(), settings), return_inverse=True)
+def _by_case(drawn: list[_Drawn], settings: Settings) -> pd.DataFrame:
+    """A row a case of every chart, in order."""
+    if not drawn:
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in (*NAMES, *OF_CASES)})
+    sizes = [len(each.own) for each in drawn]
+    cases = pd.concat([each.own for each in drawn], ignore_index=True)
+    number, place = np.unique(_period_numbers(cases["performed"].to_numpy(), settings), return_inverse=True)
     periods = [numbered_period(settings.period, int(each)) for each in number]
-    columns = (
-        np.arange(1, len(own) + 1),
-        np.array([period.name for period in periods], dtype=object)[place],
-        own["event"].to_numpy(),
-        own["risk"].to_numpy() / RISK_UNIT,
-        drawn.height,
-        np.full(len(own), drawn.limit),
-        drawn.asks,
-        drawn.seen_less_expected,
-        _maturing(own, periods, settings)[place],
+    height, asks, path = (
+        np.concatenate([getattr(each.chart, name) for each in drawn])
+        for name in ("height", "asks", "seen_less_expected")
     )
-    return pd.DataFrame(dict(zip(OF_CASES, columns, strict=True)))
+    columns = (
+        *(np.repeat(np.array([each.names[name] for each in drawn], dtype=object), sizes) for name in NAMES),
+        np.concatenate([np.arange(1, size + 1) for size in sizes]),
+        np.array([period.name for period in periods], dtype=object)[place],
+        cases["event"].to_numpy(),
+        cases["risk"].to_numpy() / RISK_UNIT,
+        height,
+        np.repeat([each.chart.limit for each in drawn], sizes),
+        asks,
+        path,
+        _maturing(drawn, sizes, periods, place, settings),
+    )
+    found = pd.DataFrame(dict(zip((*NAMES, *OF_CASES), columns, strict=True)))
+    return found.astype({"window_days": "int64"})
 
 
 def _period_numbers(days: np.ndarray, settings: Settings) -> np.ndarray:
@@ -127,9 +143,11 @@ def _period_numbers(days: np.ndarray, settings: Settings) -> np.ndarray:
     return np.asarray(month // MONTHS_OF[settings.period])
 
 
-def _maturing(own: pd.DataFrame, periods: list[Period], settings: Settings) -> np.ndarray:
-    """bool [period]: operations of its last days cannot be judged yet, so that more cases will follow."""
-    days = int(own["window_days"].iloc[0])
-    window = next(window for window in settings.windows if window.days == days)
+def _maturing(
+    drawn: list[_Drawn], sizes: list[int], periods: list[Period], place: np.ndarray, settings: Settings
+) -> np.ndarray:
+    """bool [case]: operations of its period's last days cannot be judged yet, so that more cases will follow."""
+    until = {window.days: window.days + window.grace for window in settings.windows}
     last = np.array([np.datetime64(period.last_day, "D").astype(np.int64) for period in periods])
-    return np.asarray(last + window.days + window.grace > own["known_until"].to_numpy().max())
+    judged = [int(each.own["known_until"].max()) - until[int(each.names["window_days"])] for each in drawn]
+    return np.asarray(last[place] > np.repeat(judged, sizes))
