@@ -1,6 +1,6 @@
 """Lines of `benefit_and_harm`: the figure of each arm, their difference, and what may be said of it.
 
-Each function takes lines of one comparison and adds the columns `ESTIMATED`, `figure`, `unit`, `method` and `verdict`.
+Each function takes lines of any comparisons and adds the columns `ESTIMATED`, `figure`, `unit`, `method` and `verdict`.
 """
 
 from __future__ import annotations
@@ -33,21 +33,20 @@ ESTIMATED = (
 )  # fmt: skip
 
 
-def share_lines(lines: pd.DataFrame, names: tuple[str, str], settings: Settings) -> pd.DataFrame:
+def share_lines(lines: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Shares, with Newcombe's interval of their difference.
 
     Args:
-        lines: `events_*`, `n_*`, `unknown_*`; `otherwise_*`, of how many the events are with those not known counted the
-            other way; `called`, what a case not known is; `shown`, whether it can occur and is defined in both arms;
-            `nothing`, the sentence where an arm has nobody.
-        names: What the arms are called.
+        lines: `names` of the arms; `events_*`, `n_*`, `unknown_*`; `otherwise_*`, of how many the events are with those
+            not known counted the other way; `called`, what a case not known is; `shown`, whether it can occur and is
+            defined in both arms; `nothing`, the sentence where an arm has nobody.
         settings: Its interval and confidence.
     """
     found = risk_difference(_arms(lines, "n"), settings.confidence)
     otherwise = risk_difference(_arms(lines, "otherwise"), settings.confidence)
     a, b = (_share(lines, arm, settings) for arm in ARMS)
     each = zip(lines.to_dict("records"), _differences(found), _differences(otherwise), strict=True)
-    told = [_share_verdict(line, names, *both) for line, *both in each]
+    told = [_share_verdict(line, *both) for line, *both in each]
     columns = _columns(a, b, found, lines["shown"].to_numpy(bool))
     method = f"{settings.interval}; {found.method}"
     return lines.assign(**columns, figure="share", unit="fraction", method=method, verdict=told)
@@ -70,15 +69,14 @@ def _differences(found: Estimate) -> list[Difference | None]:
     return [None if np.isnan(low) else Difference(low, high) for low, high in ends]
 
 
-def _share_verdict(
-    line: dict[Hashable, Any], names: tuple[str, str], found: Difference | None, otherwise: Difference | None
-) -> str:
+def _share_verdict(line: dict[Hashable, Any], found: Difference | None, otherwise: Difference | None) -> str:
     if not line["shown"]:
         return NOT_COMPARED
     if found is None:
         return str(line["nothing"])
     unknown = line["unknown_a"] + line["unknown_b"]
-    return described(*names, found, otherwise, unknown, line["called"])
+    a, b = line["names"]
+    return described(a, b, found, otherwise, unknown, line["called"])
 
 
 def _columns(a: Estimate, b: Estimate, found: Estimate, shown: np.ndarray) -> dict[str, np.ndarray]:
@@ -86,12 +84,12 @@ def _columns(a: Estimate, b: Estimate, found: Estimate, shown: np.ndarray) -> di
     return {name: np.where(shown, each, np.nan) for name, each in zip(ESTIMATED, figures, strict=True)}
 
 
-def change_lines(lines: pd.DataFrame, names: tuple[str, str], settings: Settings) -> pd.DataFrame:
+def change_lines(lines: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Mean changes within the patient, with Welch's interval of their difference.
 
     Args:
-        lines: `n_*` (cases with both readings), `total_*` and `squares_*` of their changes in whole hundredths.
-        names: What the arms are called.
+        lines: `names` of the arms; `n_*` (cases with both readings), `total_*` and `squares_*` of their changes in whole
+            hundredths.
         settings: Its confidence.
     """
     sums_a, sums_b = (
@@ -100,10 +98,10 @@ def change_lines(lines: pd.DataFrame, names: tuple[str, str], settings: Settings
     )
     found = change_difference(sums_a, sums_b, settings.confidence)
     a, b = (mean_change(each, settings.confidence) for each in (sums_a, sums_b))
-    ends = zip(found.low.tolist(), found.high.tolist(), strict=True)
+    ends = zip(lines["names"], found.low.tolist(), found.high.tolist(), strict=True)
     told = [
         NO_SPREAD if np.isnan(low) else _change_verdict(names, ChangeDifference(low, high))
-        for low, high in ends
+        for names, low, high in ends
     ]
     columns = _columns(a, b, found, np.ones(len(lines), dtype=bool))
     method = f"{a.method}; {found.method}"

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 
-import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
@@ -21,6 +20,7 @@ ORDER = (
     "among", "by", "arm_a", "arm_b", "line", "kind", "outcome", "detail", "from_day", "to_day", "counted_of", "figure",
     *COUNTED, *ESTIMATED, "unit", "method", "better", "primary", "verdict", "note",
 )  # fmt: skip
+_SHARES, _DAYS, _REASONS, _CHANGES = range(4)
 
 
 def benefit_and_harm_table(
@@ -35,41 +35,42 @@ def benefit_and_harm_table(
         catalogue: Which category an unplanned return proves, and how arms are called.
         comparisons: The published table: the stated comparison has the same verdict in both.
     """
-    frames = [_lines(asked) for asked in asked_comparisons(counts, settings, labels, catalogue)]
-    if not frames:
+    asked = list(asked_comparisons(counts, settings, labels, catalogue))
+    if not asked:
         return pd.DataFrame(columns=list(ORDER))
-    table = pd.concat(frames, ignore_index=True)
+    frames = [_shares(asked, settings), *_days(asked, settings), _changes(asked, settings)]
+    table = pd.concat([frame.astype(object) for frame in frames if len(frame)], ignore_index=True)
+    table = table.sort_values(["comparison", "section"], kind="stable", ignore_index=True)
     stated = comparisons[comparisons["primary"].astype(bool) & (comparisons["analysis"] == "all_cases")]
     own = table["primary"].to_numpy(bool)
     table.loc[own, "verdict"] = stated["verdict"].to_numpy(dtype=object)
-    return table[list(ORDER)]
+    return table.assign(line=table.groupby("comparison").cumcount() + 1)[list(ORDER)]
 
 
-def _lines(asked: Asked) -> pd.DataFrame:
-    """All lines of one comparison, numbered in the order of print."""
-    frames = [
-        _shares([*harm_lines(asked), *sport_lines(asked)], asked),
-        _days(asked),
-        _shares(reason_lines(asked), asked),
-        _changes(asked),
-    ]
-    lines = pd.concat([frame.astype(object) for frame in frames if len(frame)], ignore_index=True)
+def _of(asked: Asked, section: int, line: Line) -> Line:
+    """A line with its comparison; sections of a comparison stand in the order of print."""
     entry = asked.entry
-    return lines.assign(
-        among=entry.among, by=entry.by, arm_a=entry.a, arm_b=entry.b, line=np.arange(1, len(lines) + 1)
-    )
+    return {
+        "comparison": asked.number, "section": section, "among": entry.among, "by": entry.by, "arm_a": entry.a,
+        "arm_b": entry.b, "names": asked.names, **line,
+    }  # fmt: skip
 
 
-def _shares(lines: Iterable[Line], asked: Asked) -> pd.DataFrame:
-    frame = pd.DataFrame(list(lines))
-    return share_lines(frame, asked.names, asked.settings) if len(frame) else frame
+def _shares(asked: list[Asked], settings: Settings) -> pd.DataFrame:
+    parts = ((_SHARES, harm_lines), (_SHARES, sport_lines), (_REASONS, reason_lines))
+    lines = [
+        _of(each, section, line) for each in asked for section, lines_of in parts for line in lines_of(each)
+    ]
+    return share_lines(pd.DataFrame(lines), settings)
 
 
-def _changes(asked: Asked) -> pd.DataFrame:
-    frame = pd.DataFrame(list(score_lines(asked)))
-    return change_lines(frame, asked.names, asked.settings) if len(frame) else frame
+def _days(asked: list[Asked], settings: Settings) -> Iterator[pd.DataFrame]:
+    for each in asked:
+        told = days_told(each)
+        if told:
+            yield day_lines(pd.DataFrame([_of(each, _DAYS, told[0])]), told[1], settings)
 
 
-def _days(asked: Asked) -> pd.DataFrame:
-    told = days_told(asked)
-    return day_lines(pd.DataFrame([told[0]]), told[1], asked.settings) if told else pd.DataFrame()
+def _changes(asked: list[Asked], settings: Settings) -> pd.DataFrame:
+    lines = [_of(each, _CHANGES, line) for each in asked for line in score_lines(each)]
+    return change_lines(pd.DataFrame(lines), settings) if lines else pd.DataFrame()

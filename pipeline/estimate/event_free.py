@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -26,24 +28,34 @@ def event_free_table(
     group = np.append(np.unique(counts.cells.keys["group"].to_numpy()), ALL).astype(np.int64)
     parts = (np.zeros(len(group), np.int64), group)
     courses = courses_of(counts.ends, "", parts, counts.defined, outcomes, labels, catalogue)
-    frames = [
-        _category(courses, category, outcomes.window_days[outcomes.category == category], settings, labels)
-        for category in np.unique(outcomes.category).tolist()
-    ]
+    categories = np.unique(outcomes.category)
+    ends = [np.unique(np.append(outcomes.window_days[outcomes.category == each], 0)) for each in categories]
+    frames = []
+    listed = [(category, 0) for category in categories.tolist()]
+    for several in courses.blocks(listed):
+        own = [ends[listed.index(each)] for each in several]
+        frames.append(_categories(courses, several, own, settings, labels))
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
-def _category(
-    courses: Courses, category: int, windows: np.ndarray, settings: Settings, labels: Labels
+def _categories(
+    courses: Courses,
+    several: Sequence[tuple[int, int]],
+    ends: list[np.ndarray],
+    settings: Settings,
+    labels: Labels,
 ) -> pd.DataFrame:
-    counted = courses.of_each([(category, 0)])
-    part, day = _days(counted, windows)
-    read = read_at(curves(counted, settings.confidence), part, day)
-    leaves = _between(counted, part, day)
+    """Rows of some categories, with day 0 and the ends of the windows of each."""
+    counted = courses.of_each(several)
+    stratum, day = _days(counted, ends, len(courses.group))
+    category, part = np.divmod(stratum, len(courses.group))
+    names = [labels.categories[each] for each, _ in several]
+    read = read_at(curves(counted, settings.confidence), stratum, day)
+    leaves = _between(counted, stratum, day)
     return pd.DataFrame(
         {
             "procedure": np.array([*labels.groups, "all"], dtype=object)[courses.group[part]],
-            "category": labels.categories[category],
+            "category": np.array(names, dtype=object)[category],
             "day": day,
             "at_risk": read.at_risk,
             "events": leaves["event"],
@@ -58,12 +70,14 @@ def _category(
     )
 
 
-def _days(counted: Leaving, windows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Parts and days of the rows, sorted."""
+def _days(counted: Leaving, ends: list[np.ndarray], parts: int) -> tuple[np.ndarray, np.ndarray]:
+    """Strata and days of the rows, sorted; the strata of a category are its parts, one after the other."""
     moves = counted.event + counted.competing > 0
-    ends = np.unique(np.append(windows, 0))
-    part = np.append(counted.stratum[moves], np.repeat(np.arange(counted.strata), len(ends)))
-    day = np.append(counted.day[moves], np.tile(ends, counted.strata))
+    part = np.append(
+        counted.stratum[moves],
+        np.repeat(np.arange(counted.strata), np.repeat([len(each) for each in ends], parts)),
+    )
+    day = np.append(counted.day[moves], np.concatenate([np.tile(each, parts) for each in ends]))
     rows = np.unique(np.stack([part, day], axis=1), axis=0)
     part, day = rows[:, 0], rows[:, 1]
     watched = number_at_risk(counted, part, day) > 0

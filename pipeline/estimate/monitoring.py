@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.counts import RISK_UNIT
-from pipeline.estimate.run_length import Steps, run_length, run_lengths, steps_of
+from pipeline.estimate.run_length import Steps, lowest_limits, run_length, steps_of
 
 ODDS_RATIO = 2.0
 #: A chart is to run for so many cases, on average, before it asks for a check without cause.
@@ -17,6 +17,8 @@ COARSEST = 0.01
 #: Lattices are finer where the usual step down would be fewer than so many steps of the coarsest.
 FEWEST_STEPS_DOWN = 3
 FINER = (1, 2, 5, 10)
+#: From so many times finer on, a single limit is asked for before all of them.
+FINE = 4
 #: One or two events in a row never ask for a check.
 FEWEST_EVENTS = 3
 #: No limit is looked for beyond.
@@ -37,6 +39,11 @@ class Lattice:
     unit: float
     jump: int
     down: np.ndarray
+
+    @property
+    def least(self) -> int:
+        """The lowest limit that may be, in steps: one or two events in a row do not reach it."""
+        return (FEWEST_EVENTS - 1) * self.jump + 1
 
     def sizes(self, outcome: np.ndarray) -> np.ndarray:
         """Steps of cases with these outcomes, 0 or 1."""
@@ -110,51 +117,79 @@ def risk_mix(lattice: Lattice, risk: np.ndarray, odds_times: float = 1.0) -> Ste
     return steps_of(sizes, np.concatenate([truly, 1 - truly]) / len(risk))
 
 
-def limit_of(steps: Steps, lattice: Lattice, wanted: float) -> tuple[int, float]:
+def limits_of(mixes: Sequence[Steps], lattices: Sequence[Lattice], wanted: float) -> list[tuple[int, float]]:
     """The lowest limit, in steps, that by chance alone is reached after `wanted` cases or later, and its run length.
 
-    Where events are rare it is the lowest that may be, which is asked first and alone.
+    Where events are rare, so that lattices are fine, it mostly is the lowest that may be: that is asked first.
 
     Args:
-        steps: Of one case while all is well.
-        lattice: Of the cases; two events in a row stay below the limit.
+        mixes: Of each chart, the steps of one case while all is well.
+        lattices: Of its cases; two events in a row stay below the limit.
         wanted: Mean number of cases.
     """
-    least = (FEWEST_EVENTS - 1) * lattice.jump + 1
-    shortest = run_length(steps, least)
-    if wanted <= shortest < np.inf:
-        return least, shortest
-    lengths = run_lengths(steps, round(HIGHEST / lattice.unit), wanted, least)
-    return len(lengths), float(lengths[-1])
+    found: dict[int, tuple[int, float]] = {}
+    for at, (steps, lattice) in enumerate(zip(mixes, lattices, strict=True)):
+        if lattice.unit < COARSEST / FINE:
+            shortest = run_length(steps, lattice.least)
+            if wanted <= shortest < np.inf:
+                found[at] = lattice.least, shortest
+    for unit in sorted({lattice.unit for lattice in lattices}):
+        rest = [at for at, lattice in enumerate(lattices) if lattice.unit == unit and at not in found]
+        if rest:
+            most, least = round(HIGHEST / unit), lattices[rest[0]].least
+            found |= zip(rest, lowest_limits([mixes[at] for at in rest], most, wanted, least), strict=True)
+    return [found[at] for at in range(len(mixes))]
 
 
 def chart(
     outcome: np.ndarray, risk: np.ndarray, wanted: float = WANTED_RUN_LENGTH, odds_ratio: float = ODDS_RATIO
 ) -> Chart:
-    """The chart of one procedure, site, category and window.
+    """The chart of one procedure, site, category and window: see `charts`."""
+    return charts([(outcome, risk)], wanted, odds_ratio)[0]
+
+
+def charts(
+    cases: Sequence[tuple[np.ndarray, np.ndarray]],
+    wanted: float = WANTED_RUN_LENGTH,
+    odds_ratio: float = ODDS_RATIO,
+) -> list[Chart]:
+    """The chart of each procedure, site, category and window.
 
     Args:
-        outcome: int [case], 0 or 1, closed cases in the order of their operations.
-        risk: int [case] in 1/10,000, from 1 to 10,000.
+        cases: Closed cases of each in the order of their operations: outcome (int [case], 0 or 1) and risk (int [case] in
+            1/10,000, from 1 to 10,000).
         wanted: Run length to be had by chance alone, in cases.
         odds_ratio: The change looked for.
     """
-    share = risk / RISK_UNIT
-    path = np.cumsum(outcome - share)
-    nothing = float("nan")
-    if not len(risk) or (risk == RISK_UNIT).all():  # whoever is certain to have an event tells nothing
-        return Chart(0.0 * path, np.zeros(len(path), bool), path, nothing, nothing, nothing, COARSEST)
-    lattice = lattice_of(share, odds_ratio)
-    limit, length = limit_of(risk_mix(lattice, share), lattice, wanted)
-    if_real = run_length(risk_mix(lattice, share, odds_ratio), limit)
+    # whoever is certain to have an event tells nothing
+    telling = [at for at, (_, risk) in enumerate(cases) if len(risk) and not (risk == RISK_UNIT).all()]
+    shares = [cases[at][1] / RISK_UNIT for at in telling]
+    lattices = [lattice_of(share, odds_ratio) for share in shares]
+    mixes = [risk_mix(lattice, share) for lattice, share in zip(lattices, shares, strict=True)]
+    limits = dict(zip(telling, zip(lattices, limits_of(mixes, lattices, wanted), strict=True), strict=True))
+    return [
+        _drawn(*own, *limits[at], odds_ratio) if at in limits else _untold(*own)
+        for at, own in enumerate(cases)
+    ]
+
+
+def _untold(outcome: np.ndarray, risk: np.ndarray) -> Chart:
+    path, nothing = np.cumsum(outcome - risk / RISK_UNIT), float("nan")
+    return Chart(0.0 * path, np.zeros(len(path), bool), path, nothing, nothing, nothing, COARSEST)
+
+
+def _drawn(
+    outcome: np.ndarray, risk: np.ndarray, lattice: Lattice, lowest: tuple[int, float], odds_ratio: float
+) -> Chart:
+    share, (limit, length) = risk / RISK_UNIT, lowest
     height = heights(lattice.sizes(outcome), limit)
     return Chart(
         height * lattice.unit,
         height >= limit,
-        path,
+        np.cumsum(outcome - share),
         limit * lattice.unit,
         length,
-        if_real,
+        run_length(risk_mix(lattice, share, odds_ratio), limit),
         lattice.unit,
     )
 

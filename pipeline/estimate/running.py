@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.counts import RISK_UNIT
 from pipeline.estimate import notes
 from pipeline.estimate.gaps import gaps
-from pipeline.estimate.monitoring import Chart, chart, expected_false_alarms
+from pipeline.estimate.monitoring import Chart, charts, expected_false_alarms
 from pipeline.handover import Labels
 from pipeline.periods import MONTHS_OF, Period, numbered_period
 from pipeline.settings import Settings
@@ -40,20 +40,25 @@ def monitoring_tables(cases: pd.DataFrame, settings: Settings, labels: Labels) -
         settings: Windows, the kind of period, and how each site sends days.
         labels: Names of groups, sites and categories.
     """
-    charts, drawn = [], []
-    for _, own in cases.groupby(KEY, sort=True):
-        names = _names(own, labels)
-        why = _left_out(own, names["site"], settings)
-        if why:
-            charts.append({**names, **_counts(own), "note": why})
-            continue
-        drawn.append(_Drawn(own, names, chart(own["event"].to_numpy(), own["risk"].to_numpy())))
-        charts.append({**names, **_counts(own), **_of_chart(own, drawn[-1].chart)})
-    told = pd.DataFrame(charts, columns=[*NAMES, *OF_CHARTS])
+    several = [own for _, own in cases.groupby(KEY, sort=True)]
+    names = [_names(own, labels) for own in several]
+    why = [_left_out(own, each["site"], settings) for own, each in zip(several, names, strict=True)]
+    whole = [at for at, reason in enumerate(why) if not reason]
+    found = charts([(several[at]["event"].to_numpy(), several[at]["risk"].to_numpy()) for at in whole])
+    drawn = {at: _Drawn(several[at], names[at], own) for at, own in zip(whole, found, strict=True)}
+    rows = [
+        {
+            **names[at],
+            **_counts(own),
+            **(_of_chart(own, drawn[at].chart) if at in drawn else {"note": why[at]}),
+        }
+        for at, own in enumerate(several)
+    ]
+    told = pd.DataFrame(rows, columns=[*NAMES, *OF_CHARTS])
     alarms = told["false_alarms_a_year"].astype(float)
     total = float(alarms.sum()) if alarms.notna().any() else np.nan
     told["false_alarms_of_all"] = np.where(alarms.notna(), total, np.nan)
-    return {"monitoring": _by_case(drawn, settings), "charts": told}
+    return {"monitoring": _by_case(list(drawn.values()), settings), "charts": told}
 
 
 @dataclass(frozen=True)

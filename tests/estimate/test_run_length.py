@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.estimate.run_length import run_length, run_lengths, steps_of
+from pipeline.estimate.run_length import CHARTS, lowest_limits, run_length, run_lengths, steps_of
 
 
 def solved(size, chance, limit):
@@ -71,8 +71,30 @@ def test_one_limit_alone_where_steps_up_are_long(limit):
     assert alone == pytest.approx(solved(steps.size, steps.chance, limit), rel=1e-9)
 
 
-def test_it_ends_where_the_run_is_long_enough():
-    steps = steps_of(np.array([1, -1]), np.array([0.5, 0.5]))
-    assert run_lengths(steps, 100, enough=12) == pytest.approx([2, 6, 12])
-    assert run_lengths(steps, 100, enough=12, least=5) == pytest.approx([2, 6, 12, 20, 30])
-    assert len(run_lengths(steps, 4, enough=1000)) == 4
+def test_the_lowest_limit_where_the_run_is_long_enough():
+    """A fair coin takes 2, 6, 12, 20, 30 cases to limits of 1 to 5; what cannot rise never asks, wherever it stands."""
+    coin, falling = (
+        steps_of(np.array([1, -1]), np.array([0.5, 0.5])),
+        steps_of(np.array([-1]), np.array([1.0])),
+    )
+    assert lowest_limits([falling, coin, falling], 100, 12, 0) == [(100, np.inf), (3, 12.0), (100, np.inf)]
+    assert lowest_limits([coin], 100, 12, 5) == [(5, 30.0)]
+    assert lowest_limits([coin], 4, 1000, 0) == [(4, 20.0)]
+    assert lowest_limits([], 4, 1000, 0) == []
+
+
+def test_charts_treated_together_are_as_if_alone():
+    """More than are treated at the same time, with steps of other lengths, ending at other limits: equal to the last bit."""
+    draw = np.random.default_rng(4)
+    several = []
+    for _ in range(CHARTS + 9):
+        down, risk = draw.integers(1, 9, 3), draw.uniform(0.05, 0.3, 3)
+        several.append(
+            steps_of(np.concatenate([20 - down, -down]), np.concatenate([risk, 1 - risk]) / len(down))
+        )
+    found = lowest_limits(several, 150, 60, 10)
+    assert len({limit for limit, _ in found}) > 5
+    for steps, (limit, length) in zip(several, found, strict=True):
+        alone = run_lengths(steps, 150)
+        enough = np.flatnonzero((alone >= 60) & (np.arange(1, 151) >= 10))
+        assert (limit, length) == ((enough[0] + 1, alone[enough[0]]) if len(enough) else (150, alone[-1]))
