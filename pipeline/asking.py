@@ -55,11 +55,14 @@ def asked_tables(
     Args:
         complications: As published.
     """
+    import pandas as pd
+
     from pipeline.count import notes_of_cases
     from pipeline.publish.consequences import Figures
     from pipeline.publish.drawn import sampling_frame
     from pipeline.publish.lists import review_list
     from pipeline.publish.questions import Ground, questioned
+    from pipeline.publish.requests_list import requested
     from pipeline.reviewers import answers_of
 
     settings, catalogue = rows.ground.settings, rows.ground.catalogue
@@ -68,7 +71,8 @@ def asked_tables(
         whole.cases, whole.complications, result.rates, result.comparisons, result.labels, settings, catalogue
     )
     about = Ground(lists, whole, facts, figures, complications, answers_of(rows.people.decisions))
-    asked = questioned(review_list(lists, result.findings), about)
+    listed = [requested(lists, rows.people, complications), review_list(lists, result.findings)]
+    asked = questioned(pd.concat(listed, ignore_index=True), about)
     notes = notes_of_cases(whole, facts)
     return {
         "review": asked.review,

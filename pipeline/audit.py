@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from pipeline.clock import Clock
     from pipeline.counts import Counts
+    from pipeline.publish.lists import Lists
     from pipeline.run import Accounted, Ground
 
 
@@ -94,6 +95,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     )
     from pipeline.expecting import tables_by_risk
     from pipeline.ledger import check_all_counted, check_nothing_lost
+    from pipeline.publish.requests_list import requests_amiss
     from pipeline.sites import known_until
 
     with clock.stage("letters"):
@@ -127,10 +129,11 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         )
         by_risk = tables_by_risk(parts, counts, ground.settings, ground.catalogue)
     amiss = decided_amiss(facts, whole, rows.people)
+    asked_amiss = requests_amiss(_lists(rows, labels, whole), rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
         [
-            *(rows.findings, _strays(rows, whole), unsaid, _idle_links(rows), amiss),
+            *(rows.findings, _strays(rows, whole), unsaid, _idle_links(rows), amiss, asked_amiss),
             _empty_period(rows, whole),
         ]
     )
@@ -271,14 +274,14 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     from pipeline.publish.fitness import with_fitness
     from pipeline.publish.flow_table import flow_table, received_steps
     from pipeline.publish.letters_list import letters_list
-    from pipeline.publish.lists import Lists, cases_list, complications_list, unattributed_list
+    from pipeline.publish.lists import cases_list, complications_list, unattributed_list
     from pipeline.publish.records_aside import Aside
     from pipeline.publish.records_list import Known, records_table
     from pipeline.publish.row_tables import row_tables
 
     facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
     verdicts = {site: verdict.word for site, verdict in rows.scorecard.verdicts.items()}
-    lists = Lists(rows.validated.accepted, result.labels, whole.cases, **_of_counted_cases(whole))
+    lists = _lists(rows, result.labels, whole)
     received = received_steps(
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
     )
@@ -312,6 +315,12 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         **result.by_risk,
         "flow": flow_table(steps, facts.sites, result.labels.groups),
     }
+
+
+def _lists(rows: Accounted, labels: Labels, whole: Whole) -> Lists:
+    from pipeline.publish.lists import Lists
+
+    return Lists(rows.validated.accepted, labels, whole.cases, **_of_counted_cases(whole))
 
 
 def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:

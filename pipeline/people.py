@@ -1,4 +1,4 @@
-"""What people wrote: decisions, links, merges and known findings, as CSV files beside the exports.
+"""What people wrote: decisions, links, merges, known findings and requests, as CSV files beside the exports.
 
 Each file is small and written by hand, so rows are read one by one. A row that cannot be used is a finding
 with file, line and column; the others go on. A file that cannot be used is a finding, and the run says so at its
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from pipeline import findings
 from pipeline.written_days import written_day
 from schemas.columns import Column, Table
-from schemas.people import PEOPLE
+from schemas.people import DECISIONS, PEOPLE
 
 if TYPE_CHECKING:
     from _csv import Reader
@@ -27,10 +27,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Tables, each in the folder of its name. Decisions may lie deeper, in a folder for each reviewer.
-FOLDERS = ("decisions", "links", "merges", "known_findings")
+FOLDERS = ("decisions", "links", "merges", "known_findings", "requests")
 DEEP = ("decisions",)
-#: Column by which a row becomes known; a known finding always is, and says itself how long it holds.
-DECIDED_ON = "decided_on"
+#: Columns by which a row becomes known; a known finding always is, and says itself how long it holds.
+DECIDED_ON, ASKED_ON = "decided_on", "asked_on"
+#: Columns by which a row ends.
+ENDED_ON = ("undone_on", "answered_on")
 #: Files beside the tables that are nobody's concern.
 NOTES = (".txt", ".md")
 ENCODING = "utf-8-sig"
@@ -40,6 +42,7 @@ LONGEST_CELL = 131_072
 ANSWERS = {
     "decisions": ("counts", "decided_on", "occurred_on", "severity_grade", "primary_reason", "reason"),
     "links": ("case_id", "decided_on", "reason"),
+    "requests": ("because", "asked_on"),
 }
 
 
@@ -54,6 +57,7 @@ class People:
     links: pd.DataFrame
     merges: pd.DataFrame
     known_findings: pd.DataFrame
+    requests: pd.DataFrame
     files: tuple[Path, ...]
     findings: pd.DataFrame
 
@@ -95,9 +99,8 @@ def _files_under(folder: Path) -> list[Path]:
 
 
 def _is_in_force(row: dict[str, object], as_of: date) -> bool:
-    return (DECIDED_ON not in row or _is_known(row[DECIDED_ON], as_of)) and not _is_known(
-        row.get("undone_on"), as_of
-    )
+    begun = all(_is_known(row[column], as_of) for column in (DECIDED_ON, ASKED_ON) if column in row)
+    return begun and not any(_is_known(row.get(column), as_of) for column in ENDED_ON)
 
 
 def _is_known(decided_on: object, as_of: date) -> bool:
@@ -105,10 +108,10 @@ def _is_known(decided_on: object, as_of: date) -> bool:
 
 
 def newest_decision(workspace: Path) -> date | None:
-    """The newest date on which anything was decided, for the default of `as_of`."""
+    """The newest date on which anything was decided or asked, for the default of `as_of`."""
     known = people_known(workspace, date.max)
     days = [day for frame in (known.decisions, known.links, known.merges) for day in frame[DECIDED_ON]]
-    return max(days, default=None)
+    return max([*days, *known.requests[ASKED_ON]], default=None)
 
 
 def holds_answers(path: Path, name: str) -> bool:
@@ -212,9 +215,14 @@ def _take_row(
         texts["reviewer"] = texts["reviewer"] or reviewer
     row: dict[str, object] = {"source_file": name, "source_line": line}
     for column in table.columns:
-        found_nothing = column.name == "category" and _found_nothing(texts)
+        found_nothing = table is DECISIONS and column.name == "category" and _found_nothing(texts)
         value, trouble = (None, "") if found_nothing else _cell(column, texts[column.name])
-        if column.name == "evidence" and texts["asked"] == "letter" and not (texts["category"] or value):
+        if (
+            table is DECISIONS
+            and column.name == "evidence"
+            and texts["asked"] == "letter"
+            and not (texts["category"] or value)
+        ):
             trouble = "it is empty, so nobody can tell which letter was read."
         if trouble:
             message = (

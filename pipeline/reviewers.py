@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 SETTLING = 3  # so many reviewers settle by majority what two could not
 #: Minutes to read and answer a question, and the notes of a case drawn at random: our decision, to be agreed.
 MINUTES_A_QUESTION, MINUTES_A_SAMPLED_CASE = 3, 5
+#: Why a case is in question that its own surgeon asks about; the surgeon's words follow.
+REQUESTED = "questioned by the surgeon: "
 BETWEEN = "; "  # stands between references to records
 #: A record as printed: file below received/, and line. What people wrote in its place is not followed.
 REFERENCE = re.compile(r"received/[A-Za-z0-9_-]+/\d{4}-\d\d-\d\d/[^/\n]+:\d+")

@@ -129,6 +129,30 @@ KNOWN_FINDINGS = Table(
     key=("site", "rule", "record_id", "until"),
 )
 
+REQUESTS = Table(
+    "requests",
+    "A surgeon asks that an own case be looked at again: a question for reviewers, which changes no count by itself.",
+    (
+        _given("case_id", "id", "Case as printed in the case list: `<site>.<operation_id>.<L|R|N>`."),
+        _maybe(
+            "category",
+            "word",
+            "Category of complication that is questioned; empty where it is the case itself: its side, operation or surgeon.",
+            CATALOGUE,
+        ),
+        _given("surgeon", "id", "Who asks: the surgeon as `<site>/<id>`.", OURS),
+        _given("asked_on", "date", "Day of the request."),
+        _given("because", "note", "Why the case is questioned, in own words.", OURS),
+        _maybe(
+            "answered_on",
+            "date",
+            "Day from which the question is closed, where no reviewer's decision on the category closes it.",
+            OURS,
+        ),
+    ),
+    key=("case_id", "category", "surgeon", "asked_on"),
+)
+
 REMOVALS = Table(
     "removals",
     "A request that a patient's records no longer be used: they leave the next edition and are counted.",
@@ -142,5 +166,5 @@ REMOVALS = Table(
 )
 
 PEOPLE: dict[str, Table] = {
-    table.name: table for table in (DECISIONS, LINKS, MERGES, KNOWN_FINDINGS, REMOVALS)
+    table.name: table for table in (DECISIONS, LINKS, MERGES, KNOWN_FINDINGS, REQUESTS, REMOVALS)
 }

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipeline.reviewers import BETWEEN, answers_of, is_surgeon, persons
+from pipeline.reviewers import BETWEEN, REQUESTED, answers_of, is_surgeon, persons
 
 if TYPE_CHECKING:
     from pipeline.catalogue import Catalogue
@@ -96,12 +96,16 @@ def _is_own(reviewer: str, rows: pd.DataFrame) -> pd.Series:
 
 
 def _still_asked(reviewer: str, questions: pd.DataFrame, people: People) -> pd.Series:
-    """bool: the reviewer has not answered it, and others have not settled it."""
+    """bool: the reviewer has not answered it, and others have not settled it or its surgeon asks again."""
     answers = answers_of(people.decisions, [reviewer])
     me = persons([*people.decisions["reviewer"].astype(str), reviewer])[reviewer]
     columns = ["case_id", "category", "evidence", "surgeons"]
     rows = list(questions[columns].itertuples(index=False, name=None))
-    asked = [me not in answers.to(*row) and answers.still_needed(*row) for row in rows]
+    again = questions["why"].str.startswith(REQUESTED).tolist()
+    asked = [
+        me not in answers.to(*row) and (requested or answers.still_needed(*row))
+        for row, requested in zip(rows, again, strict=True)
+    ]
     return pd.Series(asked, index=questions.index, dtype=bool)
 
 

@@ -45,8 +45,8 @@ def consequences(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
     What one reviewer has said already is left out of account, so that the words do not tell it to the next.
 
     Args:
-        asked: `case` and `category` (positions; -1: any may be meant), and `second` (bool: one reviewer has answered),
-            one row a question.
+        asked: `case` and `category` (positions; -1: any may be meant), `second` (bool: one reviewer has answered), and
+            `undoes` (bool, may be left out: it counts, and a no would take it away), one row a question.
     """
     unnamed = (asked["category"] < 0).to_numpy()
     asked = _with_what_is_known(asked.reset_index(drop=True), figures)
@@ -70,6 +70,7 @@ def _with_what_is_known(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
     is_counted = known["status"] == COUNTED
     return pd.concat([known[["case", "category"]], dates], axis=1).assign(
         day=known["day"].fillna(-1),
+        undoes=known.get("undoes", False),
         counted=is_counted & known["second"],
         settled=is_counted & ~known["second"],
     )
@@ -129,9 +130,11 @@ def _by_weight(settings: Settings) -> list[Window]:
 def _told(asked: pd.DataFrame, events: pd.Series, cases: pd.Series, days: pd.Series) -> pd.DataFrame:
     """`words` and `weight` over all questions; empty and 0 where nothing would move."""
     more = (events + 1).clip(upper=cases)
+    undoes = asked["undoes"].reindex(events.index, fill_value=False)
+    now, then = events.where(~undoes, more), more.where(~undoes, events)
     sentences = [
         f"{e} of {n} would become {m} of {n} ({d} days)"
-        for e, m, n, d in zip(events, more, cases, days, strict=True)
+        for e, m, n, d in zip(now, then, cases, days, strict=True)
     ]
     weight = _log_odds(more, cases) - _log_odds(events, cases)
     words = pd.Series(sentences, index=events.index, dtype=object).reindex(asked.index, fill_value="")

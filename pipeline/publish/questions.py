@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.handover import PENDING, SPLIT, STRENGTHS, YES, Facts
+from pipeline.handover import COUNTED, PENDING, SPLIT, STRENGTHS, YES, Facts
 from pipeline.parts import Whole
 from pipeline.publish.consequences import Figures, consequences
 from pipeline.publish.lists import UNSURE, Lists
-from pipeline.reviewers import Answers, case_surgeons, needs_another, received_on
+from pipeline.reviewers import REQUESTED, Answers, case_surgeons, needs_another, received_on
 from schemas.asked import QUESTIONS
 from schemas.exports import ID_COLUMN
 
@@ -55,19 +55,41 @@ def questioned(listed: pd.DataFrame, ground: Ground) -> Questioned:
     """What an edition asks of people.
 
     Args:
-        listed: The rows of `review_list`.
+        listed: The rows of `review_list`, requests of surgeons first.
     """
     listed, second = (_resting(rows, ground.answers) for rows in (listed, _second_opinions(ground)))
     waiting = _with_numbers(listed, ground)
-    asked = pd.concat([waiting.assign(second=False), second.assign(second=True)], ignore_index=True)
+    undoes = _is_requested(waiting) & _is_counted(waiting, ground)
+    waiting = waiting.assign(second=undoes, undoes=undoes)
+    asked = pd.concat([waiting, second.assign(second=True, undoes=False)], ignore_index=True)
     asked = asked.assign(surgeons=ground.surgeons_of(asked["case"]), **_moved(asked, ground))
-    needed = _needed(asked, ground.answers)
+    needed = _needed(asked, ground.answers) & ~_asked_already(asked)
     review = listed.assign(would_move=_of_listed(asked["would_move"], waiting, listed))
     open_rows = np.ones(len(listed), dtype=bool)
     open_rows[waiting["listed"]] = ~_is_read(asked.iloc[: len(waiting)], ground.answers)
     return Questioned(
         review[open_rows].reset_index(drop=True), _published(asked[needed].reset_index(drop=True), ground)
     )
+
+
+def _is_requested(rows: pd.DataFrame) -> np.ndarray:
+    return rows["why"].str.startswith(REQUESTED).to_numpy(dtype=bool)
+
+
+def _is_counted(waiting: pd.DataFrame, ground: Ground) -> np.ndarray:
+    """bool: the case has this complication, so that a no would take it away."""
+    rows = ground.lists.complications
+    counted = rows[(rows["level"] == 0) & (rows["status"] == COUNTED)]
+    key = pd.MultiIndex.from_frame(counted[["case", "category"]])
+    return pd.MultiIndex.from_frame(waiting[["case", "number"]]).isin(key)
+
+
+def _asked_already(asked: pd.DataFrame) -> np.ndarray:
+    """bool: about a case and category that its surgeon asks about, whose question comes first and is enough."""
+    key = ["case_id", "category"]
+    requested = pd.MultiIndex.from_frame(asked.loc[_is_requested(asked), key])
+    again = asked["form"].eq(DECISION) & asked.duplicated([*key, "form"])
+    return again.to_numpy() & pd.MultiIndex.from_frame(asked[key]).isin(requested)
 
 
 def _resting(rows: pd.DataFrame, answers: Answers) -> pd.DataFrame:
@@ -83,6 +105,9 @@ def _with_numbers(listed: pd.DataFrame, ground: Ground) -> pd.DataFrame:
     own = listed.reset_index(names="listed")
     case = own["case_id"].map(pd.Series(np.arange(len(lists.case_ids)), index=lists.case_ids))
     own = own[case.notna()].assign(case=case[case.notna()].astype("int64"))
+    own = own[
+        ~(_is_requested(own) & (own["category"] == "").to_numpy())
+    ]  # no reviewer can decide on a whole case
     meant = own["why"].str.removeprefix(UNSURE)
     unsure = own["why"].str.startswith(UNSURE) & meant.isin(lists.labels.categories)
     category = own["category"].where(~unsure, meant)
@@ -133,7 +158,7 @@ def _strength_before(asked: pd.DataFrame, lists: Lists) -> np.ndarray:
 
 
 def _moved(asked: pd.DataFrame, ground: Ground) -> dict[str, pd.Series]:
-    told = consequences(asked[["case", "second"]].assign(category=asked["number"]), ground.figures)
+    told = consequences(asked[["case", "second", "undoes"]].assign(category=asked["number"]), ground.figures)
     return {str(name): told[name] for name in told}
 
 
@@ -150,9 +175,9 @@ def _given(asked: pd.DataFrame) -> list[tuple[str, str, str, str]]:
 
 
 def _needed(asked: pd.DataFrame, answers: Answers) -> np.ndarray:
-    """bool: another reviewer is needed. A record that waits for a link needs one whatever was decided."""
-    link = (asked["form"] == LINK).to_numpy()
-    return link | np.array([answers.still_needed(*row) for row in _given(asked)], dtype=bool)
+    """bool: another reviewer is needed. A link and a surgeon's request need one whatever was decided before."""
+    always = (asked["form"] == LINK).to_numpy() | _is_requested(asked)
+    return always | np.array([answers.still_needed(*row) for row in _given(asked)], dtype=bool)
 
 
 def _is_read(asked: pd.DataFrame, answers: Answers) -> np.ndarray:

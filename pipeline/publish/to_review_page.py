@@ -12,7 +12,7 @@ from pipeline.publish.context import Context
 from pipeline.publish.lists import UNSURE
 from pipeline.publish.page import Show
 from pipeline.publish.review_results import agreement_part, sample_part
-from pipeline.reviewers import MINUTES_A_QUESTION, received_on
+from pipeline.reviewers import MINUTES_A_QUESTION, REQUESTED, received_on
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,7 +114,8 @@ def _why(why: str, context: Context) -> str:
 def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
     import pandas as pd
 
-    counts = asked.groupby(["category", "why"])["days"].agg(["size", "max"]).reset_index()
+    kind = asked["why"].where(~asked["why"].str.startswith(REQUESTED), REQUESTED.rstrip(": "))
+    counts = asked.assign(why=kind).groupby(["category", "why"])["days"].agg(["size", "max"]).reset_index()
     ordered = counts.sort_values(
         ["size", "category", "why"], ascending=[False, True, True], ignore_index=True
     )

@@ -160,10 +160,14 @@ def masked_ids(texts: pa.Array) -> Masked:
 
 
 def without_names(people: People) -> People:
-    """What people wrote, with identifiers masked in the reasons why findings are accepted: those are printed."""
-    known = people.known_findings
+    """What people wrote, with identifiers masked where their own words are printed: why a finding is accepted, or a case asked
+    about."""
+    known, asked = people.known_findings, people.requests
     reasons = masked(pa.array(known["reason"].tolist(), pa.string())).texts.to_pylist()
-    return replace(people, known_findings=known.assign(reason=reasons))
+    because = masked(pa.array(asked["because"].tolist(), pa.string())).texts.to_pylist()
+    return replace(
+        people, known_findings=known.assign(reason=reasons), requests=asked.assign(because=because)
+    )
 
 
 def masked_words(texts: pa.Array) -> Masked:

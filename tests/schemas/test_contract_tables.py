@@ -35,6 +35,7 @@ CONTRACT = {
     "links": "site_id table record_id case_id reviewer decided_on reason",
     "merges": "site_id patient_id same_as decided_on undone_on by",
     "known_findings": "site rule record_id until reason by",
+    "requests": "case_id category surgeon asked_on because answered_on",
     "removals": "site_id patient_id received_on kind",
 }
 
@@ -49,6 +50,7 @@ REQUIRED = {
     "links": "site_id table record_id case_id reviewer decided_on reason",
     "merges": "site_id patient_id same_as decided_on by",
     "known_findings": "site rule until reason by",
+    "requests": "case_id surgeon asked_on because",
     "removals": "site_id patient_id received_on kind",
 }
 
