@@ -15,6 +15,7 @@ from pipeline.commands.pages import catalogue, dictionary, findings
 from pipeline.commands.places import FOLDER, state_folder
 from pipeline.commands.progress import progress
 from pipeline.commands.review import review
+from pipeline.commands.sheet import sheet
 from pipeline.commands.unattended import nightly, schedule, status
 from pipeline.errors import LimbauditError
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
     "Quality officer": ("new", "receive", "map", "check", "run", "sign", "status"),
-    "Reviewer and surgeon": ("review", "trace"),
+    "Reviewer and surgeon": ("review", "sheet", "trace"),
     "IT": ("nightly", "schedule", "verify"),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
@@ -94,7 +95,7 @@ def main() -> None:
     """
 
 
-for command in (review, sign, verify, nightly, schedule, status, dictionary, catalogue, findings):
+for command in (review, sheet, sign, verify, nightly, schedule, status, dictionary, catalogue, findings):
     main.add_command(command)
 
 

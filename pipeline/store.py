@@ -176,8 +176,13 @@ def _quoted(cells: pa.Array, *, alone: bool) -> pa.Array:
 
 def replace_text(text: str, path: Path, group: str = "") -> None:
     """Replace a small file in one step: readers see the old text or the new one."""
+    replace_bytes(text.encode("utf-8"), path, group)
+
+
+def replace_bytes(content: bytes, path: Path, group: str = "") -> None:
+    """The same of bytes."""
     fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    write_text(text, fresh)
+    write_bytes(content, fresh)
     protect(fresh, group)
     _sync_file(fresh)
     os.replace(fresh, path)

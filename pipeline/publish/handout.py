@@ -67,7 +67,7 @@ def handout_content(tables: Tables, context: Context, edition: str) -> dict[str,
         "running": f"{title} · records cut {words.day(context.cut_on)}",
         "made": f"limbaudit {context.version}, as of {words.day(context.as_of)}",
         "facts": _facts(context, edition),
-        "sites": [_site(site) for site in context.sites[:MOST_SITES]],
+        "sites": [site_facts(site) for site in context.sites[:MOST_SITES]],
         "more_sites": _more(
             len(context.sites) - MOST_SITES, "further site", "further sites", "report/index.html"
         ),
@@ -98,7 +98,8 @@ def _facts(context: Context, edition: str) -> list[list[str]]:
     ]
 
 
-def _site(site: SiteState) -> dict[str, str]:
+def site_facts(site: SiteState) -> dict[str, str]:
+    """Name, how far its records reach, and what they are fit for."""
     trouble = [
         *(["late"] if site.late else []),
         *([f"never sent: {words.listed(site.incomplete)}"] if site.incomplete else []),
