@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipeline.chance_steps import INNER, OUTER, chance_steps
 from pipeline.publish import words
 from pipeline.publish.charts import drawing
 
@@ -11,9 +12,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 UNATTRIBUTED = "unattributed"
-INNER, OUTER = 0.95, 0.998
-#: Numbers of cases at which the limits are worked out, at most.
-MOST_STEPS = 160
+#: The limits are drawn from so many cases on, at so many numbers of cases at most.
+FEWEST, MOST_STEPS = 10, 160
 
 
 def funnel(rows: pd.DataFrame, surgeon: str, title: str) -> dict[str, Any]:
@@ -55,15 +55,15 @@ def funnel(rows: pd.DataFrame, surgeon: str, title: str) -> dict[str, Any]:
 
 
 def _steps(share: float, most: int, confidence: float) -> list[list[float]]:
-    """Number of cases, fewest and most events by chance alone as shares: exact binomial quantiles."""
+    """Number of cases, fewest and most events by chance alone as shares of them."""
     import numpy as np
-    from scipy.stats import binom
 
-    numbers = np.unique(np.linspace(10, max(most, 11), MOST_STEPS).round().astype(np.int64))
-    low, high = (
-        binom.ppf(chance, numbers, share) / numbers for chance in ((1 - confidence) / 2, (1 + confidence) / 2)
-    )
-    return [[float(n), float(a), float(b)] for n, a, b in zip(numbers, low, high, strict=True)]
+    numbers = np.unique(np.linspace(FEWEST, max(most, FEWEST + 1), MOST_STEPS).round().astype(np.int64))
+    steps = chance_steps(share, numbers, confidence)
+    return [
+        [float(n), float(low), float(high)]
+        for n, low, high in zip(numbers, steps.low, steps.high, strict=True)
+    ]
 
 
 def _told(row: pd.Series, own: list[float], usual: float, others: int, title: str) -> str:
