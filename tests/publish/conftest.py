@@ -13,6 +13,7 @@ from pipeline.catalogue import Catalogue, load_catalogue
 from pipeline.publish import Context, Input, SiteState
 from pipeline.settings import Group, Primary, Settings, Site
 from schemas.published import PUBLISHED
+from tests.publish import chart_tables
 
 CUT, AS_OF = date(2026, 10, 31), date(2026, 11, 9)
 
@@ -161,6 +162,18 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
              "would_move": "rates", "evidence": f"received/harbour/2026-11-03/events.csv:{n}"}
             for n in range(6)
         ]),
+        "surgeon_outcomes": table_of("surgeon_outcomes", chart_tables.SURGEONS),
+        "risk_models": table_of("risk_models", chart_tables.RISK_MODELS),
+        "event_free": table_of("event_free", chart_tables.event_free(a, b, category)),
+        "charts": table_of("charts", chart_tables.charts(a, b)),
+        "monitoring": table_of("monitoring", chart_tables.monitoring(a, b)),
+        "volumes": table_of("volumes", chart_tables.volumes(a, b)),
+        "cohorts": table_of("cohorts", [
+            {**rate(a, "any_complication", "any", 365, cases, events, 0), "period": period, "closed": closed}
+            for period, cases, events, closed in (("2024-11", 6, 3, True), ("2025-01", 10, 0, True), ("2025-02", 1, 1, False))
+        ]),
+        "benefit_and_harm": table_of("benefit_and_harm", chart_tables.benefit_and_harm(a, b)),
+        "published_figures": table_of("published_figures", chart_tables.published_figures(category)),
         "quarantined/operations": pd.DataFrame({"operation_id": ["H-<17>"], "side": ["=sinister"]}),
     }  # fmt: skip
 

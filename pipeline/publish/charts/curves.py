@@ -108,6 +108,8 @@ def _at(course: Curve, day: int) -> str:
     if row is None or day > course.days[-1]:
         return f"nobody observed to day {words.count(day)}"
     share, low, high = course.had[row]
+    if not share:
+        return f"by day {words.count(day)} none, {words.count(course.observed(day))} still observed"
     limits = "" if math.isnan(low) or math.isnan(high) else f" ({words.percents(low, high)})"
     return (
         f"by day {words.count(day)} {words.percent(share)}{limits} have had it, "
