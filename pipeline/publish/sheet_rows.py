@@ -87,7 +87,8 @@ def _as_written(
 
 
 def _text(written: str) -> str:
-    return f' t="inlineStr"><is><t xml:space="preserve">{written}</t></is>'
+    kept = "" if written == " ".join(written.split()) else ' xml:space="preserve"'  # else blanks may be lost
+    return f' t="inlineStr"><is><t{kept}>{written}</t></is>'
 
 
 def _number(written: str) -> str:

@@ -217,6 +217,15 @@ def test_any_text_can_stand_in_a_cell(text: str, written_as: str) -> None:
     assert text_as_xml(text) == written_as
 
 
+@pytest.mark.parametrize("text", [" led", "trailed ", "two  blanks", "two\nlines", "plain", " "])
+def test_blanks_are_kept(tmp_path: Path, written: dict[str, pa.Table], context: Context, text: str) -> None:
+    flow = written["flow"]
+    place = flow.column_names.index("reason")
+    blank = flow.set_column(place, "reason", pa.array([text] * len(flow), pa.string()))
+    write_workbook(tmp_path / "w.xlsx", {"flow": blank}, context)
+    assert openpyxl.load_workbook(tmp_path / "w.xlsx")["flow"].cell(2, place + 1).value == text
+
+
 def test_columns_are_lettered_as_in_a_spreadsheet() -> None:
     assert [column_letters(place) for place in range(800)] == [get_column_letter(n) for n in range(1, 801)]
 
