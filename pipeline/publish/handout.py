@@ -22,6 +22,8 @@ Tables = Mapping[str, "pd.DataFrame"]
 
 FILE, TEMPLATE = "handout.pdf", "handout.typ"
 MOST_PAGES = 4
+#: More cases than this never fit on so many pages, so no longer list is tried.
+MOST_CASES = 60
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 #: Sites and warnings listed one by one; of more it is said where they stand.
 MOST_SITES, MOST_WARNINGS = 12, 5
@@ -53,7 +55,7 @@ def handout(tables: Tables, context: Context, edition: str = "") -> bytes:
         part = {**content["cases"], "rows": cases[:shown], "left_out": len(cases) - shown}
         return typeset(TEMPLATE, {**content, "cases": part}, context.as_of)
 
-    return fitting(MOST_PAGES, len(cases), made)[1]
+    return fitting(MOST_PAGES, min(len(cases), MOST_CASES), made)[1]
 
 
 def handout_content(tables: Tables, context: Context, edition: str) -> dict[str, Any]:
