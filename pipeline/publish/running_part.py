@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, rates_page, words
 from pipeline.publish.charts import drawing
-from pipeline.publish.charts.running import HOW_TO_READ, running, running_chart
+from pipeline.publish.charts.running import HOW_TO_READ, Running, running_chart, runnings
 from pipeline.publish.context import Context
 
 if TYPE_CHECKING:
@@ -31,9 +31,9 @@ def running_part(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     drawn = whole[whole["limit"].notna()]
     shown = _chosen(drawn)
     own = cases.merge(shown[[*KEYS, "_number"]], on=KEYS)
-    rows = dict(iter(own.groupby("_number", sort=True)))
+    seen = runnings(own, "_number")
     figures = {
-        row["_number"]: _figure(row, rows[row["_number"]], context) for row in shown.to_dict("records")
+        row["_number"]: _figure(row, seen[row["_number"]], context) for row in shown.to_dict("records")
     }
     asking = [figures[number] for number in shown.loc[shown["checks"] > 0, "_number"]]
     parts = [title, page.paragraph(HOW_TO_READ, "soft")]
@@ -88,25 +88,27 @@ def _of_operation(key: str, shown: pd.DataFrame, figures: Mapping[int, str], con
     return f"<details><summary>{page.text(title)}</summary>{drawing.gallery(own)}</details>"
 
 
-def _figure(row: Mapping[Hashable, object], cases: pd.DataFrame, context: Context) -> str:
+def _figure(row: Mapping[Hashable, object], chart: Running, context: Context) -> str:
     named = words.names(context)
     outcome = f"{named.category(row['category'])} {words.window(row['window_days'])}"
     title = f"{outcome} after {named.operation(row['procedure'])}, {named.site(row['site'])}"
-    said = _told(row, cases)
-    drawn = running_chart(f"run-{row['_number']}", title, running(cases), said)
+    said = _told(row, chart)
+    drawn = running_chart(f"run-{row['_number']}", title, chart, said)
     return drawing.figure(
         drawn, f"{named.operation(row['procedure'])}, {named.site(row['site'])}: {outcome}", said
     )
 
 
-def _told(row: Mapping[Hashable, object], cases: pd.DataFrame) -> str:
+def _told(row: Mapping[Hashable, object], chart: Running) -> str:
     """Counts, what the chart did, and how often such a chart asks without cause."""
     many, events = int(str(row["cases"])), int(str(row["events"]))
-    asked = cases[cases["asks_for_check"].astype(bool)]
-    when = words.listed([words.period(str(period)) for period in dict.fromkeys(asked["period"])])
-    did = f"Asks for a check ({when})." if len(asked) else "Did not reach its limit."
+    asked = dict.fromkeys(
+        period for period, asks in zip(chart.period, chart.asks.tolist(), strict=True) if asks
+    )
+    when = words.listed([words.period(period) for period in asked])
+    did = f"Asks for a check ({when})." if asked else "Did not reach its limit."
     often = _how_often(row)
-    young = int(cases["maturing"].astype(bool).sum())
+    young = int(chart.maturing.sum())
     still = (
         f" {words.several(young, 'case is', 'cases are')} of periods that will still grow." if young else ""
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, rates_page, words
 from pipeline.publish.charts import drawing
-from pipeline.publish.charts.curves import HOW_TO_READ, Curve, curve, curve_chart, highest_share, told
+from pipeline.publish.charts.curves import HOW_TO_READ, Curve, curve_chart, curves, highest_share, told
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
 
@@ -54,7 +54,7 @@ def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
     """The courses after each operation; those without an event in a sentence."""
     named = words.names(context)
     title, windows = named.category(category), sorted({window.days for window in context.settings.windows})
-    courses = {str(key): curve(own) for key, own in rows.groupby("procedure", sort=False)}
+    courses = curves(rows)
     ordered = rates_page.ordered_operations(list(courses), context)
     seen = [key for key in ordered if sum(courses[key].events)]
     top = highest_share([courses[key] for key in seen])

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pipeline.publish import Context
-from pipeline.publish.charts.curves import curve, curve_chart, highest_share, told
+from pipeline.publish.charts.curves import Curve, curve_chart, curves, highest_share, told
 from pipeline.publish.report import write_report
 from tests.publish.chart_tables import course, event_free
 
@@ -17,50 +17,52 @@ WINDOWS = [30, 365, 730]
 
 
 @pytest.fixture
-def rows() -> pd.DataFrame:
-    return pd.DataFrame(event_free("a", "b", "c")[:4])
+def whole() -> Curve:
+    return curves(pd.DataFrame(event_free("a", "b", "c")[:4]))["a"]
 
 
 def drawn(svg: str, kind: str) -> list[str]:
     return re.findall(rf'<path class="{kind}" d="([^"]+)"', svg)
 
 
-def test_the_lower_curve_steps_at_the_days_of_its_table(rows: pd.DataFrame) -> None:
+def test_the_lower_curve_steps_at_the_days_of_its_table(whole: Curve) -> None:
     """730 days over 290 units from 56; 30 % over 80 units above 192: 10 % at 165.3, 16 % at 149.3."""
-    svg = curve_chart("c", "T", curve(rows), WINDOWS, 0.3)
+    svg = curve_chart("c", "T", whole, WINDOWS, 0.3)
     assert drawn(svg, "curve")[1] == "M56 192L85 192L85 165.3L201 165.3L201 149.3"
     assert (
         drawn(svg, "curve few")[1] == "M201 149.3L346 149.3L346 149.3"
     )  # fewer than ten from the next row on
 
 
-def test_the_upper_curve_is_drawn_from_all_to_nobody(rows: pd.DataFrame) -> None:
+def test_the_upper_curve_is_drawn_from_all_to_nobody(whole: Curve) -> None:
     """100 % over 60 units above 84: 90 % at 30, 78 % at 37.2."""
-    svg = curve_chart("c", "T", curve(rows), WINDOWS, 0.3)
+    svg = curve_chart("c", "T", whole, WINDOWS, 0.3)
     assert drawn(svg, "curve")[0] == "M56 24L85 24L85 30L201 30L201 37.2"
 
 
-def test_those_at_risk_stand_under_the_ends_of_windows(rows: pd.DataFrame) -> None:
+def test_those_at_risk_stand_under_the_ends_of_windows(whole: Curve) -> None:
     """At 730 eight; at 365 sixteen; day 30 lies too close to day 0 to be printed."""
-    svg = curve_chart("c", "T", curve(rows), WINDOWS, 0.3)
+    svg = curve_chart("c", "T", whole, WINDOWS, 0.3)
     found = re.findall(r'<text x="([\d.]+)" y="224"[^>]*>(\d+)</text>', svg)
     assert found == [("56", "20"), ("201", "16"), ("346", "8")]
 
 
-def test_the_scale_ends_above_what_rests_on_ten_cases(rows: pd.DataFrame) -> None:
-    assert highest_share([curve(rows)]) == pytest.approx(0.3)  # the limit 0.288 of day 365
+def test_the_scale_ends_above_what_rests_on_ten_cases(whole: Curve) -> None:
+    assert highest_share([whole]) == pytest.approx(0.3)  # the limit 0.288 of day 365
     assert highest_share([]) == pytest.approx(0.05)
 
 
-def test_the_words_give_shares_limits_and_who_died(rows: pd.DataFrame) -> None:
-    assert told(curve(rows), WINDOWS).replace("\u00a0", " ") == (
+def test_the_words_give_shares_limits_and_who_died(whole: Curve) -> None:
+    assert told(whole, WINDOWS).replace("\u00a0", " ") == (
         "20 cases at the operation; by day 30 none, 20 still observed; by day 365 16.0 % (8.0–28.8 %) have had it, 16 still "
         "observed; by day 730 16.0 % (8.0–28.8 %) have had it, 8 still observed; 1 died before it."
     )
 
 
 def test_a_course_that_ends_early_says_so() -> None:
-    short = curve(pd.DataFrame(course("a", "c", [(0, 3, 0, 0), (40, 3, 1, 0)], [(1.0, 0.0), (0.67, 0.33)])))
+    short = curves(pd.DataFrame(course("a", "c", [(0, 3, 0, 0), (40, 3, 1, 0)], [(1.0, 0.0), (0.67, 0.33)])))[
+        "a"
+    ]
     assert told(short, [30, 365]).endswith("nobody observed to day 365; nobody died before it.")
     svg = curve_chart("c", "T", short, [30, 365], 0.5)
     assert drawn(svg, "curve") == []  # three cases: dotted from the beginning

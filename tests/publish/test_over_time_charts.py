@@ -19,7 +19,7 @@ from pipeline.publish.charts.by_period import (
     share_chart,
     shares_told,
 )
-from pipeline.publish.charts.running import MOST_POINTS, running, running_chart, thinned
+from pipeline.publish.charts.running import MOST_POINTS, running_chart, runnings, thinned
 from pipeline.publish.report import write_report
 from tests.publish.chart_tables import monitoring
 
@@ -88,7 +88,9 @@ def test_all_points_are_drawn_or_the_edges_of_each_stretch() -> None:
 
 def test_a_running_chart_climbs_to_its_limit_and_begins_again() -> None:
     """Five cases over 316 units from 36, 63.2 each; height 2 over 74 units above 98: 1.8 at 31.4, the limit 1.5 at 42.5."""
-    svg = running_chart("r", "T", running(pd.DataFrame(monitoring("a", "b")[:5])), "said")
+    svg = running_chart(
+        "r", "T", runnings(pd.DataFrame(monitoring("a", "b")[:5]).assign(chart=7), "chart")[7], "said"
+    )
     curves = re.findall(r'<path class="curve" d="([^"]+)"', svg)
     assert curves[0] == "M36 98L99.2 98L162.4 75.8L225.6 53.6L288.8 31.4"
     assert curves[1] == "M288.8 98L352 98"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from pipeline.publish import words
@@ -47,18 +48,26 @@ class Curve:
         return self.at_risk[rows[0]] if rows else 0
 
 
-def curve(rows: pd.DataFrame) -> Curve:
-    """Rows of `event_free` of one procedure and category."""
-    ordered = rows.sort_values("day", kind="stable")
-    free = zip(*(ordered[name].tolist() for name in ("event_free", "ci_low", "ci_high")), strict=True)
-    had = zip(
-        *(ordered[name].tolist() for name in ("cumulative_incidence", "cif_ci_low", "cif_ci_high")),
-        strict=True,
-    )
-    counts = {name: [int(n) for n in ordered[name]] for name in ("day", "at_risk", "events", "competing")}
-    return Curve(
-        counts["day"], counts["at_risk"], counts["events"], counts["competing"], list(free), list(had)
-    )
+SHARES = ("event_free", "ci_low", "ci_high", "cumulative_incidence", "cif_ci_low", "cif_ci_high")
+
+
+def curves(rows: pd.DataFrame) -> dict[str, Curve]:
+    """Operation → its course.
+
+    Args:
+        rows: Of `event_free`, one category.
+    """
+    ordered = rows.sort_values(["procedure", "day"], kind="stable")
+    counts = [ordered[name].astype(int).tolist() for name in ("day", "at_risk", "events", "competing")]
+    shares = [ordered[name].astype(float).tolist() for name in SHARES]
+    free, had = (list(zip(*each, strict=True)) for each in (shares[:3], shares[3:]))
+    found, begin = {}, 0
+    for key, own in groupby(ordered["procedure"].tolist()):
+        part = slice(begin, begin + len(list(own)))
+        day, at_risk, events, competing = (each[part] for each in counts)
+        found[str(key)] = Curve(day, at_risk, events, competing, free[part], had[part])
+        begin = part.stop
+    return found
 
 
 def curve_chart(name: str, title: str, course: Curve, windows: Sequence[int], highest: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -42,17 +43,36 @@ class Running:
     limit: float
 
 
-def running(rows: pd.DataFrame) -> Running:
-    """Rows of `monitoring` of one chart, at least one."""
-    ordered = rows.sort_values("sequence", kind="stable")
+def runnings(rows: pd.DataFrame, number: str) -> dict[int, Running]:
+    """Charts by their number.
+
+    Args:
+        rows: Of `monitoring`.
+        number: Integer column that tells the charts apart.
+    """
+    ordered = rows.sort_values([number, "sequence"], kind="stable")
+    numbers = ordered[number].to_numpy(np.int64)
+    kinds = {"sequence": np.int64, "score": float, "asks_for_check": bool, "observed_minus_expected": float}
+    kinds |= {"maturing": bool, "limit": float}
+    columns = {name: ordered[name].to_numpy(kind) for name, kind in kinds.items()}
+    periods = ordered["period"].astype(str).tolist()
+    found, begins = np.unique(numbers, return_index=True)
+    ends = [*begins[1:].tolist(), len(numbers)]
+    return {
+        chart: _running({name: values[begin:end] for name, values in columns.items()}, periods[begin:end])
+        for chart, begin, end in zip(found.tolist(), begins.tolist(), ends, strict=True)
+    }
+
+
+def _running(own: Mapping[str, np.ndarray], periods: list[str]) -> Running:
     return Running(
-        ordered["sequence"].to_numpy(np.int64),
-        [str(period) for period in ordered["period"]],
-        ordered["score"].to_numpy(float),
-        ordered["asks_for_check"].to_numpy(bool),
-        ordered["observed_minus_expected"].to_numpy(float),
-        ordered["maturing"].to_numpy(bool),
-        float(ordered["limit"].iloc[0]),
+        own["sequence"],
+        periods,
+        own["score"],
+        own["asks_for_check"],
+        own["observed_minus_expected"],
+        own["maturing"],
+        float(own["limit"][0]),
     )
 
 
@@ -62,7 +82,7 @@ def running_chart(name: str, title: str, chart: Running, told: str) -> str:
     Args:
         name: Unique on its page.
         title: What is watched where.
-        chart: See `running`.
+        chart: See `runnings`.
         told: What the picture shows, in words.
     """
     across = Scale(0, float(chart.sequence[-1]), LEFT, RIGHT)
