@@ -111,7 +111,7 @@ def write_signed(
     group = context.settings.access_group
     edition = editions.Edition(folder, context.period, "", group, number)
     with edition as building:
-        published(building, tables, context)
+        published(building, tables, context, f"number {number}")
         sealed(building)
     write_front_page(folder, group)
     return edition.folder
