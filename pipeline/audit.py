@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline import findings
 from pipeline.amiss import amiss_row, decided_amiss
-from pipeline.asking import Reviewed, asked_tables, reviewed
+from pipeline.asking import Reviewed, reviewed
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.countable import countable_cases
 from pipeline.handover import PERFORMED, RECORD_TABLES, Cases, Facts, Labels
@@ -24,11 +24,8 @@ from pipeline.unsaid import left_unsaid
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping
 
-    import pyarrow as pa
-
     from pipeline.clock import Clock
     from pipeline.counts import Counts
-    from pipeline.publish.lists import Lists
     from pipeline.run import Accounted, Ground
 
 
@@ -78,6 +75,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     """Link, classify and count part by part, then estimate from the counts alone."""
     from pipeline.count import counted
     from pipeline.counts import added
+    from pipeline.edition_tables import lists_of
     from pipeline.estimate import (
         activity_table,
         baseline_table,
@@ -94,23 +92,17 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         standardised_rates_table,
     )
     from pipeline.expecting import tables_by_risk
-    from pipeline.ledger import check_all_counted, check_nothing_lost
+    from pipeline.ledger import check_all_counted
     from pipeline.publish.requests_list import requests_amiss
-    from pipeline.sites import known_until
 
-    with clock.stage("letters"):
-        rows = _with_letters(rows)
+    rows, labels, whole, parts = tied_and_classified(rows, clock)
     ground, facts = rows.ground, rows.resolved.facts
-    labels = labels_of(facts, ground)
-    until = known_until(facts.sites, rows.reached, ground.cut_on)
-    whole, parts = _linked_and_classified(rows, until, labels, clock)
-    check_nothing_lost(facts, rows.resolved.standing, whole, ground.catalogue)
     with clock.stage("count"):
         counts = added([counted(part, ground.settings, ground.catalogue, ground.period) for part in parts])
     check_all_counted(counts, whole, ground.settings)
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
-        cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, until)
+        cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, _until(rows))
         event_free = event_free_table(counts, ground.settings, labels, ground.catalogue)
         comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
         baseline = baseline_table(counts, ground.settings, labels)
@@ -129,7 +121,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         )
         by_risk = tables_by_risk(parts, counts, ground.settings, ground.catalogue)
     amiss = decided_amiss(facts, whole, rows.people)
-    asked_amiss = requests_amiss(_lists(rows, labels, whole), rows.people)
+    asked_amiss = requests_amiss(lists_of(rows, labels, whole), rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
         [
@@ -146,6 +138,25 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
         findings=told,
     )  # fmt: skip
+
+
+def tied_and_classified(rows: Accounted, clock: Clock) -> tuple[Accounted, Labels, Whole, list[Cases]]:
+    """Letters read, records tied to cases, cases classified, and a look that nothing was lost on the way."""
+    from pipeline.ledger import check_nothing_lost
+
+    with clock.stage("letters"):
+        rows = _with_letters(rows)
+    facts = rows.resolved.facts
+    labels = labels_of(facts, rows.ground)
+    whole, parts = _linked_and_classified(rows, _until(rows), labels, clock)
+    check_nothing_lost(facts, rows.resolved.standing, whole, rows.ground.catalogue)
+    return rows, labels, whole, parts
+
+
+def _until(rows: Accounted) -> np.ndarray:
+    from pipeline.sites import known_until
+
+    return known_until(rows.resolved.facts.sites, rows.reached, rows.ground.cut_on)
 
 
 def _with_letters(rows: Accounted) -> Accounted:
@@ -265,81 +276,3 @@ def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:
         }
         for site in empty
     )
-
-
-def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame | pa.Table]:
-    """Every published table of this version, by name."""
-    from pipeline.publish.decisions_list import decisions_used
-    from pipeline.publish.evidence_list import evidence_list
-    from pipeline.publish.fitness import with_fitness
-    from pipeline.publish.flow_table import flow_table, received_steps
-    from pipeline.publish.letters_list import letters_list
-    from pipeline.publish.lists import cases_list, complications_list, unattributed_list
-    from pipeline.publish.records_aside import Aside
-    from pipeline.publish.records_list import Known, records_table
-    from pipeline.publish.row_tables import row_tables
-
-    facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
-    verdicts = {site: verdict.word for site, verdict in rows.scorecard.verdicts.items()}
-    lists = _lists(rows, result.labels, whole)
-    received = received_steps(
-        rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
-    )
-    steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
-    aside = Aside(rows.validated.quarantined, fates, rows.resolved.standing)
-    known = Known(lists, facts, whole, rows.ground.look.places, aside)
-    complications = complications_list(lists)
-    return {
-        **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
-        **rows.scorecard.tables,
-        "cases": cases_list(lists),
-        "complications": complications,
-        "unattributed": unattributed_list(lists),
-        "letters": letters_list(lists),
-        "evidence": evidence_list(known, rows.ground.catalogue),
-        "records": records_table(known),
-        "decisions_used": _with_masked_reviewers(
-            decisions_used(rows.people, facts, rows.validated.accepted, result.findings)
-        ),
-        **asked_tables(rows, result, lists, complications),
-        "rates": with_fitness(result.rates, verdicts),
-        "cohorts": result.cohorts,
-        "event_free": result.event_free,
-        "comparisons": result.comparisons,
-        "baseline": result.baseline,
-        "activity": result.activity,
-        "severity": result.severity,
-        "revisions": result.revisions,
-        **result.beside,
-        **result.benefit,
-        **result.by_risk,
-        "flow": flow_table(steps, facts.sites, result.labels.groups),
-    }
-
-
-def _lists(rows: Accounted, labels: Labels, whole: Whole) -> Lists:
-    from pipeline.publish.lists import Lists
-
-    return Lists(rows.validated.accepted, labels, whole.cases, **_of_counted_cases(whole))
-
-
-def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:
-    import pyarrow as pa
-
-    from pipeline.validate.masking import masked_ids
-
-    shown = masked_ids(pa.array(decisions["reviewer"], pa.string())).texts.to_pandas()
-    return decisions.assign(reviewer=shown.astype(object))
-
-
-def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
-    """The frames that lists are made of, without cases before the first date counted."""
-    counted = whole.cases["counted"].to_numpy().astype(bool)
-    lists = ("complications", "evidence", "records", "unread", "decided", "heard")
-    names = (*lists, "chain", "returns", "concomitant")
-    frames = {name: getattr(whole, name) for name in names}
-    kept = {
-        name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)
-        for name, frame in frames.items()
-    }
-    return {**kept, "unattributed": whole.unattributed}

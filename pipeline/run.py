@@ -268,7 +268,7 @@ class Made:
     def done(self, place: Path, notes: tuple[str, ...] = (), written: bool = True) -> Done:
         """How the run that made it ends."""
         told = summary_of(self.context.found, self.context.for_senders, self.rows.over_tolerance)
-        return Done(place, self.rows.warnings, self.rows.ground, told, notes, written)
+        return Done(place, self.context.warnings, self.rows.ground, told, notes, written)
 
 
 def made(asked: Asked, editions: Path, clock: Clock) -> Made:
@@ -281,8 +281,10 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
         WrongUse: Settings, catalogue or a mapping cannot be used.
         CannotFinish: No site sent anything usable.
     """
-    from pipeline.audit import analysed, edition_tables
+    from pipeline.audit import analysed
     from pipeline.edition_facts import context_of
+    from pipeline.edition_tables import edition_tables
+    from pipeline.looking_back import fault_of, looked_back
     from pipeline.signed import last_signed, next_number
 
     ground = ground_of(asked)
@@ -294,13 +296,18 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
         )
     result = analysed(rows, clock)
     earlier = last_signed(editions, ground.period, ground.as_of)
+    broken = fault_of(earlier) if earlier else ""
+    context = replace(
+        context_of(rows, result.findings, _for_senders(rows, result.findings)),
+        warnings=(*rows.warnings, *([broken] if broken else [])),
+        number=next_number(editions, ground.period),
+        compared_with={earlier.name: earlier.manifest_sha256} if earlier else {},
+    )
     with clock.stage("publish"):
-        context = replace(
-            context_of(rows, result.findings, _for_senders(rows, result.findings)),
-            number=next_number(editions, ground.period),
-            compared_with={earlier.name: earlier.manifest_sha256} if earlier else {},
-        )
-        return Made(rows, edition_tables(rows, result), context, earlier)
+        tables = edition_tables(rows, result)
+        comparable = None if broken else earlier
+        tables |= looked_back(comparable, rows, result, tables, context, clock)
+    return Made(rows, tables, context, earlier)
 
 
 def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:

@@ -7,7 +7,6 @@ from schemas.defaults import HOW_IT_WENT, TOLD_OF_SPORT
 from schemas.exports import OURS, SEVERITY, SEVERITY_GRADES
 from schemas.shorthand import (
     AALEN,
-    AUDIT,
     BYRT,
     CATALOGUE,
     CICCHETTI,
@@ -15,7 +14,6 @@ from schemas.shorthand import (
     SETTINGS,
     WILSON,
     always,
-    case,
     category,
     count,
     limits,
@@ -220,20 +218,4 @@ FLOW = Table(
         maybe("reason", "text", "Why they were added or taken away."),
     ),
     key=("site", "procedure", "step", "unit", "reason"),
-)
-
-CHANGES = Table(
-    "changes",
-    "What moved since the last signed edition, case by case.",
-    (
-        case(),
-        always("field", "word", "What changed."),
-        maybe("before", "text", "Value in the earlier edition; empty for a new case."),
-        maybe("after", "text", "Value now; empty for a case that is gone."),
-        always("because", "text", "What caused it: a record, a decision, a setting, a definition."),
-        maybe("file", "text", "File that caused it."),
-        Column("line", "integer", "Line in that file.", low=1, source=AUDIT),
-    ),
-    key=("case_id", "field", "because", "file", "line"),
-    filled=False,
 )

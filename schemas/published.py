@@ -22,11 +22,11 @@ from schemas.asked import MISSED_IN_LETTERS, QUESTIONS, SAMPLING_FRAME
 from schemas.beside import BENEFIT_AND_HARM, PUBLISHED_FIGURES
 from schemas.beside_rates import COURSES_COMPARED, STANDARDISED_RATES
 from schemas.case_lists import CASES, COMPLICATIONS, LETTERS, REVIEW
+from schemas.changes import CHANGED_FIGURES, CHANGES
 from schemas.columns import Table
 from schemas.expected import CHARTS, MONITORING, RISK_MODELS, SURGEON_OUTCOMES
 from schemas.outcomes import (
     AGREEMENT,
-    CHANGES,
     EVENT_FREE,
     FLOW,
     NONOPERATIVE_CARE,
@@ -87,6 +87,7 @@ AUDIT_TABLES: tuple[Table, ...] = (
     MISSED_IN_LETTERS,
     FLOW,
     CHANGES,
+    CHANGED_FIGURES,
 )
 
 PUBLISHED: dict[str, Table] = {table.name: table for table in (*ACCOUNTS, *AUDIT_TABLES)}

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+
+
+def _where(stage: str, stages: Sequence[str]) -> str:
+    """The stage's place among those named; empty for what is part of one."""
+    return f" ({stages.index(stage) + 1} of {len(stages)})" if stage in stages else ""
 
 
 @contextmanager
@@ -18,4 +23,4 @@ def progress() -> Iterator[Callable[[str], None]]:
     from pipeline.run import STAGES
 
     with Console(stderr=True).status("starting") as status:
-        yield lambda stage: status.update(f"{stage} ({STAGES.index(stage) + 1} of {len(STAGES)})")
+        yield lambda stage: status.update(f"{stage}{_where(stage, STAGES)}")

@@ -18,6 +18,8 @@ CONDUCTORS = {
     "pipeline.nightly",
     "pipeline.signing",
     "pipeline.edition_facts",
+    "pipeline.edition_tables",
+    "pipeline.looking_back",
     "pipeline.cli",
     "pipeline.__main__",
     "pipeline.trace",

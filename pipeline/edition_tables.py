@@ -1,0 +1,114 @@
+"""Every published table of one edition, by name.
+
+Split from `audit` only for length.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from pipeline.asking import asked_tables
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from pipeline.audit import Analysed
+    from pipeline.handover import Labels
+    from pipeline.parts import Whole
+    from pipeline.publish.lists import Lists
+    from pipeline.run import Accounted
+
+
+def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame | pa.Table]:
+    """Every published table of this version but those that look back, by name."""
+    from pipeline.publish.fitness import with_fitness
+    from pipeline.publish.flow_table import flow_table, received_steps
+    from pipeline.publish.letters_list import letters_list
+    from pipeline.publish.lists import unattributed_list
+    from pipeline.publish.row_tables import row_tables
+
+    facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
+    verdicts = {site: verdict.word for site, verdict in rows.scorecard.verdicts.items()}
+    lists = lists_of(rows, result.labels, whole)
+    received = received_steps(
+        rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
+    )
+    steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
+    of_cases = case_tables(rows, result.labels, whole, result.findings)
+    return {
+        **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
+        **rows.scorecard.tables,
+        **of_cases,
+        "unattributed": unattributed_list(lists),
+        "letters": letters_list(lists),
+        **asked_tables(rows, result, lists, of_cases["complications"]),
+        "rates": with_fitness(result.rates, verdicts),
+        "cohorts": result.cohorts,
+        "event_free": result.event_free,
+        "comparisons": result.comparisons,
+        "baseline": result.baseline,
+        "activity": result.activity,
+        "severity": result.severity,
+        "revisions": result.revisions,
+        **result.beside,
+        **result.benefit,
+        **result.by_risk,
+        "flow": flow_table(steps, facts.sites, result.labels.groups),
+    }
+
+
+def case_tables(
+    rows: Accounted, labels: Labels, whole: Whole, found: pd.DataFrame
+) -> dict[str, pd.DataFrame | pa.Table]:
+    """The tables that tell of single cases: `cases`, `complications`, `evidence`, `records`, `decisions_used`.
+
+    Args:
+        found: All findings, which say what of people's rows is not used.
+    """
+    from pipeline.publish.decisions_list import decisions_used
+    from pipeline.publish.evidence_list import evidence_list
+    from pipeline.publish.lists import cases_list, complications_list
+    from pipeline.publish.records_aside import Aside
+    from pipeline.publish.records_list import Known, records_table
+
+    lists, facts, accepted = lists_of(rows, labels, whole), rows.resolved.facts, rows.validated.accepted
+    aside = Aside(rows.validated.quarantined, rows.resolved.fates, rows.resolved.standing)
+    known = Known(lists, facts, whole, rows.ground.look.places, aside)
+    return {
+        "cases": cases_list(lists),
+        "complications": complications_list(lists),
+        "evidence": evidence_list(known, rows.ground.catalogue),
+        "records": records_table(known),
+        "decisions_used": _with_masked_reviewers(decisions_used(rows.people, facts, accepted, found)),
+    }
+
+
+def lists_of(rows: Accounted, labels: Labels, whole: Whole) -> Lists:
+    """What the lists are made of, without cases before the first date counted."""
+    from pipeline.publish.lists import Lists
+
+    return Lists(rows.validated.accepted, labels, whole.cases, **_of_counted_cases(whole))
+
+
+def _with_masked_reviewers(decisions: pd.DataFrame) -> pd.DataFrame:
+    import pyarrow as pa
+
+    from pipeline.validate.masking import masked_ids
+
+    shown = masked_ids(pa.array(decisions["reviewer"], pa.string())).texts.to_pandas()
+    return decisions.assign(reviewer=shown.astype(object))
+
+
+def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
+    """The frames that lists are made of, without cases before the first date counted."""
+    counted = whole.cases["counted"].to_numpy().astype(bool)
+    lists = ("complications", "evidence", "records", "unread", "decided", "heard")
+    names = (*lists, "chain", "returns", "concomitant")
+    frames = {name: getattr(whole, name) for name in names}
+    kept = {
+        name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)
+        for name, frame in frames.items()
+    }
+    return {**kept, "unattributed": whole.unattributed}
