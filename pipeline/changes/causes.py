@@ -22,7 +22,7 @@ COLUMNS = ["case_id", "kind", "category", "because", "file", "line", "date"]
 NEAREST = {
     "operation": ("operations", "link", "merge", "rules", "record"),
     "contact": ("record", "operations", "link", "merge", "rules"),
-    "death": ("patients", "followups", "decision", "operations", "merge", "record", "rules"),
+    "survival": ("patients", "followups", "operations", "merge", "record", "rules"),
     "complication": ("decision", "evidence", "operations", "link", "merge", "rules", "record"),
 }
 #: Of a row that a person wrote, what makes it another one.
@@ -137,7 +137,7 @@ def causes_of(asked: pd.DataFrame, news: pd.DataFrame, rules: str) -> pd.DataFra
     numbered = asked.reset_index(drop=True).reset_index(names="number")
     pairs = numbered.merge(news, on="case_id", suffixes=("", "_of_news"))
     speaks = ~pairs["kind"].isin(["decision", "evidence"]) | (pairs["category"] == pairs["category_of_news"])
-    pairs = pairs[speaks & ((pairs["kind"] != "decision") | (pairs["sort"] != "death"))]
+    pairs = pairs[speaks]
     if rules:
         own = numbered.assign(kind="rules", because=rules, file=None, line=None, date=None)
         pairs = pd.concat([pairs, own], ignore_index=True) if len(pairs) else own

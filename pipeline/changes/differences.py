@@ -21,7 +21,7 @@ FIELDS = {
     "sex": "operation",
     "isolated": "operation",
     "contact_until": "contact",
-    "died": "death",
+    "died": "survival",
 }
 PRESENCE = "case"
 COLUMNS = ["case_id", "field", "before", "after", "sort", "category"]
