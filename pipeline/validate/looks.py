@@ -40,6 +40,15 @@ _WAYS_WITHIN = (
 )
 _WAYS_BEFORE = r"(?i:rue|avenue|boulevard|place|chemin|impasse|calle|avenida|plaza|via|viale|piazza|corso|rua|ul\.|ulica)"
 
+#: Irish postcodes: with a blank, or with a letter among the last four; pseudonyms such as P000001 are none.
+_OF_IRISH = "[0-9AC-FHKNPRTV-Y]"
+_IRISH = (
+    rf"[AC-FHKNPRTV-Y][0-9][0-9W](?: {_OF_IRISH}{{4}}|[AC-FHKNPRTV-Y]{_OF_IRISH}{{3}}"
+    rf"|[0-9][AC-FHKNPRTV-Y]{_OF_IRISH}{{2}}|[0-9]{{2}}[AC-FHKNPRTV-Y]{_OF_IRISH}|[0-9]{{3}}[AC-FHKNPRTV-Y])"
+)
+#: With the letters of a county, from memory; other letters between hyphens are pseudonyms.
+_IRISH_PLATE = r"[0-9]{2}[12]?-(?:C[ENW]?|DL?|G|K[EKY]|L[DHKMS]?|M[HNO]|OY|RN|SO|T[NSY]?|W[DHWX]?)-[0-9]{1,6}"
+
 LOOKS: tuple[Look, ...] = (
     Look("e-mail addresses", r"^[^\s@]+@[^\s@]+\.[A-Za-z]{2,}$"),
     Look("web addresses", r"^(?:https?://|ftp://|www\.)\S+$"),
@@ -66,7 +75,7 @@ LOOKS: tuple[Look, ...] = (
     Look("phone numbers", r"^0[1-9][0-9]{8,9}$", everywhere=False),
     Look(
         "postcodes",
-        r"^(?:[A-Z]{1,2}[0-9][A-Z0-9]? [0-9][A-Z]{2}|[AC-FHKNPRTV-Y][0-9][0-9W] ?[0-9AC-FHKNPRTV-Y]{4}"
+        rf"^(?:[A-Z]{{1,2}}[0-9][A-Z0-9]? [0-9][A-Z]{{2}}|{_IRISH}"
         r"|[0-9]{4} [A-Z]{2}|[A-CEGHJ-NPR-TVXY][0-9][A-Z] [0-9][A-Z][0-9]|[0-9]{5}-[0-9]{4})$",
     ),
     Look(
@@ -79,7 +88,8 @@ LOOKS: tuple[Look, ...] = (
     Look("addresses of machines", r"^(?:(?:[0-9]{1,3}\.){3}[0-9]{1,3}|(?:[0-9A-Fa-f]{1,4}:){4,7}[0-9A-Fa-f:]*[0-9A-Fa-f]"
          r"|(?:[0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2})$"),
     Look("device numbers", r"^(?:\(01\) ?[0-9]{14}.*|\+[A-Z][0-9]{3}[A-Z0-9]{3,}.*|(?i:s/?n|serial|udi)[ .:#-]+\S*[0-9]\S*)$"),
-    Look("numbers of plates", r"^(?:[A-Z]{2}[0-9]{2} [A-Z]{3}|[0-9]{2,3}-[A-Z]{1,2}-[0-9]{1,6}"
+    Look("numbers of plates", r"^(?:[A-Z]{2}[0-9]{2} [A-Z]{3}|"
+         rf"{_IRISH_PLATE}"
          r"|[A-ZÄÖÜ]{1,3}-[A-Z]{1,2} [0-9]{1,4}[EH]?"
          r"|[A-Z]{2}-[0-9]{3}-[A-Z]{2})$"),
     Look("file names of pictures", r"^(?i).*[^\s.]\.(?:jpe?g|png|tiff?|dcm|dicom|heic|bmp|gif|mp4|mov|avi|wav|mp3)$"),

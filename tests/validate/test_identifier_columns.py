@@ -68,6 +68,7 @@ CONTENT = [
     (["a@b.org", "c@d.ie", "e@f.com", ""], "e-mail addresses"),
     (["+353 87 1234567", "087 123 4567", "(01) 234 5678"], "phone numbers"),
     (["M24 4AB", "D02 X285", "AB1 2CD"], "postcodes"),
+    (["A65F4E2", "D02X285", "T12W8RN"], "postcodes"),
     (["123-45-6789"] * 3, "social security numbers"),
     (["Mr Smith", "Dr. Jones", "Mrs Doe", "x"], "names with a title"),
     (["Doe, Jane", "Roe, Richard", "Poe, Edgar A."], "names"),
@@ -115,6 +116,9 @@ NOT_OF_A_PERSON = {
     "pseudonyms of surgeons": ["Otter", "Heron", "Falcon", "Badger", "Stork"] * 9,
     "two words as pseudonyms": [f"{a} {b}" for a in ("Blue", "Red", "Dark", "Tall", "Calm", "Wet", "Old") for b in
                                 ("Otter", "Heron", "Falcon", "Badger", "Stork", "Finch", "Vole")],
+    "numbered pseudonyms": [f"P{n:06d}" for n in range(1, 60)],
+    "numbered pseudonyms with a year": [f"24-P-{n:04d}" for n in range(1, 60)],
+    "numbered pseudonyms of a clinic": [f"K12{n:04d}" for n in range(1, 60)],
     "local codes": [f"KN-{n:03d}" for n in range(40)],
     "ICD-10-CM": ["M22.01", "S83.004A", "T84.82XA", "M24.411"],
     "SNOMED-like codes": ["387713003", "80146002", "397956004"] * 20,
