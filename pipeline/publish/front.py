@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue import ANY_COMPLICATION
-from pipeline.publish import comparison_page, figures, page, rates_page, words
+from pipeline.publish import changes_page, comparison_page, figures, page, rates_page, words
 from pipeline.publish.context import Context
 from pipeline.publish.page import Show
 from pipeline.publish.running_part import summary
@@ -35,6 +35,7 @@ def front_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             _activity(tables, context),
             _headline(tables, context),
             _at_a_glance(tables, context),
+            changes_page.since_signed(tables, context),
             _files(),
         ]
     )

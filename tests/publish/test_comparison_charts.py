@@ -133,12 +133,3 @@ def test_without_a_signed_edition_nothing_can_have_changed(
 ) -> None:
     write_report(tmp_path, tables, context)
     assert "No signed edition stands to compare with" in text_of(tmp_path / "what_changed.html")
-    changed = pd.DataFrame(
-        {"case_id": ["harbour.1.L"], "field": ["any_complication"], "before": ["no"], "after": ["<yes>"]}
-    )
-    write_report(tmp_path, {**tables, "changes": changed}, context)
-    said = text_of(tmp_path / "what_changed.html")
-    assert "1 change since the last signed edition." in said
-    assert "&lt;yes&gt;" in said
-    write_report(tmp_path, {**tables, "changes": changed.head(0)}, context)
-    assert "Nothing changed since the last signed edition." in text_of(tmp_path / "what_changed.html")
