@@ -18,6 +18,7 @@ from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.countable import countable_cases
 from pipeline.handover import PERFORMED, RECORD_TABLES, Cases, Facts, Labels
 from pipeline.known import marked
+from pipeline.of_period import decisions_in_period, empty_period, operations_in_period
 from pipeline.parts import Whole, joined, joined_cases, part_of, stray_positions
 from pipeline.unsaid import left_unsaid
 
@@ -111,7 +112,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
             "standardised_rates": standardised_rates_table(counts, ground.settings, labels, ground.catalogue),
         }
         activity = activity_table(
-            counts, labels, _operations_in_period(facts, ground), _decisions_in_period(whole, rows)
+            counts, labels, operations_in_period(facts, ground), decisions_in_period(whole, rows)
         )
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
         benefit = benefit_tables(counts, ground.settings, labels)
@@ -126,7 +127,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     told = findings.joined(
         [
             *(rows.findings, _strays(rows, whole), unsaid, _idle_links(rows), amiss, asked_amiss),
-            _empty_period(rows, whole),
+            empty_period(rows, whole),
         ]
     )
     known = rows.people.known_findings
@@ -191,31 +192,6 @@ def _linked_and_classified(
     return joined(chains, sorted_parts), cases
 
 
-def _in_period(days: np.ndarray, ground: Ground) -> np.ndarray:
-    first, last = (
-        np.datetime64(day).astype("datetime64[D]").astype(int)
-        for day in (ground.period.first_day, ground.cut_on)
-    )
-    return (days >= first) & (days <= last)
-
-
-def _operations_in_period(facts: Facts, ground: Ground) -> pd.DataFrame:
-    """Performed operations of the catalogue in the period: `site, group, operations`."""
-    own = facts.operations
-    done = own[
-        (own["status"] == PERFORMED) & (own["procedure"] >= 0) & _in_period(own["day"].to_numpy(), ground)
-    ]
-    counted = done.groupby(["site", "procedure"]).size().rename("operations").reset_index()
-    return counted.rename(columns={"procedure": "group"})
-
-
-def _decisions_in_period(whole: Whole, rows: Accounted) -> pd.DataFrame:
-    """Cases and categories decided in the period: `site, group, decisions`."""
-    decided = whole.decided[_in_period(whole.decided["decided"].to_numpy(), rows.ground)]
-    cases = whole.cases.iloc[decided["case"]]
-    return cases.groupby(["site", "group"]).size().rename("decisions").reset_index()
-
-
 def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:
     """Decisions and links that name an operation which opened no case."""
     decisions, links = stray_positions(rows.resolved.facts, whole)
@@ -259,20 +235,3 @@ def _stray(row: Mapping[Hashable, Any], table: str, rule: str) -> dict[str, obje
     where = f"{row['source_file']} line {row['source_line']}"
     message = f"{where}: `case_id` is no case of this edition. Correct the row; it is not used."
     return findings.at_written_row(row, table, "case_id", rule, message)
-
-
-def _empty_period(rows: Accounted, whole: Whole) -> pd.DataFrame:
-    """Sites without a case in the period: an empty month is a finding, not a silence."""
-    inside = whole.cases["site"].to_numpy()[_in_period(whole.cases["performed"].to_numpy(), rows.ground)]
-    seen = {rows.resolved.facts.sites[number] for number in np.unique(inside)}
-    empty = [reach.site.site_id for reach in rows.reached if reach.site.site_id not in seen]
-    name = rows.ground.period.name
-    return findings.frame(
-        {
-            "site": site,
-            "table": "operations",
-            "rule": "period_empty",
-            "message": f"{site} has no index operation in {name}. Check with the site before reporting nothing.",
-        }
-        for site in empty
-    )

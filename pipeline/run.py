@@ -284,6 +284,7 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
     from pipeline.audit import analysed
     from pipeline.edition_facts import context_of
     from pipeline.edition_tables import edition_tables
+    from pipeline.listing import listing
     from pipeline.looking_back import fault_of, looked_back
     from pipeline.signed import last_signed, next_number
 
@@ -307,7 +308,8 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
         tables = edition_tables(rows, result)
         comparable = None if broken else earlier
         tables |= looked_back(comparable, rows, result, tables, context, clock)
-    return Made(rows, tables, context, earlier)
+        listed = replace(context, lists=listing(rows, result, tables))
+    return Made(rows, tables, listed, earlier)
 
 
 def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:

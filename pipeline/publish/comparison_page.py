@@ -10,6 +10,8 @@ from pipeline.publish.arms_beside import baseline_part, beside_lines
 from pipeline.publish.benefit_part import benefit_part
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
+from pipeline.publish.markup import joined
+from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 from pipeline.publish.stated_chart import stated_chart
 
@@ -17,6 +19,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 CSV = "../tables/comparisons.csv"
+#: Columns that say who is compared with whom.
+PAIR = ["among", "by", "arm_a", "arm_b"]
 ANALYSES = ("all_cases", "followed", "worst_for_a", "worst_for_b")
 
 
@@ -79,20 +83,29 @@ def _question(row: pd.Series, context: Context) -> str:
     return f"{outcome}{among}: {a} against {b}"
 
 
-def _arm_words(events: object, cases: object) -> str:
-    """`2 of 21 cases (9.5 %)`; a nought is never a percentage."""
-    if not cases or not events:
-        return f"none of {words.several(int(cases), 'case', 'cases')}" if cases else "no case"  # type: ignore[call-overload]
-    return f"{words.count(events)} of {words.several(int(cases), 'case', 'cases')} ({words.percent(int(events) / int(cases))})"  # type: ignore[call-overload]
+def _arm_words(row: Mapping[Hashable, object], arm: str, context: Context) -> str:
+    """`2 of 21 cases (9.5 %)`, each number leading to its list; a nought is never a percentage."""
+    events, cases = (int(str(row[f"{what}_{arm}"])) for what in ("events", "cases"))
+    if not cases:
+        return "no case"
+    outcome = (Whose.of_arm(row, arm), str(row["category"]), str(row["level"]), int(str(row["window_days"])))
+    kind = "followed" if row["analysis"] == "followed" else "cases"
+    of = context.lists.number(words.several(cases, "case", "cases"), kind, *outcome)
+    if not events:
+        return joined("none of ", of)
+    had = "events_or_lost" if row["analysis"] == f"worst_for_{arm}" else "events"
+    number = context.lists.number(words.count(events), had, *outcome)
+    return joined(number, " of ", of, f" ({words.percent(events / cases)})")
 
 
 def _sentences(row: pd.Series, context: Context) -> list[str]:
     """Counts first, then the difference with its interval, the test, and what may be said."""
     a, b = _arms(row, context)
     confidence = words.percent(context.settings.confidence, 0)
+    told: dict[Hashable, object] = row.to_dict()
     said = [
         f"{_question(row, context)}.",
-        f"{a}: {_arm_words(row['events_a'], row['cases_a'])}. {b}: {_arm_words(row['events_b'], row['cases_b'])}.",
+        joined(f"{a}: ", _arm_words(told, "a", context), f". {b}: ", _arm_words(told, "b", context), "."),
     ]
     if not words.is_missing(row["risk_difference"]):
         said.append(
@@ -103,8 +116,8 @@ def _sentences(row: pd.Series, context: Context) -> list[str]:
         said.append(_test(row))
     for column in ("verdict", "note"):
         if not words.is_missing(row[column]) and row[column]:
-            told = words.sentence(words.plain(row[column]))
-            said.append(told if told.endswith((".", "!", "?")) else f"{told}.")
+            spoken = words.sentence(words.plain(row[column]))
+            said.append(spoken if spoken.endswith((".", "!", "?")) else f"{spoken}.")
     return said
 
 
@@ -164,14 +177,13 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
         {
             "outcome": named.outcome(row["category"], row["level"]),
             "window": words.window(row["window_days"]),
-            "comparison": _versus(row, context),
             "cases_in": "isolated: nothing else done" if row["isolated_only"] else "all",
             "analysis": words.sentence(words.plain(row["analysis"])),
             "ages": "all"
             if words.is_missing(row["stratum_value"]) or not row["stratum_value"]
             else row["stratum_value"],
-            "a": _arm_words(row["events_a"], row["cases_a"]),
-            "b": _arm_words(row["events_b"], row["cases_b"]),
+            "a": _arm_words(row, "a", context),
+            "b": _arm_words(row, "b", context),
             "difference": _with_limits(row["risk_difference"], row["rd_ci_low"], row["rd_ci_high"]),
             "within_age": _with_limits(row["adj_risk_difference"], row["adj_rd_low"], row["adj_rd_high"]),
             "ratio": words.ratio(row["risk_ratio"], row["rr_ci_low"], row["rr_ci_high"]),
@@ -210,8 +222,17 @@ def _descriptive(rows: pd.DataFrame, context: Context) -> str:
     warning = page.paragraph(
         "Many comparisons side by side: some will look striking by chance alone. No test is made here."
     )
-    table = page.table(
-        _printed(shown, context), "others", "Lost cases counted as without the complication, all ages", columns,
-        csv=CSV, grouped_by="comparison",
-    )  # fmt: skip
-    return f"{title}{warning}{table}"
+    told = "".join(
+        _described(own, context, columns) for _, own in shown.groupby(PAIR, sort=False, dropna=False)
+    )
+    return f"{title}{warning}{told}"
+
+
+def _described(own: pd.DataFrame, context: Context, columns: Mapping[str, Show]) -> str:
+    """One pair of arms in every category, level and window."""
+    versus = _versus(own.iloc[0].to_dict(), context)
+    caption = f"{versus}; lost cases counted as without the complication, all ages"
+    table_id = f"others-{page.short_id(caption)}"
+    printed = _printed(own.head(page.MOST_ROWS), context)
+    table = page.table(printed, table_id, caption, columns, csv=CSV, rows=len(own))
+    return f"<h3>{page.text(versus)}</h3>{table}"

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.publish import words
+from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
+from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -50,36 +54,48 @@ class Rate(NamedTuple):
     note: str
 
 
-def in_print(rows: pd.DataFrame, observed_share: float) -> pd.DataFrame:
-    """Rows of `rates` with the text columns of `RATE_COLUMNS`, in the same order.
+#: What gives the number of a kind in print, as a link where its list is to be had.
+Linking = Callable[[object, str], str]
+
+
+def in_print(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Rows of `rates` with the text columns of `RATE_COLUMNS`, in the same order; numbers lead to their lists.
 
     Args:
         rows: Of the published table.
-        observed_share: Of the settings; with fewer followed the rate is printed as a range.
+        context: With fewer followed than the settings' `observed_share` the rate is printed as a range.
     """
     import pandas as pd
 
-    told = [_told(row, observed_share) for row in rates_of(rows)]
+    share = context.settings.tolerance.observed_share
+    asked = [_linking(row, context) for row in rows.to_dict("records")]
+    told = [_told(row, share, number) for row, number in zip(rates_of(rows), asked, strict=True)]
     return pd.DataFrame(told, columns=list(RATE_COLUMNS), dtype="object")
+
+
+def _linking(row: Mapping[Hashable, object], context: Context) -> Linking:
+    whose = Whose.of_rates(row)
+    outcome = (str(row["category"]), str(row["level"]), int(str(row["window_days"])))
+    return lambda number, kind: context.lists.number(words.count(number), kind, whose, *outcome)
 
 
 def rates_of(rows: pd.DataFrame) -> list[Rate]:
     return [Rate(*cells) for cells in rows[list(Rate._fields)].itertuples(index=False, name=None)]
 
 
-def _told(row: Rate, observed_share: float) -> dict[str, str]:
+def _told(row: Rate, observed_share: float, number: Linking) -> dict[str, str]:
     return {
-        "cases": words.count(row.cases),
-        "events": words.count(row.events),
+        "cases": number(row.cases, "cases"),
+        "events": number(row.events, "events"),
         "rate": rate_words(row, observed_share),
-        "followed": words.count(row.followed),
+        "followed": number(row.followed, "followed"),
         "among_followed": _share_words(
             row.rate_followed, row.rf_ci_low, row.rf_ci_high, row.events, row.followed
         ),
-        "lost": words.count(row.lost),
+        "lost": number(row.lost, "lost"),
         "worst": words.percent(row.worst_case) if row.lost else words.NOTHING,
-        "awaiting": _awaiting(row),
-        "note": _note(row, observed_share),
+        "awaiting": _awaiting(row, number),
+        "note": _note(row, observed_share, number),
     }
 
 
@@ -109,20 +125,21 @@ def _share_words(share: float, low: float, high: float, events: float, cases: fl
     return f"{words.percent(share)} ({words.percents(low, high)})"
 
 
-def _awaiting(row: Rate) -> str:
+def _awaiting(row: Rate, number: Linking) -> str:
+    waiting = number(row.awaiting, "awaiting")
     if words.is_missing(row.awaiting) or not row.awaiting:
-        return words.count(row.awaiting)
-    return f"{words.count(row.awaiting)} → {words.percent(row.rate_with_awaiting)}"
+        return waiting
+    return joined(waiting, f" → {words.percent(row.rate_with_awaiting)}")
 
 
-def _note(row: Rate, observed_share: float) -> str:
+def _note(row: Rate, observed_share: float, number: Linking) -> str:
     said = [] if words.is_missing(row.note) or not row.note else [words.sentence(words.plain(row.note))]
     if is_uncertain(row, observed_share):
-        few = f"{words.count(row.lost)} of {words.count(row.cases)} not followed long enough"
+        few = (number(row.lost, "lost"), " of ", number(row.cases, "cases"), " not followed long enough")
         chance = f", so a range; by chance alone {words.percents(row.ci_low, row.ci_high)}"
-        said.append(few + (chance if row.events else ""))
+        said.append(joined(*few, chance if row.events else ""))
     if not words.is_missing(row.assessed) and row.cases and row.assessed / row.cases < HALF:
-        said.append(f"measured in only {words.count(row.assessed)}")
+        said.append(joined("measured in only ", number(row.assessed, "assessed")))
     if not words.is_missing(row.deaths) and row.deaths:
-        said.append(f"{words.count(row.deaths)} died without it")
-    return "; ".join(said)
+        said.append(joined(number(row.deaths, "deaths"), " died without it"))
+    return joined(*said, between="; ")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import changes_page, comparison_page, figures, page, rates_page, words
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
 from pipeline.publish.running_part import summary
 
@@ -24,6 +25,18 @@ DONE = (
     "decisions",
     "windows_closed",
 )
+
+
+#: One of them, and several, in a sentence.
+SAID = {
+    "operations": ("operation", "operations"),
+    "cases": ("new case", "new cases"),
+    "complications_happened": ("complication happened", "complications happened"),
+    "complications_learned": ("complication became known", "complications became known"),
+    "awaiting": ("complication awaits review", "complications await review"),
+    "decisions": ("decision of reviewers", "decisions of reviewers"),
+    "windows_closed": ("window of a case closed", "windows of cases closed"),
+}
 
 
 def front_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -45,11 +58,16 @@ def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     cases = len(tables["cases"]) if "cases" in tables else 0
     since = context.settings.count_from
     first = f" from {words.day(since)}" if since else ""
+    counted = words.several(cases, "case", "cases")
+    if cases:
+        counted = context.lists.cases(
+            counted, "every case", "Every case", tables["cases"]["case_id"].tolist()
+        )
+    sites = words.several(len(context.sites), "site", "sites")
+    every = f": every counted operation{first} up to {words.day(context.cut_on)}, at {sites}. A case is one operation on "
     return page.paragraph(
-        f"This edition counts {words.several(cases, 'case', 'cases')}: every counted operation{first} up to "
-        f"{words.day(context.cut_on)}, at {words.several(len(context.sites), 'site', 'sites')}. A case is one operation on "
-        f"one joint and side of one patient.", "lead",
-    )  # fmt: skip
+        joined("This edition counts ", counted, f"{every}one joint and side of one patient."), "lead"
+    )
 
 
 def _warnings(context: Context) -> str:
@@ -95,15 +113,17 @@ def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 def _told(done: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     """The period in sentences: done, happened, learned, decided, closed; what waits; whether a running chart asks."""
     by_site = done[done["site"] != "all"] if (done["site"] != "all").any() else done
-    sums = {name: int(by_site[name].sum()) for name in DONE}
-    happened, learned = sums["complications_happened"], sums["complications_learned"]
+    told = {
+        name: context.lists.news(
+            words.several(int(by_site[name].sum()), *SAID[name]), name, "", words.names(context)
+        )
+        for name in DONE
+    }
     said = [
-        f"{words.several(sums['operations'], 'operation', 'operations')}; "
-        f"{words.several(sums['cases'], 'new case', 'new cases')}.",
-        f"{words.several(happened, 'complication', 'complications')} happened, "
-        f"{words.several(learned, 'complication', 'complications')} became known, whenever they happened.",
-        f"{words.several(sums['decisions'], 'decision', 'decisions')} of reviewers; "
-        f"{words.several(sums['windows_closed'], 'window', 'windows')} of cases closed.",
+        joined(told["operations"], "; ", told["cases"], "."),
+        joined(told["complications_happened"], "."),
+        joined(told["complications_learned"], ", whenever they happened."),
+        joined(told["decisions"], "; ", told["windows_closed"], "."),
     ]
     waiting = tables.get("review")
     if waiting is not None and len(waiting):
@@ -134,7 +154,10 @@ def _activity_in_print(done: pd.DataFrame, context: Context) -> pd.DataFrame:
     keys = rates_page.ordered_operations([str(key) for key in sums.index], context)
     named = words.names(context)
     told = [
-        {"operation": named.operation(key), **{name: words.count(sums.at[key, name]) for name in DONE}}
+        {
+            "operation": named.operation(key),
+            **{name: context.lists.news(words.count(sums.at[key, name]), name, key, named) for name in DONE},
+        }
         for key in keys
     ]
     return pd.DataFrame(told, dtype="object")
@@ -162,7 +185,7 @@ def _at_a_glance(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     if chosen.empty:
         return title + page.paragraph(f"No case can be judged {words.window(window)} yet.", "soft")
     ordered = rates_page.in_order(chosen, context)
-    printed = figures.in_print(ordered, context.settings.tolerance.observed_share)
+    printed = figures.in_print(ordered, context)
     printed.insert(0, "operation", [words.names(context).operation(key) for key in ordered["procedure"]])
     columns = {"operation": Show("Operation"), **figures.RATE_COLUMNS}
     caption = f"Any complication {words.window(window)} of the operation"

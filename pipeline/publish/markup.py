@@ -15,3 +15,11 @@ class Markup(str):
 def linked(told: str, target: str) -> Markup:
     """A cell of a table, or words of a sentence, that lead somewhere."""
     return Markup(f'<a href="{escape(target, quote=True)}">{escape(told, quote=True)}</a>')
+
+
+def joined(*parts: str, between: str = "") -> str:
+    """Parts one after another, those that are text escaped; text where none of them is mark-up."""
+    if not any(isinstance(part, Markup) for part in parts):
+        return between.join(parts)
+    escaped = (part if isinstance(part, Markup) else escape(part, quote=True) for part in parts)
+    return Markup(escape(between, quote=True).join(escaped))

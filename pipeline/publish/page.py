@@ -67,8 +67,8 @@ def style() -> str:
 
 
 def text(value: object) -> str:
-    """Escaped for HTML, in text and in attributes."""
-    return escape(str(value), quote=True)
+    """Escaped for HTML, in text and in attributes; what is mark-up stays."""
+    return value if isinstance(value, Markup) else escape(str(value), quote=True)
 
 
 def paragraph(sentence: str, kind: str = "") -> str:
@@ -113,6 +113,7 @@ def table(
     stub: str = "",
     grouped_by: str = "",
     most: int = MOST_ROWS,
+    rows: int = 0,
 ) -> str:
     """A frame of printed text as a table with caption, at most 500 rows, and a link to all of them.
 
@@ -123,16 +124,17 @@ def table(
         stub: Column whose cells head their rows; its label is in `columns`.
         grouped_by: Column whose values head blocks of rows.
         most: Rows shown, for a page with several long tables.
+        rows: How many there are in all, where the frame holds only those that are shown.
     """  # fmt: skip
     if frame.empty:
         return paragraph(f"{caption}: nothing to show.", "soft")
     shown = frame.head(most).reset_index(drop=True)
     label = text(caption)
     head = _head_of_table(tuple(columns.items()), stub)
-    rows = bodies(shown, {name: show.place for name, show in columns.items()}, stub, grouped_by)
+    body = bodies(shown, {name: show.place for name, show in columns.items()}, stub, grouped_by)
     scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">'
     opened = f'<table class="gt_table" id="t-{table_id}"><caption>{label}</caption>'
-    return f"{scroll}{opened}\n{head}\n{rows}</table></div>" + _source(len(frame), csv, most)
+    return f"{scroll}{opened}\n{head}\n{body}</table></div>" + _source(rows or len(frame), csv, most)
 
 
 @cache
@@ -166,9 +168,17 @@ def source(csv: str) -> str:
     return _source(0, csv, MOST_ROWS)
 
 
-def page(file: str, context: Context, body: str) -> str:
-    """A whole page: whether it is signed, dates, sites, menu, body, cautions."""
-    title, state = PAGES[file], words.state(context)
+def page(file: str, context: Context, body: str, title: str = "", up: str = "") -> str:
+    """A whole page: whether it is signed, dates, sites, menu, body, cautions.
+
+    Args:
+        file: Its name in the menu; empty for a page that is not in it, which then has a title.
+        context: Of the edition.
+        body: Mark-up.
+        title: In print; by default the menu's.
+        up: The way from its folder to the report's, such as `../`.
+    """
+    title, state = title or PAGES[file], words.state(context)
     edition = f"Complication audit, {words.period(context.period)}"
     running = f"{state} · {edition} · records cut {words.day(context.cut_on)}"
     return "\n".join(
@@ -177,9 +187,9 @@ def page(file: str, context: Context, body: str) -> str:
             '<a class="skip" href="#content">To the content</a>',
             f'<header class="top"><div class="wide"><div class="masthead"><p class="{state.lower()}">{state}</p>'
             f'<p class="edition-name">{text(edition)}</p><p class="soft">{text(words.state_told(context))}</p></div>',
-            _menu(file),
+            _menu(file, up),
             f'</div></header>\n<main id="content" class="wide"><h1>{text(title)}</h1>',
-            _dates(context),
+            _dates(context, up),
             body,
             "</main>",
             _footer(context),
@@ -200,16 +210,16 @@ def _head(title: str, running: str) -> str:
     )
 
 
-def _menu(current: str) -> str:
+def _menu(current: str, up: str) -> str:
     here = ' aria-current="page"'
     items = [
-        f'<li><a href="{file}"{here if file == current else ""}>{text(title)}</a></li>'
+        f'<li><a href="{up}{file}"{here if file == current else ""}>{text(title)}</a></li>'
         for file, title in PAGES.items()
     ]
     return f'<nav class="pages" aria-label="Pages of this report"><ul>{"".join(items)}</ul></nav>'
 
 
-def _dates(context: Context) -> str:
+def _dates(context: Context, up: str) -> str:
     """What the page rests on: cut, knowledge, sites, definitions that differ."""
     sites = "".join(
         f"<li><bdi>{text(site.name or site.site)}</bdi>: {text(words.site_state(site))}</li>"
@@ -225,7 +235,7 @@ def _dates(context: Context) -> str:
         f'<dl class="facts"><dt>Cut</dt><dd>operations, events and visits up to {words.day(context.cut_on)}</dd>'
         f"<dt>As of</dt><dd>what had been received and decided by {words.day(context.as_of)}</dd>"
         f"<dt>Sites</dt><dd><ul>{sites}</ul></dd>"
-        f"<dt>Definitions</dt><dd>{text(definitions)}; {link('how_counted.html#differs', 'which, and how')}</dd></dl>"
+        f"<dt>Definitions</dt><dd>{text(definitions)}; {link(f'{up}how_counted.html#differs', 'which, and how')}</dd></dl>"
     )
 
 

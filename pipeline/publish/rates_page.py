@@ -142,7 +142,7 @@ def _rates_table(rows: pd.DataFrame, caption: str, context: Context) -> str:
     if rows.empty:
         return page.paragraph(f"{caption}: no case with a closed window.", "soft")
     ordered = in_order(rows, context)
-    printed = figures.in_print(ordered, context.settings.tolerance.observed_share)
+    printed = figures.in_print(ordered, context)
     printed.insert(0, "window", [words.window(days) for days in ordered["window_days"]])
     printed.insert(0, "operation", [named.operation(key) for key in ordered["procedure"]])
     columns = {"window": Show("Window"), **figures.RATE_COLUMNS}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,10 @@ BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
 
 
 def write_report(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
-    """Every page, complete in one file each."""
+    """Every page, complete in one file each, and the lists their numbers lead to."""
+    from pipeline.publish.numbers.pages import write_lists
+
+    asking = replace(context, lists=context.lists.fresh())
     for file, body in BODIES.items():
-        store.write_text(page(file, context, body(tables, context)), folder / file)
+        store.write_text(page(file, asking, body(tables, asking)), folder / file)
+    write_lists(folder, asking.lists, tables, context)

@@ -13,6 +13,7 @@ CONDUCTORS = {
     "pipeline.audit",
     "pipeline.asking",
     "pipeline.expecting",
+    "pipeline.listing",
     "pipeline.engine",
     "pipeline.flows",
     "pipeline.nightly",

@@ -24,6 +24,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 item.add_marker(pytest.mark.skip(reason="Chromium is not installed"))
 
 
+#: What the names of pages of lists begin with: closed cases, one category, an arm of a comparison, news of the period.
+KINDS_OF_LISTS = ("all-365", "all-any-complication", "clavicle-plate-stiffness", "compared-", "new-complications")
+
+
 @dataclass
 class Opened:
     """A page that a browser has opened from disk, and what happened on the way.
@@ -63,8 +67,10 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def paths(demo: Any) -> list[Path]:
-    """The pages of the demo's report."""
-    return sorted((demo.department / "report").rglob("*.html"))
+    """The pages of the demo's report, and of the hundreds of lists one of each kind."""
+    report = demo.department / "report"
+    lists = [sorted((report / "lists").glob(f"{kind}*.html"))[0] for kind in KINDS_OF_LISTS]
+    return [*sorted(report.glob("*.html")), *lists]
 
 
 @pytest.fixture(scope="module")

@@ -36,9 +36,10 @@ class Whose:
 
     @staticmethod
     def of_rates(row: Mapping[Hashable, object]) -> Whose:
-        """The cases of a row of `rates`, `cohorts` left aside."""
+        """The cases of a row of `rates` or `cohorts`."""
         stratum = str(row["stratum"])
         narrowed = {} if stratum == "none" else {stratum: str(row["stratum_value"])}
+        narrowed |= {"period": str(row["period"])} if "period" in row else {}
         return Whose(procedure=str(row["procedure"]), **narrowed)  # type: ignore[arg-type]
 
     @staticmethod

@@ -1,0 +1,246 @@
+"""Which cases a number was counted from, found case by case.
+
+Counts are sums over cells, corrected by sparse evidence (`pipeline.count`). Here every case is looked at and either
+is one of them or is not, so that the length of a list tells whether a sum is right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.case_evidence import Days, evidence_rows, laid_to_surgeons, members
+from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
+from pipeline.compared import arms_of
+from pipeline.handover import AWAITING, COUNTED, Cases
+from pipeline.periods import parse_period
+from pipeline.publish.numbers.whose import ALL, Whose
+from pipeline.settings import Compare, Primary, Settings, Window
+from pipeline.watched import closed_cases, quiet_cases
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.publish.numbers.news import News
+
+#: Field of `Whose` → column of cases and the labels its integers stand for.
+COLUMNS = {
+    "site": "sites",
+    "surgeon": "surgeons",
+    "fixation": "fixations",
+    "age_band": "age_bands",
+}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A category and level within a window, by their places in `Labels`; `laid` as in `Whose`."""
+
+    category: int
+    level: int
+    days: int
+    laid: bool = False
+
+
+@dataclass(frozen=True)
+class Having:
+    """What became of every case in one outcome; bool arrays over all cases, closed or not.
+
+    Attributes:
+        event: A counted complication by the window's last day; one of unknown day is in every window.
+        quiet: Watched to the end of the window, or dead by then.
+        awaiting: Evidence under review by then, and no event.
+        died: Dead by then, and without an earlier event.
+        assessed: Measured or with an event, where the category is measured at all.
+    """
+
+    event: np.ndarray
+    quiet: np.ndarray
+    awaiting: np.ndarray
+    died: np.ndarray
+    assessed: np.ndarray
+
+    def of(self, kind: str) -> np.ndarray:
+        """The cases of a kind of number, one of `register.KINDS`."""
+        masks: dict[str, Callable[[], np.ndarray]] = {
+            "cases": lambda: np.ones(len(self.event), bool),
+            "followed": lambda: self.event | self.quiet,
+            "lost": lambda: ~(self.event | self.quiet),
+            "events": lambda: self.event,
+            "awaiting": lambda: self.awaiting,
+            "deaths": lambda: self.died,
+            "assessed": lambda: self.assessed,
+            "events_or_lost": lambda: self.event | ~self.quiet,
+        }
+        return masks[kind]()
+
+
+class CaseFacts:
+    """The counted cases of an edition and what became of each.
+
+    Args:
+        cases: Of all parts together.
+        case_ids: In the same order.
+        settings: Windows and comparisons.
+        catalogue: How each category is observed.
+        news: What else the counts of the period's news were counted from.
+    """
+
+    def __init__(
+        self,
+        cases: Cases,
+        case_ids: np.ndarray,
+        settings: Settings,
+        catalogue: Catalogue,
+        news: News | None = None,
+    ) -> None:
+        self.news = news
+        self.countable = cases
+        self.cases: pd.DataFrame = cases.cases
+        self.labels = cases.labels
+        self.case_ids = case_ids
+        self.settings = settings
+        self.catalogue = catalogue
+        self.windows: dict[int, Window] = {window.days: window for window in settings.windows}
+        self.having = lru_cache(maxsize=32)(self._having)
+        self.closed = lru_cache(maxsize=64)(self._closed)
+
+    def outcome(self, category: str, level: str, days: int, laid: bool = False) -> Outcome:
+        number = self.labels.categories.index(category)
+        return Outcome(number, self.labels.levels[number].index(level), int(days), laid)
+
+    def among(self, kind: str, whose: Whose, outcome: Outcome) -> np.ndarray:
+        """Positions of the closed cases of a kind, in the order of case ids."""
+        own = self.counted_over(whose, outcome)
+        return own[self.having(outcome).of(kind)[own]]
+
+    def counted_over(self, whose: Whose, outcome: Outcome) -> np.ndarray:
+        """Positions of the closed cases an outcome is counted over.
+
+        All operations together are counted where the category can occur, if it can in any of these cases.
+        """
+        own: np.ndarray = self.closed(whose, outcome.days)
+        if whose.procedure != ALL or whose.arm:
+            return own
+        can = self.countable.defined[self._column("group")[own], outcome.category] == 1
+        return own[can] if outcome.laid or can.any() else own
+
+    def positions(self, case_ids: Iterable[str]) -> np.ndarray:
+        """Where cases stand that are named as published."""
+        known = self._places
+        return np.array([known[case_id] for case_id in case_ids], np.int64)
+
+    @cached_property
+    def _places(self) -> dict[str, int]:
+        return {case_id: place for place, case_id in enumerate(self.case_ids.tolist())}
+
+    def _closed(self, whose: Whose, days: int) -> np.ndarray:
+        return np.flatnonzero(self._inside(whose) & closed_cases(self.cases, self.windows[days]))
+
+    def _inside(self, whose: Whose) -> np.ndarray:
+        """bool over all cases: those that `whose` speaks of, whatever the outcome."""
+        kept = np.ones(len(self.cases), bool)
+        if whose.procedure != ALL:
+            kept &= self._column("group") == self.labels.groups.index(whose.procedure)
+        for name, labels in COLUMNS.items():
+            word = getattr(whose, name)
+            if word:
+                kept &= self._column(name) == _place(word, getattr(self.labels, labels))
+        if whose.period:
+            kept &= self._in_period(whose.period)
+        if whose.isolated:
+            kept &= self._column("isolated").astype(bool)
+        return kept & self._arm(whose) if whose.arm else kept
+
+    def _column(self, name: str) -> np.ndarray:
+        return self.cases[name].to_numpy(np.int64)
+
+    def _in_period(self, name: str) -> np.ndarray:
+        period = parse_period(name)
+        first, last = (
+            np.datetime64(day, "D").astype(np.int64) for day in (period.first_day, period.last_day)
+        )
+        performed = self._column("performed")
+        return (performed >= first) & (performed <= last)
+
+    def _arm(self, whose: Whose) -> np.ndarray:
+        asked = self._comparison(whose)
+        return arms_of(self.cases, asked, self.labels)["ab".index(whose.arm)]
+
+    def _comparison(self, whose: Whose) -> Primary | Compare:
+        """The comparison of the settings that a row of `comparisons` came from."""
+        settings = self.settings
+        asked: list[Primary | Compare] = [
+            *([settings.primary] if settings.primary else []),
+            *settings.compare,
+        ]
+        wanted = (whose.among, whose.by, whose.arm_a, whose.arm_b)
+        return next(entry for entry in asked if (entry.among, entry.by, entry.a, entry.b) == wanted)
+
+    def _having(self, outcome: Outcome) -> Having:
+        window = self.windows[outcome.days]
+        key = self.labels.categories[outcome.category]
+        entry = complication_of(self.catalogue, key)
+        first = self.first_events(outcome)
+        event = first <= outcome.days
+        died = self._column("died") <= outcome.days
+        read = self.countable.assessed
+        measured = self._marked(read.loc[read["category"] == outcome.category, "case"].to_numpy())
+        return Having(
+            event=event,
+            quiet=quiet_cases(self.cases, window, entry.seen_in),
+            awaiting=self._awaiting(outcome) & ~event,
+            died=died & ~(event & (first <= self._column("died"))),
+            assessed=(event | measured) & bool(entry.measured),
+        )
+
+    def first_events(self, outcome: Outcome) -> np.ndarray:
+        """Day of each case's first counted complication, past every window where there is none."""
+        first = np.full(len(self.cases), np.iinfo(np.int64).max)
+        if outcome.laid:
+            days = self._laid[outcome.category]
+            first[days.at] = days.day
+            return first
+        own = self.rows_of(outcome, COUNTED)
+        np.minimum.at(first, own["case"].to_numpy(), own["day"].to_numpy(np.int64))
+        return first
+
+    def rows_of(self, outcome: Outcome, status: int) -> pd.DataFrame:
+        """Complications of a category and level with a status, on whatever day."""
+        rows = self.countable.complications
+        own = (rows["category"] == outcome.category) & (rows["level"] == outcome.level)
+        return rows[own & (rows["status"] == status)]
+
+    def member_rows(self, outcome: Outcome, status: int) -> pd.DataFrame:
+        """Of any complication, the rows of the categories it is made of, within the window; else the outcome's own."""
+        if self.labels.categories[outcome.category] == ANY_COMPLICATION:
+            rows = self.countable.complications
+            own = rows["category"].isin(members(self.labels, self.catalogue)) & (rows["level"] == 0)
+            found = rows[own & (rows["status"] == status)]
+        else:
+            found = self.rows_of(outcome, status)
+        return found[found["day"] <= outcome.days]
+
+    def _awaiting(self, outcome: Outcome) -> np.ndarray:
+        """Of any complication, also whatever one of its members awaits."""
+        own = self.rows_of(outcome, AWAITING)
+        waits = (own.loc[own["day"] <= outcome.days, "case"], self.member_rows(outcome, AWAITING)["case"])
+        return self._marked(waits[0].to_numpy()) | self._marked(waits[1].to_numpy())
+
+    def _marked(self, positions: np.ndarray) -> np.ndarray:
+        mask = np.zeros(len(self.cases), bool)
+        mask[positions] = True
+        return mask
+
+    @cached_property
+    def _laid(self) -> dict[int, Days]:
+        return laid_to_surgeons(evidence_rows(self.countable), self.labels, self.catalogue)
+
+
+def _place(word: str, labels: tuple[str, ...]) -> int:
+    """Of a published word among labels; -1, as in the frame of cases, for the word that says there is none."""
+    return labels.index(word) if word in labels else -1

@@ -1,0 +1,152 @@
+"""What the counts of a period's news were counted from: operations, cases, complications, decisions, windows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.catalogue import ANY_COMPLICATION
+from pipeline.handover import AWAITING, COUNTED, VERDICTS
+from pipeline.periods import Period
+from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.watched import closed_cases
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.publish.words import Names
+
+CASE = ("Case", "Operation")
+#: Number of `activity` → the heads of its list.
+HEADS = {
+    "operations": ("Operation's id", "Operation", "Day", "Rests on"),
+    "cases": (*CASE, "Operated on"),
+    "complications_happened": (*CASE, "What", "Day after it", "Known on"),
+    "complications_learned": (*CASE, "What", "Day after it", "Known on"),
+    "awaiting": (*CASE, "What", "Day after it", "Known on"),
+    "decisions": (*CASE, "What", "Decided on", "Answer"),
+    "windows_closed": (*CASE, "Window", "Closed on"),
+}
+#: What a list is called.
+TITLES = {
+    "operations": "Operations",
+    "cases": "New cases",
+    "complications_happened": "Complications that happened",
+    "complications_learned": "Complications that became known",
+    "awaiting": "Awaiting review",
+    "decisions": "Decisions made",
+    "windows_closed": "Windows that closed",
+}
+
+
+@dataclass(frozen=True)
+class News:
+    """The period's own rows that are not among the counted cases.
+
+    Attributes:
+        period: The edition's.
+        operations: Performed in it: `operation_id` (with its site), `group` (position in labels), `day`, `reference`.
+        decided: Decided in it: `case_id`, `group`, `category`, `decided` (calendar day), `verdict`.
+    """
+
+    period: Period
+    operations: pd.DataFrame
+    decided: pd.DataFrame
+
+    def rows(self, kind: str, procedure: str, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
+        """The rows of a number of `activity`, in the order of cases or operations.
+
+        Args:
+            kind: One of `HEADS`.
+            procedure: Its key; empty: of all of them.
+            facts: About the cases.
+            named: Words for print.
+        """
+        group = facts.labels.groups.index(procedure) if procedure else -1
+        if kind == "operations":
+            return self._operations(group, facts, named)
+        if kind == "decisions":
+            return self._decisions(group, facts, named)
+        made = {"cases": self._cases, "windows_closed": self._windows}.get(kind)
+        at, *columns = made(facts) if made else self._complications(kind, facts, named)
+        own = facts.cases["group"].to_numpy()[at]
+        kept = own == group if procedure else np.ones(len(at), bool)
+        operations = [named.operation(key) for key in facts.labels.groups]
+        return _rows(
+            facts.case_ids[at[kept]],
+            [operations[number] for number in own[kept].tolist()],
+            *(np.asarray(column, dtype=object)[kept] for column in columns),
+        )
+
+    def _inside(self, days: np.ndarray) -> np.ndarray:
+        first, last = (
+            np.datetime64(day, "D").astype(np.int64) for day in (self.period.first_day, self.period.last_day)
+        )
+        return (days >= first) & (days <= last)
+
+    def _operations(self, group: int, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
+        own = self.operations
+        own = own[own["group"] == group] if group >= 0 else own
+        names = [named.operation(facts.labels.groups[number]) for number in own["group"]]
+        return _rows(own["operation_id"], names, _days(own["day"].to_numpy()), own["reference"])
+
+    def _decisions(self, group: int, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
+        own = self.decided
+        own = own[own["group"] == group] if group >= 0 else own
+        names = [named.operation(facts.labels.groups[number]) for number in own["group"]]
+        what = [named.category(facts.labels.categories[number]) for number in own["category"]]
+        said = [VERDICTS[number] for number in own["verdict"]]
+        return _rows(own["case_id"], names, what, _days(own["decided"].to_numpy()), said)
+
+    def _cases(self, facts: CaseFacts) -> tuple[np.ndarray, ...]:
+        performed = facts.cases["performed"].to_numpy(np.int64)
+        at = np.flatnonzero(self._inside(performed))
+        return at, _days(performed[at])
+
+    def _windows(self, facts: CaseFacts) -> tuple[np.ndarray, ...]:
+        """Cases, once for each window that closed in the period."""
+        performed = facts.cases["performed"].to_numpy(np.int64)
+        cases, windows, days = [np.zeros(0, np.int64)], [], [np.zeros(0, np.int64)]
+        for window in facts.settings.windows:
+            end = performed + window.days + window.grace
+            at = np.flatnonzero(closed_cases(facts.cases, window) & self._inside(end))
+            cases.append(at)
+            windows += [f"{window.days} days"] * len(at)
+            days.append(end[at])
+        at = np.concatenate(cases)
+        order = np.argsort(at, kind="stable")
+        return at[order], np.array(windows, dtype=object)[order], _days(np.concatenate(days)[order])
+
+    def _complications(self, kind: str, facts: CaseFacts, named: Names) -> tuple[np.ndarray, ...]:
+        """Main levels of every category but the program's own."""
+        rows = facts.countable.complications
+        keys = facts.labels.categories
+        status = AWAITING if kind == "awaiting" else COUNTED
+        own = rows[
+            (rows["level"] == 0)
+            & (rows["category"] != keys.index(ANY_COMPLICATION))
+            & (rows["status"] == status)
+        ]
+        day = own["day"].to_numpy(np.int64)
+        happened = facts.cases["performed"].to_numpy(np.int64)[own["case"]] + day
+        news = (
+            (day >= 0) & self._inside(happened)
+            if kind == "complications_happened"
+            else self._inside(own["learned"].to_numpy(np.int64))
+        )
+        own = own[news].sort_values(["case", "category"], kind="stable")
+        what = [named.category(keys[number]) for number in own["category"]]
+        told = ["not known" if number < 0 else str(number) for number in own["day"]]
+        learned = _days(own["learned"].to_numpy(np.int64))
+        return own["case"].to_numpy(), np.array(what, dtype=object), np.array(told, dtype=object), learned
+
+
+def _days(days: np.ndarray) -> np.ndarray:
+    return days.astype(np.int64).astype("datetime64[D]").astype(str).astype(object)
+
+
+def _rows(*columns: Iterable[object] | Sequence[object]) -> list[tuple[str, ...]]:
+    return [tuple(str(cell) for cell in cells) for cells in zip(*columns, strict=True)]

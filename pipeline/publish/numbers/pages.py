@@ -1,0 +1,136 @@
+"""The pages of lists: for each number that was printed the cases it was counted from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline import store
+from pipeline.publish import page, words
+from pipeline.publish.numbers.all_cases import MOST_IN_A_FILE, given_file, named_file, status_file
+from pipeline.publish.numbers.register import FOLDER, MOST_ROWS, PLAIN, ListPage, Register, Section
+from pipeline.publish.numbers.rows import Column, Rows, columns_of, given_rows
+from pipeline.publish.numbers.told import Told
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.publish.context import Context
+
+#: Rows of long lists that are shown where a page holds many of them.
+FEW_ROWS = 50
+ROWS_OF_A_PAGE = 5000
+HOW_TO_GO_ON = "`limbaudit trace WORKSPACE CASE` tells a case's whole story, line by line of the exports."
+
+
+def write_lists(
+    folder: Path, register: Register, tables: Mapping[str, pd.DataFrame], context: Context
+) -> None:
+    """Every list that a page led to, in `folder/lists/`.
+
+    Args:
+        folder: Of the report.
+        register: Which lists were asked for.
+        tables: As published.
+        context: Of the edition.
+    """
+    if register.facts is None:
+        return
+    rows, told = Rows(register.facts, tables, context), Told(register.facts, context)
+    for own in register.pages.values():
+        long = [section for section in own.sections.values() if section.is_long]
+        files = dict(_written(folder / FOLDER, own, long, register, told))
+        body = _body(own, files, rows, told)
+        title = told.page(own)
+        store.write_text(
+            page.page("", context, body, title=title, up="../"), folder / FOLDER / f"{own.name}.html"
+        )
+
+
+def _written(
+    folder: Path, own: ListPage, long: Sequence[Section], register: Register, told: Told
+) -> Iterator[tuple[str, str]]:
+    """Identity of each long list → name of the file that holds all of it; nothing where it would be too large."""
+    facts = register.facts
+    assert facts is not None, "pages are only asked for where there are facts"
+    for section in long:
+        if section.given:
+            made = given_file(section.heads, section.given)
+            name = f"{own.name}-{section.identity}.csv"
+        elif section.every is not None:
+            made = named_file(facts, section.every) if section.rows <= MOST_IN_A_FILE else None
+            name = f"{own.name}-{section.identity}.csv"
+        else:
+            assert own.whose is not None, "only lists of named cases are of nobody in particular"
+            days = section.outcomes[0].days
+            made = status_file(facts, own.whose, days, register.outcomes(own.whose, days), told)
+            name = f"{register.file_name(own.whose)}-{days}.csv"
+        if made is not None:
+            if not (folder / name).exists():
+                store.write_csv(made, folder / name)
+            yield section.identity, name
+
+
+def _body(own: ListPage, files: Mapping[str, str], rows: Rows, told: Told) -> str:
+    crowded = sum(min(section.rows, MOST_ROWS) for section in own.sections.values()) > ROWS_OF_A_PAGE
+    most = FEW_ROWS if crowded else MOST_ROWS
+    jump = "".join(
+        f"<li>{page.link(f'#{section.identity}', told.section(section))}</li>"
+        for section in own.sections.values()
+    )
+    return "\n".join(
+        [
+            page.paragraph(told.about(own), "lead"),
+            f"<p>{page.text(HOW_TO_GO_ON)}</p>",
+            f'<ul class="jump">{jump}</ul>' if len(own.sections) > 1 else "",
+            *(
+                _section(section, files.get(section.identity, ""), most, rows, told)
+                for section in own.sections.values()
+            ),
+        ]
+    )
+
+
+def _section(section: Section, file: str, most: int, rows: Rows, told: Told) -> str:
+    title = page.text(told.section(section))
+    columns = [Column(head) for head in section.heads] or columns_of(section.kind)
+    head = "".join(
+        f'<th scope="col"{" class=n" if column.number else ""}>{page.text(column.label)}</th>'
+        for column in columns
+    )
+    made = _rows(section, most if section.is_long else MOST_ROWS, rows)
+    body = "\n".join(made)
+    scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{title}">'
+    table = f'<table class="list"><caption>{page.text(told.rule(section))}</caption>\n<thead><tr>{head}</tr></thead>'
+    return (
+        f'<section><h2 id="{section.identity}">{title}</h2>{_counted_for(section, told)}'
+        f"{_cut(section, len(made), file, told)}{scroll}{table}\n<tbody>\n{body}\n</tbody></table></div></section>"
+    )
+
+
+def _rows(section: Section, most: int, rows: Rows) -> list[str]:
+    if section.first is None:
+        return given_rows(section.given[:most])
+    outcome = section.outcomes[0] if section.outcomes else None
+    return rows.of(section.kind, section.first[:most], outcome)
+
+
+def _counted_for(section: Section, told: Told) -> str:
+    """Which numbers lead here, where it is more than one."""
+    if section.kind not in PLAIN and len(section.outcomes) < 2:
+        return ""
+    named = list(dict.fromkeys(told.outcome(outcome) for outcome in section.outcomes))
+    return page.paragraph(f"Counted for: {'; '.join(named)}.", "soft") if named else ""
+
+
+def _cut(section: Section, shown: int, file: str, told: Told) -> str:
+    """Where all of a long list is."""
+    if not section.is_long:
+        return ""
+    first = f"The first {shown} of {words.count(section.rows)}"
+    if not file:
+        return page.paragraph(
+            f"{first}. The list is too long for a file of its own: {told.elsewhere(section)}", "source"
+        )
+    return f'<p class="source">{first}; all of them: {page.link(file, file)}{page.text(told.in_file(section))}</p>'

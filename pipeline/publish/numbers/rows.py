@@ -1,0 +1,243 @@
+"""Rows of lists as mark-up: whole columns at a time, since lists are many and a case stands in many of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.catalogue import ANY_COMPLICATION
+from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS
+from pipeline.publish import words
+from pipeline.publish.numbers.facts import CaseFacts, Outcome
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.publish.context import Context
+
+
+@dataclass(frozen=True)
+class Column:
+    """Head of a column of a list, and whether it holds numbers."""
+
+    label: str
+    number: bool = False
+
+
+FIRST = (Column("Case"), Column("Operation"), Column("Operated"), Column("Age"))
+SEEN = (Column("Last visit, day", True), Column("Records up to day", True))
+#: Kind of list → its columns after the first ones.
+FURTHER: dict[str, tuple[Column, ...]] = {
+    "events": (Column("Day", True), Column("What"), Column("How sure"), Column("Rests on")),
+    "awaiting": (
+        Column("Day", True), Column("What"), Column("Why it is asked"), Column("What it may move"), Column("Rests on"),
+    ),
+    "events_or_lost": (Column("Day", True), *SEEN),
+    "deaths": (Column("Died, day", True),),
+}  # fmt: skip
+
+#: Published words of a question: why it is asked, what it may move, what it rests on.
+Question = tuple[str, str, str]
+NO_QUESTION = ("", "", "")
+
+
+def columns_of(kind: str) -> tuple[Column, ...]:
+    """Of a list of this kind."""
+    return (*FIRST, *FURTHER.get(kind, SEEN))
+
+
+class Rows:
+    """Makes the rows of lists.
+
+    Args:
+        facts: About the cases.
+        tables: As published; complications and review say what a row rests on.
+        context: Of the edition.
+    """
+
+    def __init__(self, facts: CaseFacts, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+        self.facts = facts
+        self.named = words.names(context)
+        self.categories = [self.named.category(key) for key in facts.labels.categories]
+        self.evidence = _evidence(tables.get("complications"))
+        self.questions = _questions(tables.get("review"))
+        self._begun: dict[int, str] = {}
+        self._seen: dict[int, str] = {}
+        self._further: dict[str, Callable[[list[int], Outcome], list[list[str]]]] = {
+            "events": self._events,
+            "awaiting": self._awaiting,
+            "events_or_lost": self._events_or_lost,
+            "deaths": self._deaths,
+        }
+
+    def of(self, kind: str, at: np.ndarray, outcome: Outcome | None) -> list[str]:
+        """A `<tr>` a case, in the order given."""
+        cases = at.tolist()
+        begun = self._of_each(cases, self._begun, self._beginnings)
+        if outcome is None or kind not in self._further:
+            seen = self._of_each(cases, self._seen, self._seen_until)
+            return [f"<tr>{first}{last}</tr>" for first, last in zip(begun, seen, strict=True)]
+        made = zip(FURTHER[kind], self._further[kind](cases, outcome), strict=True)
+        columns = [_cells(cells, column.number) for column, cells in made]
+        return [f"<tr>{''.join(cells)}</tr>" for cells in zip(begun, *columns, strict=True)]
+
+    def _of_each(
+        self, cases: list[int], made: dict[int, str], make: Callable[[list[int]], list[str]]
+    ) -> list[str]:
+        """Made once for every case, however many lists it stands in."""
+        missing = [case for case in dict.fromkeys(cases) if case not in made]
+        if missing:
+            made.update(zip(missing, make(missing), strict=True))
+        return [made[case] for case in cases]
+
+    def _column(self, name: str, cases: list[int]) -> list[int]:
+        found: list[int] = self.facts.cases[name].to_numpy(np.int64)[cases].tolist()
+        return found
+
+    def _beginnings(self, cases: list[int]) -> list[str]:
+        labels = self.facts.labels
+        operations = [escape(self.named.operation(key)) for key in labels.groups]
+        ages = [*(band.replace("-", "–") for band in labels.age_bands), "not known"]
+        days = self.facts.cases["performed"].to_numpy(np.int64)[cases].astype("datetime64[D]")
+        columns = (
+            [f'<th scope="row">{escape(case_id)}</th>' for case_id in self.facts.case_ids[cases].tolist()],
+            _cells([operations[group] for group in self._column("group", cases)]),
+            _cells(days.astype("datetime64[M]").astype(str).tolist()),
+            _cells([escape(ages[band]) for band in self._column("age_band", cases)]),
+        )
+        return ["".join(cells) for cells in zip(*columns, strict=True)]
+
+    def _seen_until(self, cases: list[int]) -> list[str]:
+        visits, records = (_cells(days, number=True) for days in self._days_seen(cases))
+        return [visit + record for visit, record in zip(visits, records, strict=True)]
+
+    def _days_seen(self, cases: list[int]) -> list[list[str]]:
+        """Day of the last visit, and the day up to which records reach with the death that ended them."""
+        visits, reach, died = (
+            self._column(name, cases) for name in ("contact_until", "records_until", "died")
+        )
+        ends = [f"{death}, died" if death != NEVER else "" for death in died]
+        return [
+            [str(day) if day > 0 else "none" for day in visits],
+            [end or str(max(day, 0)) for day, end in zip(reach, ends, strict=True)],
+        ]
+
+    def _events(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
+        strengths = dict(self._pairs(self.facts.rows_of(outcome, COUNTED), "strength"))
+        key, level = self._keys(outcome)
+        ids = self.facts.case_ids[cases].tolist()
+        return [
+            [_day(day) for day in self._first_days(cases, outcome)],
+            self._what(cases, outcome, COUNTED),
+            [STRENGTHS[strengths.get(case, -1)] if strengths.get(case, -1) >= 0 else "" for case in cases],
+            [_lines([self.evidence.get((case_id, key, level), "")]) for case_id in ids],
+        ]
+
+    def _keys(self, outcome: Outcome) -> tuple[str, str]:
+        labels = self.facts.labels
+        return labels.categories[outcome.category], labels.levels[outcome.category][outcome.level]
+
+    def _first_days(self, cases: list[int], outcome: Outcome) -> list[int]:
+        found: list[int] = self.facts.first_events(outcome)[cases].tolist()
+        return found
+
+    def _events_or_lost(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
+        days = self._first_days(cases, outcome)
+        return [
+            [_day(day) if day <= outcome.days else "lost" for day in days],
+            *self._days_seen(cases),
+        ]
+
+    def _deaths(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
+        return [[str(day) for day in self._column("died", cases)]]
+
+    def _pairs(self, rows: pd.DataFrame, column: str) -> list[tuple[int, int]]:
+        return list(zip(rows["case"].tolist(), rows[column].tolist(), strict=True))
+
+    def _categories(self, outcome: Outcome, status: int) -> dict[int, list[int]]:
+        """Case → the categories that are counted or waiting in it, within the window."""
+        told: dict[int, list[int]] = {}
+        for case, category in dict.fromkeys(self._pairs(self.facts.member_rows(outcome, status), "category")):
+            told.setdefault(case, []).append(category)
+        return told
+
+    def _what(self, cases: list[int], outcome: Outcome, status: int) -> list[str]:
+        """The category with its level; of any complication, which ones."""
+        key, level = self._keys(outcome)
+        if key != ANY_COMPLICATION:
+            return [escape(self.named.outcome(key, level))] * len(cases)
+        own = self._categories(outcome, status)
+        return [
+            escape("; ".join(self.categories[category] for category in own.get(case, ()))) for case in cases
+        ]
+
+    def _awaiting(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
+        """Each case with its questions: of any complication, those about all its categories."""
+        own = self._categories(outcome, AWAITING)
+        days = _least(self._pairs(self.facts.member_rows(outcome, AWAITING), "day"))
+        keys = self.facts.labels.categories
+        ids = self.facts.case_ids[cases].tolist()
+        asked = [
+            [self.questions.get((case_id, keys[category]), NO_QUESTION) for category in own.get(case, ())]
+            for case, case_id in zip(cases, ids, strict=True)
+        ]
+        why, moves, rests = ([[question[part] for question in each] for each in asked] for part in range(3))
+        return [
+            [_day(days.get(case, -1)) for case in cases],
+            self._what(cases, outcome, AWAITING),
+            [_lines(told) for told in why],
+            [_lines(told) for told in moves],
+            [_lines(told) for told in rests],
+        ]
+
+
+def given_rows(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows whose cells are text in print; the first heads its row."""
+    return [
+        f'<tr><th scope="row">{escape(first)}</th>{"".join(_cells([escape(cell) for cell in rest]))}</tr>'
+        for first, *rest in rows
+    ]
+
+
+def _evidence(complications: pd.DataFrame | None) -> dict[tuple[str, str, str], str]:
+    """(case id, category, level) → the lines a complication rests on."""
+    if complications is None:
+        return {}
+    keys = zip(*(complications[name].tolist() for name in ("case_id", "category", "level")), strict=True)
+    return dict(zip(keys, complications["evidence"].fillna("").tolist(), strict=True))
+
+
+def _questions(review: pd.DataFrame | None) -> dict[tuple[str, str], Question]:
+    """(case id, category) → its question."""
+    if review is None:
+        return {}
+    names = ("case_id", "category", "why", "would_move", "evidence")
+    rows = zip(*(review[name].fillna("").tolist() for name in names), strict=True)
+    found: dict[tuple[str, str], Question] = {}
+    for case_id, category, *question in rows:
+        found.setdefault((case_id, category), tuple(question))
+    return found
+
+
+def _least(pairs: Sequence[tuple[int, int]]) -> dict[int, int]:
+    """The smallest second of each first."""
+    return dict(sorted(pairs, reverse=True))
+
+
+def _day(day: int) -> str:
+    return "not known" if day < 0 else str(day)
+
+
+def _lines(texts: Sequence[str]) -> str:
+    """Texts, and what `;` parts in them, each on a line of its own, none twice."""
+    parts = dict.fromkeys(part.strip() for told in texts for part in told.split("; "))
+    return "<br>".join(escape(part) for part in parts if part)
+
+
+def _cells(cells: Sequence[str], number: bool = False) -> list[str]:
+    opening = '<td class="n">' if number else "<td>"
+    return [f"{opening}{cell}</td>" for cell in cells]
