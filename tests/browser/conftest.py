@@ -25,7 +25,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 #: What the names of pages of lists begin with: closed cases, one category, an arm of a comparison, news of the period.
-KINDS_OF_LISTS = ("all-365", "all-any-complication", "clavicle-plate-stiffness", "compared-", "new-complications")
+KINDS_OF_LISTS = (
+    "all-365",
+    "all-any-complication",
+    "clavicle-plate-stiffness",
+    "compared-",
+    "new-complications",
+)
 
 
 @dataclass
