@@ -86,11 +86,9 @@ def _power(row: pd.Series, context: Context) -> list[str]:
 def _unadjusted(row: pd.Series) -> str:
     """Named one by one: what a reader may take as accounted for and is not."""
     named = [label for name, label in CALLED.items() if name not in _AGES]
-    adjusted = (
-        "not adjusted for age" if words.is_missing(row["adjusted_for"]) or not row["adjusted_for"] else ""
-    )
-    first = adjusted or "adjusted for age band alone"
-    return f"Common practice: {first}; unadjusted for {', '.join(named)}, sport, earlier episodes and all that is not recorded."
+    age = "age band alone" if not words.is_missing(row["adjusted_for"]) and row["adjusted_for"] else ""
+    first = f"Adjusted for {age}; not adjusted" if age else "Not adjusted for age, nor"
+    return f"{first} for {', '.join(named)}, sport, earlier episodes and all that is not recorded."
 
 
 def baseline_part(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str], context: Context) -> str:

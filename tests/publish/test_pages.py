@@ -251,7 +251,7 @@ def test_beside_the_stated_comparison_stand_age_power_and_what_is_not_adjusted_f
     assert "Of an age band in which both occur: 18 of 21 cases of" in text
     assert "an increase of 10 percentage points would be found with a chance of 21 %" in text
     assert "Smallest increase found with a chance of 80 %: 28.4 percentage points." in text
-    assert "Common practice: adjusted for age band alone; unadjusted for sex," in text
+    assert "Adjusted for age band alone; not adjusted for sex," in text
 
 
 def test_without_adjusted_figures_nothing_is_said_to_be_adjusted(
@@ -262,7 +262,7 @@ def test_without_adjusted_figures_nothing_is_said_to_be_adjusted(
     )
     write_report(tmp_path, {**tables, "comparisons": bare}, context)
     text = Reading((tmp_path / "comparison.html").read_text("utf-8")).text
-    assert "Common practice: not adjusted for age; unadjusted for sex," in text
+    assert "Not adjusted for age, nor for sex," in text
     assert "Within age bands: difference" not in text
     assert "would be found" not in text
 
