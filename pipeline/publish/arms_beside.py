@@ -83,6 +83,36 @@ def _power(row: pd.Series, context: Context) -> list[str]:
     return [" ".join(said)] if said else []
 
 
+def over_time_lines(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str]) -> list[str]:
+    """The stated outcome over time: how many were seen to have it, median days where reached, the log-rank test."""
+    rows = tables.get("courses_compared")
+    stated = None if rows is None else rows[rows["primary"].fillna(False).astype(bool)]
+    if stated is None or stated.empty or words.is_missing(stated["cases_a"].iloc[0]):
+        return []
+    row = stated.iloc[0]
+    seen = [
+        f"{name}: {words.count(row[f'events_{arm}'])} of {words.several(int(row[f'cases_{arm}']), 'case', 'cases')}"
+        f"{_median(row, arm)}"
+        for name, arm in zip(arms, ("a", "b"), strict=True)
+    ]
+    said = f"Over time, open windows included, up to day {words.count(row['until_day'])}: {'; '.join(seen)}."
+    return [" ".join([said, *_log_rank(row)])]
+
+
+def _median(row: pd.Series, arm: str) -> str:
+    day = row[f"median_{arm}"]
+    return "" if words.is_missing(day) else f", half by day {words.count(day)}"
+
+
+def _log_rank(row: pd.Series) -> list[str]:
+    """Death ends observation here; it is compared how fast it comes, not how often in the end."""
+    if words.is_missing(row["p_log_rank"]):
+        return []
+    within = row["p_within_age"]
+    age = "" if words.is_missing(within) else f"; within age bands p {words.equals(within)}"
+    return [f"Log-rank test of how soon it comes: p {words.equals(row['p_log_rank'])}{age}."]
+
+
 def _unadjusted(row: pd.Series) -> str:
     """Named one by one: what a reader may take as accounted for and is not."""
     named = [label for name, label in CALLED.items() if name not in _AGES]

@@ -6,7 +6,7 @@ from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
-from pipeline.publish.arms_beside import baseline_part, beside_lines
+from pipeline.publish.arms_beside import baseline_part, beside_lines, over_time_lines
 from pipeline.publish.benefit_part import benefit_part
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
@@ -122,16 +122,11 @@ def _sentences(row: pd.Series, context: Context) -> list[str]:
 
 
 def _test(row: pd.Series) -> str:
-    fisher = f"Fisher's exact test: p {_equals(row['p_fisher'])}"
+    fisher = f"Fisher's exact test: p {words.equals(row['p_fisher'])}"
     if words.is_missing(row["p_exact"]):
         return f"{fisher}."
     method = words.plain(row["p_method"]) if row["p_method"] else "exact test"
-    return f"{fisher}; {method}: p {_equals(row['p_exact'])}."
-
-
-def _equals(p: object) -> str:
-    told = words.probability(p)
-    return told if told.startswith("below") else f"= {told}"
+    return f"{fisher}; {method}: p {words.equals(row['p_exact'])}."
 
 
 def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -154,7 +149,9 @@ def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: 
         _printed(_in_order(stated), context), "stated", _question(main, context), columns, csv=CSV, stub="cases_in",
         grouped_by="analysis",
     )  # fmt: skip
-    beside = "".join(page.paragraph(line) for line in beside_lines(main, arms, context))
+    beside = "".join(
+        page.paragraph(line) for line in [*beside_lines(main, arms, context), *over_time_lines(tables, arms)]
+    )
     picture = stated_chart(_in_order(stated), _question(main, context), arms, context)
     return f'{title}<div class="finding">{said}</div>{beside}{picture}{table}{baseline_part(tables, arms, context)}'
 

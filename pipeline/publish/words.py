@@ -149,6 +149,12 @@ def probability(p: object) -> str:
     return "below 0.001" if value < 0.001 else f"{value:.3f}" if value < 0.1 else f"{value:.2f}"
 
 
+def equals(p: object) -> str:
+    """`= 0.40`, or `below 0.001`."""
+    told = probability(p)
+    return told if told.startswith("below") else f"= {told}"
+
+
 def window(days: object) -> str:
     return NOTHING if is_missing(days) else f"within\u00a0{count(days)}\u00a0days"
 

@@ -108,6 +108,13 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
         "rates": table_of("rates", rates),
         "comparisons": table_of("comparisons", comparisons),
         "baseline": table_of("baseline", [{"arm_a": a, "arm_b": b, **row} for row in before]),
+        "courses_compared": table_of("courses_compared", [
+            {"among": "young_athletes", "arm_a": a, "arm_b": b, "category": "any_complication", "until_day": 730,
+             "cases_a": 30, "events_a": 4, "deaths_a": 0, "cases_b": 31, "events_b": 16, "deaths_b": 1, "median_b": 412,
+             "log_rank": 10.8, "p_log_rank": 0.001, "log_rank_within_age": 1.1, "p_within_age": 0.3, "primary": True},
+            {"among": "young_athletes", "arm_a": a, "arm_b": b, "category": "infection", "until_day": 90,
+             "cases_a": 30, "events_a": 1, "deaths_a": 0, "cases_b": 31, "events_b": 0, "deaths_b": 0, "primary": False},
+        ]),
         "activity": table_of("activity", [
             {"site": site, "procedure": key, "operations": n, "cases": n, "complications_happened": 1,
              "complications_learned": 2, "awaiting": 0, "decisions": 3, "windows_closed": 1234}

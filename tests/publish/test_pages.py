@@ -254,6 +254,22 @@ def test_beside_the_stated_comparison_stand_age_power_and_what_is_not_adjusted_f
     assert "Adjusted for age band alone; not adjusted for sex," in text
 
 
+def test_the_stated_comparison_over_time_is_a_sentence(report: Path) -> None:
+    text = Reading((report / "comparison.html").read_text("utf-8")).text.replace("\u00a0", " ")
+    assert "Over time, open windows included, up to day 730:" in text
+    assert "4 of 30 cases; " in text
+    assert "16 of 31 cases, half by day 412." in text
+    assert "Log-rank test of how soon it comes: p = 0.001; within age bands p = 0.30." in text
+
+
+def test_without_a_test_over_time_none_is_told(tmp_path: Path, tables: Tables, context: Context) -> None:
+    bare = tables["courses_compared"].assign(p_log_rank=None, p_within_age=None)
+    write_report(tmp_path, {**tables, "courses_compared": bare}, context)
+    text = Reading((tmp_path / "comparison.html").read_text("utf-8")).text
+    assert "Over time, open windows included" in text
+    assert "Log-rank" not in text
+
+
 def test_without_adjusted_figures_nothing_is_said_to_be_adjusted(
     tmp_path: Path, tables: Tables, context: Context
 ) -> None:
