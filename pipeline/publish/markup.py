@@ -23,3 +23,16 @@ def joined(*parts: str, between: str = "") -> str:
         return between.join(parts)
     escaped = (part if isinstance(part, Markup) else escape(part, quote=True) for part in parts)
     return Markup(escape(between, quote=True).join(escaped))
+
+
+def lines(told: str) -> str:
+    """What `; ` parts, each on a line of its own."""
+    return (
+        Markup("<br>".join(escape(part, quote=True) for part in told.split("; "))) if "; " in told else told
+    )
+
+
+def references(told: str) -> Markup:
+    """Lines of files, parted by `; `: each on a line of its own that does not break, none twice."""
+    parts = dict.fromkeys(part.strip() for part in told.split("; "))
+    return Markup("".join(f'<span class="ref">{escape(part, quote=True)}</span>' for part in parts if part))

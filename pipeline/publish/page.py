@@ -1,12 +1,13 @@
 """The frame every page of the report stands in, and tables as HTML.
 
-A page is one file: no script, no request to anywhere, a strict content-security policy. What is text is
-escaped here; only the functions of this package make mark-up.
+A page is one file: no request to anywhere, a strict content-security policy, one script that sorts and filters tables
+and without which the page is complete. What is text is escaped here; only the functions of this package make mark-up.
 """
 
 from __future__ import annotations
 
 import re
+from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -26,7 +27,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MOST_ROWS = 500
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+#: The one script of a page; the policy lets through what has its hash, and nothing else.
+SCRIPT = files("pipeline.publish").joinpath("tables.js").read_text("utf-8")
+_HASH = b64encode(sha256(SCRIPT.encode("utf-8")).digest()).decode("ascii")
+POLICY = (
+    f"default-src 'none'; script-src 'sha256-{_HASH}'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'"
+)
 
 #: File → what its page answers, in the order of the menu.
 PAGES = {
@@ -36,6 +43,7 @@ PAGES = {
     "surgeons.html": "Surgeons",
     "time_to_event.html": "Time to event",
     "over_time.html": "Over time",
+    "discuss.html": "Cases to discuss",
     "to_review.html": "To review",
     "quality.html": "Data quality",
     "what_changed.html": "What changed",
@@ -193,6 +201,7 @@ def page(file: str, context: Context, body: str, title: str = "", up: str = "") 
             body,
             "</main>",
             _footer(context),
+            f"<script>{SCRIPT}</script>",
             "</body>\n</html>\n",
         ]
     )

@@ -11,6 +11,7 @@ from pipeline import store
 from pipeline.publish.changes_page import changes_body
 from pipeline.publish.comparison_page import comparison_body
 from pipeline.publish.context import Context
+from pipeline.publish.discuss_page import discuss_body
 from pipeline.publish.front import front_body
 from pipeline.publish.how_counted_page import how_counted_body
 from pipeline.publish.over_time_page import over_time_body
@@ -31,6 +32,7 @@ BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
     "surgeons.html": surgeons_body,
     "time_to_event.html": time_body,
     "over_time.html": over_time_body,
+    "discuss.html": discuss_body,
     "to_review.html": review_body,
     "quality.html": quality_body,
     "what_changed.html": changes_body,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -79,6 +79,25 @@ class Having:
         return masks[kind]()
 
 
+class Found(NamedTuple):
+    """Complications, a row each; day -1 is unknown and within every window."""
+
+    case: np.ndarray
+    category: np.ndarray
+    day: np.ndarray
+    strength: np.ndarray
+
+    def within(self, days: int) -> Found:
+        """Those by a window's last day."""
+        kept = self.day <= days
+        return Found(*(column[kept] for column in self))
+
+
+NOTHING_FOUND = Found(*(np.zeros(0, np.int64) for _ in Found._fields))
+#: Bytes that what became of the cases may take in memory at once.
+REMEMBERED = 200_000_000
+
+
 class CaseFacts:
     """The counted cases of an edition and what became of each.
 
@@ -106,7 +125,8 @@ class CaseFacts:
         self.settings = settings
         self.catalogue = catalogue
         self.windows: dict[int, Window] = {window.days: window for window in settings.windows}
-        self.having = lru_cache(maxsize=32)(self._having)
+        remembered = max(16, REMEMBERED // (5 * max(1, len(cases.cases))))
+        self.having = lru_cache(maxsize=remembered)(self._having)
         self.closed = lru_cache(maxsize=64)(self._closed)
 
     def outcome(self, category: str, level: str, days: int, laid: bool = False) -> Outcome:
@@ -206,30 +226,41 @@ class CaseFacts:
             first[days.at] = days.day
             return first
         own = self.rows_of(outcome, COUNTED)
-        np.minimum.at(first, own["case"].to_numpy(), own["day"].to_numpy(np.int64))
+        np.minimum.at(first, own.case, own.day)
         return first
 
-    def rows_of(self, outcome: Outcome, status: int) -> pd.DataFrame:
+    def rows_of(self, outcome: Outcome, status: int) -> Found:
         """Complications of a category and level with a status, on whatever day."""
-        rows = self.countable.complications
-        own = (rows["category"] == outcome.category) & (rows["level"] == outcome.level)
-        return rows[own & (rows["status"] == status)]
+        return self._found.get((outcome.category, outcome.level, status), NOTHING_FOUND)
 
-    def member_rows(self, outcome: Outcome, status: int) -> pd.DataFrame:
+    def member_rows(self, outcome: Outcome, status: int) -> Found:
         """Of any complication, the rows of the categories it is made of, within the window; else the outcome's own."""
         if self.labels.categories[outcome.category] == ANY_COMPLICATION:
-            rows = self.countable.complications
-            own = rows["category"].isin(members(self.labels, self.catalogue)) & (rows["level"] == 0)
-            found = rows[own & (rows["status"] == status)]
+            parts = [self._found.get((each, 0, status), NOTHING_FOUND) for each in self._members]
         else:
-            found = self.rows_of(outcome, status)
-        return found[found["day"] <= outcome.days]
+            parts = [self.rows_of(outcome, status)]
+        return Found(*(np.concatenate(each) for each in zip(*parts, strict=True))).within(outcome.days)
 
     def _awaiting(self, outcome: Outcome) -> np.ndarray:
         """Of any complication, also whatever one of its members awaits."""
-        own = self.rows_of(outcome, AWAITING)
-        waits = (own.loc[own["day"] <= outcome.days, "case"], self.member_rows(outcome, AWAITING)["case"])
-        return self._marked(waits[0].to_numpy()) | self._marked(waits[1].to_numpy())
+        own = self.rows_of(outcome, AWAITING).within(outcome.days)
+        return self._marked(own.case) | self._marked(self.member_rows(outcome, AWAITING).case)
+
+    @cached_property
+    def _members(self) -> list[int]:
+        return members(self.labels, self.catalogue)
+
+    @cached_property
+    def _found(self) -> dict[tuple[int, int, int], Found]:
+        """(category, level, status) → its rows, in the order of cases."""
+        rows = self.countable.complications
+        keys = rows[["category", "level", "status"]].to_numpy(np.int64)
+        distinct, which = np.unique(keys, axis=0, return_inverse=True)
+        order = np.argsort(which.ravel(), kind="stable")
+        ends = np.cumsum(np.bincount(which.ravel(), minlength=len(distinct)))[:-1]
+        columns = (np.split(rows[name].to_numpy(np.int64)[order], ends) for name in Found._fields)
+        named = ((int(category), int(level), int(status)) for category, level, status in distinct)
+        return dict(zip(named, map(Found, *columns), strict=True)) if len(rows) else {}
 
     def _marked(self, positions: np.ndarray) -> np.ndarray:
         mask = np.zeros(len(self.cases), bool)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,10 +19,13 @@ if TYPE_CHECKING:
 
     from pipeline.publish.context import Context
 
+#: Kinds of numbers in the order of their lists on a page.
+ORDER = ("cases", "followed", "assessed", "events", "awaiting", "lost", "events_or_lost", "deaths")
 #: Rows of long lists that are shown where a page holds many of them.
 FEW_ROWS = 50
 ROWS_OF_A_PAGE = 5000
-HOW_TO_GO_ON = "`limbaudit trace WORKSPACE CASE` tells a case's whole story, line by line of the exports."
+HOW_TO_GO_ON = "A case's whole story, line by line of the exports:"
+COMMAND = "limbaudit trace WORKSPACE CASE"
 
 
 def write_lists(
@@ -38,7 +42,7 @@ def write_lists(
     if register.facts is None:
         return
     rows, told = Rows(register.facts, tables, context), Told(register.facts, context)
-    for own in register.pages.values():
+    for own in map(_in_order, register.pages.values()):
         long = [section for section in own.sections.values() if section.is_long]
         files = dict(_written(folder / FOLDER, own, long, register, told))
         body = _body(own, files, rows, told)
@@ -46,6 +50,21 @@ def write_lists(
         store.write_text(
             page.page("", context, body, title=title, up="../"), folder / FOLDER / f"{own.name}.html"
         )
+
+
+def _in_order(own: ListPage) -> ListPage:
+    """By category and level, then window, then kind of number; named lists as asked for."""
+    place = {kind: number for number, kind in enumerate(ORDER)}
+
+    def rank(section: Section) -> tuple[int, ...]:
+        if not section.outcomes:
+            return ()
+        first = section.outcomes[0]
+        of_level = -1 if section.kind in PLAIN else first.level
+        return of_level, first.days, place[section.kind]
+
+    ranked = sorted(own.sections.values(), key=rank)
+    return replace(own, sections={section.identity: section for section in ranked})
 
 
 def _written(
@@ -82,7 +101,7 @@ def _body(own: ListPage, files: Mapping[str, str], rows: Rows, told: Told) -> st
     return "\n".join(
         [
             page.paragraph(told.about(own), "lead"),
-            f"<p>{page.text(HOW_TO_GO_ON)}</p>",
+            f"<p>{page.text(HOW_TO_GO_ON)} <code>{COMMAND}</code></p>",
             f'<ul class="jump">{jump}</ul>' if len(own.sections) > 1 else "",
             *(
                 _section(section, files.get(section.identity, ""), most, rows, told)

@@ -12,6 +12,7 @@ import numpy as np
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS
 from pipeline.publish import words
+from pipeline.publish.markup import references
 from pipeline.publish.numbers.facts import CaseFacts, Outcome
 
 if TYPE_CHECKING:
@@ -127,14 +128,15 @@ class Rows:
         ]
 
     def _events(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
-        strengths = dict(self._pairs(self.facts.rows_of(outcome, COUNTED), "strength"))
+        found = self.facts.rows_of(outcome, COUNTED)
+        strengths = dict(zip(found.case.tolist(), found.strength.tolist(), strict=True))
         key, level = self._keys(outcome)
         ids = self.facts.case_ids[cases].tolist()
         return [
             [_day(day) for day in self._first_days(cases, outcome)],
             self._what(cases, outcome, COUNTED),
             [STRENGTHS[strengths.get(case, -1)] if strengths.get(case, -1) >= 0 else "" for case in cases],
-            [_lines([self.evidence.get((case_id, key, level), "")]) for case_id in ids],
+            [_places([self.evidence.get((case_id, key, level), "")]) for case_id in ids],
         ]
 
     def _keys(self, outcome: Outcome) -> tuple[str, str]:
@@ -155,13 +157,11 @@ class Rows:
     def _deaths(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
         return [[str(day) for day in self._column("died", cases)]]
 
-    def _pairs(self, rows: pd.DataFrame, column: str) -> list[tuple[int, int]]:
-        return list(zip(rows["case"].tolist(), rows[column].tolist(), strict=True))
-
     def _categories(self, outcome: Outcome, status: int) -> dict[int, list[int]]:
         """Case → the categories that are counted or waiting in it, within the window."""
         told: dict[int, list[int]] = {}
-        for case, category in dict.fromkeys(self._pairs(self.facts.member_rows(outcome, status), "category")):
+        found = self.facts.member_rows(outcome, status)
+        for case, category in dict.fromkeys(zip(found.case.tolist(), found.category.tolist(), strict=True)):
             told.setdefault(case, []).append(category)
         return told
 
@@ -178,7 +178,8 @@ class Rows:
     def _awaiting(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
         """Each case with its questions: of any complication, those about all its categories."""
         own = self._categories(outcome, AWAITING)
-        days = _least(self._pairs(self.facts.member_rows(outcome, AWAITING), "day"))
+        found = self.facts.member_rows(outcome, AWAITING)
+        days = _least(list(zip(found.case.tolist(), found.day.tolist(), strict=True)))
         keys = self.facts.labels.categories
         ids = self.facts.case_ids[cases].tolist()
         asked = [
@@ -191,7 +192,7 @@ class Rows:
             self._what(cases, outcome, AWAITING),
             [_lines(told) for told in why],
             [_lines(told) for told in moves],
-            [_lines(told) for told in rests],
+            [_places(told) for told in rests],
         ]
 
 
@@ -236,6 +237,11 @@ def _lines(texts: Sequence[str]) -> str:
     """Texts, and what `;` parts in them, each on a line of its own, none twice."""
     parts = dict.fromkeys(part.strip() for told in texts for part in told.split("; "))
     return "<br>".join(escape(part) for part in parts if part)
+
+
+def _places(texts: Sequence[str]) -> str:
+    """The same of files and lines."""
+    return references("; ".join(told for told in texts if told))
 
 
 def _cells(cells: Sequence[str], number: bool = False) -> list[str]:

@@ -8,7 +8,7 @@ from pipeline.catalogue import complication_of
 from pipeline.publish import words
 from pipeline.publish.numbers.all_cases import AWAITING, DIED, FOLLOWED, LOST, MEASURED, NOT_COUNTED, WITH_IT
 from pipeline.publish.numbers.facts import CaseFacts, Outcome
-from pipeline.publish.numbers.register import ListPage, Section
+from pipeline.publish.numbers.register import PLAIN, ListPage, Section
 from pipeline.publish.numbers.whose import Whose
 
 if TYPE_CHECKING:
@@ -48,18 +48,18 @@ class Told:
     def page(self, own: ListPage) -> str:
         """Its title."""
         if own.whose is None:
-            return f"The cases: {own.name.replace('-', ' ')}"
+            return words.sentence(own.name.replace("-", " "))
         outcome = (
             words.window(own.days)
             if own.days
             else self.named.category(self.facts.labels.categories[own.category])
         )
-        return f"The cases: {self.whose(own.whose)}, {outcome}"
+        return f"{self.whose(own.whose)}: {words.within_sentence(outcome)}, the cases"
 
     def about(self, own: ListPage) -> str:
         """What the page is."""
-        whose = "" if own.whose is None else f" All of them: {self.whose(own.whose)}."
-        return f"The cases behind printed numbers, one a row; a list is as long as its number.{whose}"
+        rows = "rows" if own.whose is None else "cases, one a row"
+        return f"What printed numbers were counted from: {rows}. Each list is as long as its number."
 
     def whose(self, whose: Whose) -> str:
         """Whose cases they are."""
@@ -97,9 +97,15 @@ class Told:
         if not section.kind:
             return f"{section.title}: {words.count(section.rows)}"
         outcome = section.outcomes[0]
-        level = "" if section.kind in ("cases", "followed", "assessed") else f", {self.outcome(outcome)}"
         holds = words.several(section.rows, *HOLDS[section.kind])
-        return words.sentence(f"{words.window(outcome.days)}{level}: {holds}")
+        if section.kind in PLAIN:
+            return holds
+        labels = self.facts.labels
+        key = labels.categories[outcome.category]
+        level = self.named.level(key, labels.levels[outcome.category][outcome.level])
+        return (
+            f"{words.sentence(', '.join([*([level] if level else []), words.window(outcome.days)]))}: {holds}"
+        )
 
     def rule(self, section: Section) -> str:
         """Why a case stands in it."""
