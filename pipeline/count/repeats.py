@@ -1,0 +1,119 @@
+"""How many cases of a row are not their patient's first: what turns counts of cases into counts of patients.
+
+Cases add over hospitals and procedures, patients do not: one with two operations is in two rows and once in their
+sum. Only patients with several cases matter here, so the work goes with their number; and since all of a patient is
+in one partition, these counts add over partitions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.catalogue import Catalogue, complication_of
+from pipeline.compared import arms_of
+from pipeline.count.outcomes import all_outcomes, evidence_for_department, evidence_rows
+from pipeline.count.windows import closed_cases, quiet_cases
+from pipeline.counts import Cells, joint_cells
+from pipeline.handover import Cases
+from pipeline.settings import Settings
+
+#: Kinds of cases of a row: all of them, with the event, followed without it, without it, lost.
+KINDS = ("cases", "events", "quiet", "without", "lost")
+#: Site or group where all of them are taken together.
+EVERY = -1
+#: Values of the key `part`: a whole row, an arm of the stated comparison, what its procedures hold besides the arms.
+WHOLE, ARM_A, ARM_B, BESIDE = range(4)
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One way of putting cases into rows: `cell` of each case (-1 in none), `order` of the cases by patient and cell."""
+
+    keys: pd.DataFrame
+    cell: np.ndarray
+    order: np.ndarray
+    patient: np.ndarray
+    pooled: bool
+
+    def repeats(self, chosen: np.ndarray) -> np.ndarray:
+        """Chosen cases of each row beyond the first of their patient."""
+        at = self.order[chosen[self.order]]
+        cell, patient = self.cell[at], self.patient[at]
+        again = (cell[1:] == cell[:-1]) & (patient[1:] == patient[:-1]) & (cell[1:] >= 0)
+        return np.bincount(cell[1:][again], minlength=len(self.keys)).astype(np.int64)
+
+
+def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Cells:
+    """Keys part, site, group (`EVERY` where all are together); statistics `KINDS` [cell, outcome].
+
+    Args:
+        cases: Of one partition, with every case of a patient in it.
+    """
+    several = cases.cases["patient"].duplicated(keep=False).to_numpy()
+    lines = _lines(cases.cases[several].reset_index(drop=True), cases, settings)
+    counted: dict[str, list[np.ndarray]] = {kind: [] for kind in KINDS}
+    for chosen, possible in _chosen(cases, several, settings, catalogue):
+        for kind in KINDS:
+            own = chosen[kind]
+            found = [line.repeats(own & possible if line.pooled else own) for line in lines]
+            counted[kind].append(np.concatenate(found))
+    keys = pd.concat([line.keys for line in lines], ignore_index=True)
+    empty = np.zeros((len(keys), 0), np.int64)
+    return Cells(keys, {kind: np.stack(own, axis=1) if own else empty for kind, own in counted.items()})
+
+
+def _lines(frame: pd.DataFrame, cases: Cases, settings: Settings) -> list[_Line]:
+    by = (("site", "group"), ("site",), ("group",), ())
+    every = np.ones(len(frame), dtype=bool)
+    found = [_line(frame, WHOLE, keys, every) for keys in by]
+    asked = settings.primary
+    if asked is None:
+        return found
+    arms = arms_of(frame, asked, cases.labels)
+    isolated = frame["isolated"].to_numpy().astype(bool)
+    a, b = (arm & isolated for arm in arms)
+    return [*found, _line(frame, ARM_A, (), a), _line(frame, ARM_B, (), b), _line(frame, BESIDE, ("group",), ~(a | b))]
+
+
+def _line(frame: pd.DataFrame, part: int, by: tuple[str, ...], member: np.ndarray) -> _Line:
+    named = {"site": frame["site"], "group": frame["group"]}
+    keys = pd.DataFrame({name: named[name] if name in by else np.full(len(frame), EVERY) for name in named})
+    cell, distinct = joint_cells(keys)
+    cell = np.where(member, cell, -1)
+    patient = frame["patient"].to_numpy()
+    order = np.lexsort((cell, patient))
+    distinct.insert(0, "part", np.full(len(distinct), part))
+    return _Line(distinct, cell, order, patient, part == WHOLE and "group" not in by)
+
+
+def _chosen(
+    cases: Cases, several: np.ndarray, settings: Settings, catalogue: Catalogue
+) -> Iterator[tuple[dict[str, np.ndarray], np.ndarray]]:
+    """For each outcome: the cases of each kind, and those of operations after which it can occur.
+
+    Arrays over the cases of patients with several.
+    """
+    labels, outcomes = cases.labels, all_outcomes(cases.labels, settings, catalogue)
+    frame = cases.cases[several]
+    place = np.where(several, np.cumsum(several) - 1, -1)
+    windows = {window.days: window for window in settings.windows}
+    ways = {way: {days: quiet_cases(frame, window, way) for days, window in windows.items()} for way in ("visit", "records")}
+    closed = {days: closed_cases(frame, window) for days, window in windows.items()}
+    evidence = evidence_for_department(evidence_rows(cases), labels, catalogue)
+    group = frame["group"].to_numpy()
+    for category, level, days in zip(outcomes.category, outcomes.level, outcomes.window_days, strict=True):
+        way = complication_of(catalogue, labels.categories[category]).seen_in
+        counted = evidence[category, level].counted
+        at = place[counted.at[counted.day <= days]]
+        had = np.zeros(len(frame), dtype=bool)
+        had[at[at >= 0]] = True
+        had &= closed[days]
+        followed = ways[way][days] | had
+        yield {
+            "cases": closed[days], "events": had, "quiet": followed & ~had,
+            "without": closed[days] & ~had, "lost": closed[days] & ~followed,
+        }, cases.defined[group, category] == 1  # fmt: skip
