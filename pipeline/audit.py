@@ -74,8 +74,8 @@ def labels_of(facts: Facts, ground: Ground) -> Labels:
 
 def analysed(rows: Accounted, clock: Clock) -> Analysed:
     """Link, classify and count part by part, then estimate from the counts alone."""
-    from pipeline.count import counted
-    from pipeline.counts import added
+    from pipeline.count import counted, repeated_cases
+    from pipeline.counts import added, added_cells
     from pipeline.edition_tables import lists_of
     from pipeline.estimate import (
         activity_table,
@@ -89,6 +89,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         published_figures_table,
         rates_table,
         revisions_table,
+        second_cases_table,
         severity_table,
         standardised_rates_table,
     )
@@ -100,6 +101,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     ground, facts = rows.ground, rows.resolved.facts
     with clock.stage("count"):
         counts = added([counted(part, ground.settings, ground.catalogue, ground.period) for part in parts])
+        again = added_cells([repeated_cases(part, ground.settings, ground.catalogue) for part in parts])
     check_all_counted(counts, whole, ground.settings)
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
@@ -109,6 +111,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         baseline = baseline_table(counts, ground.settings, labels)
         beside = {
             "courses_compared": courses_compared_table(counts, ground.settings, labels, ground.catalogue),
+            "second_cases": second_cases_table(again, counts.outcomes, labels),
             "standardised_rates": standardised_rates_table(counts, ground.settings, labels, ground.catalogue),
         }
         activity = activity_table(

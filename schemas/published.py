@@ -36,6 +36,7 @@ from schemas.outcomes import (
     SEVERITY_TABLE,
     VOLUMES,
 )
+from schemas.outward import OUTWARD_BASIS, SECOND_CASES
 from schemas.rates import ACTIVITY, BASELINE, COHORTS, COMPARISONS, RATES
 from schemas.tracing import DECISIONS_USED, EVIDENCE, RECORDS
 
@@ -58,6 +59,8 @@ ACCOUNTS: tuple[Table, ...] = (
     REVIEW,
     QUESTIONS,
     SAMPLING_FRAME,
+    SECOND_CASES,
+    OUTWARD_BASIS,
     FOR_THE_SENDER,
 )
 

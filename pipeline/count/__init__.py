@@ -3,6 +3,7 @@
 from pipeline.count.agreement import agreement_counts
 from pipeline.count.counting import Span, counted
 from pipeline.count.missed import missed_counts, notes_of_cases, text_negative
+from pipeline.count.repeats import repeated_cases
 from pipeline.count.risk import added_chart_cases, added_histograms, chart_cases, risk_histogram
 
 __all__ = [
@@ -14,6 +15,7 @@ __all__ = [
     "counted",
     "missed_counts",
     "notes_of_cases",
+    "repeated_cases",
     "risk_histogram",
     "text_negative",
 ]

@@ -76,7 +76,12 @@ def _lines(frame: pd.DataFrame, cases: Cases, settings: Settings) -> list[_Line]
     arms = arms_of(frame, asked, cases.labels)
     isolated = frame["isolated"].to_numpy().astype(bool)
     a, b = (arm & isolated for arm in arms)
-    return [*found, _line(frame, ARM_A, (), a), _line(frame, ARM_B, (), b), _line(frame, BESIDE, ("group",), ~(a | b))]
+    return [
+        *found,
+        _line(frame, ARM_A, (), a),
+        _line(frame, ARM_B, (), b),
+        _line(frame, BESIDE, ("group",), ~(a | b)),
+    ]
 
 
 def _line(frame: pd.DataFrame, part: int, by: tuple[str, ...], member: np.ndarray) -> _Line:
@@ -101,7 +106,10 @@ def _chosen(
     frame = cases.cases[several]
     place = np.where(several, np.cumsum(several) - 1, -1)
     windows = {window.days: window for window in settings.windows}
-    ways = {way: {days: quiet_cases(frame, window, way) for days, window in windows.items()} for way in ("visit", "records")}
+    ways = {
+        way: {days: quiet_cases(frame, window, way) for days, window in windows.items()}
+        for way in ("visit", "records")
+    }
     closed = {days: closed_cases(frame, window) for days, window in windows.items()}
     evidence = evidence_for_department(evidence_rows(cases), labels, catalogue)
     group = frame["group"].to_numpy()

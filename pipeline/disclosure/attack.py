@@ -115,7 +115,9 @@ class Found:
     @property
     def too_high(self) -> np.ndarray:
         """Cannot be seen to be low enough yet."""
-        return np.where(self.targets.small, self.low > self.targets.least, ~self._wide & (self.low > self.low_goal))
+        return np.where(
+            self.targets.small, self.low > self.targets.least, ~self._wide & (self.low > self.low_goal)
+        )
 
     @property
     def too_low(self) -> np.ndarray:
@@ -152,7 +154,9 @@ class Space:
 
     def room(self, values: np.ndarray) -> np.ndarray:
         """How far each rule, then each upper and lower bound, is from being reached; a world or one in each column."""
-        to, high, low = (each.reshape(-1, *[1] * (values.ndim - 1)) for each in (self.below_to, self.high, self.low))
+        to, high, low = (
+            each.reshape(-1, *[1] * (values.ndim - 1)) for each in (self.below_to, self.high, self.low)
+        )
         return np.concatenate([to - self.below @ values, high - values, values - low])
 
 
@@ -167,7 +171,9 @@ def space_of(system: System) -> Space:
 
     equal, equal_to = kept(system.sums.matrix, system.sums.value)
     below, below_to = kept(system.rules.matrix, system.rules.value)
-    below, below_to, low, high = _bounded(below, below_to, system.low[free], np.minimum(system.high[free], MOST))
+    below, below_to, low, high = _bounded(
+        below, below_to, system.low[free], np.minimum(system.high[free], MOST)
+    )
     moves = system.moves[free]
     broken = np.asarray(abs(equal @ moves).sum(axis=0)).ravel() > 0
     moves = moves[:, ~broken].tocsr()
@@ -242,7 +248,9 @@ def world(space: Space, found: Found, asked: np.ndarray, down: bool) -> np.ndarr
     goal = (found.low_goal if down else found.high_goal)[asked] - forms @ space.fixed
     own = forms[:, space.free] * (1.0 if down else -1.0)
     miss = -sparse.identity(len(asked), format="csr")
-    turn = np.random.default_rng(len(found.worlds)).permutation(len(asked))  # another comes first in each world
+    turn = np.random.default_rng(len(found.worlds)).permutation(
+        len(asked)
+    )  # another comes first in each world
     cost = np.append(np.zeros(len(space.free)), 1 + turn / len(asked))
     below = sparse.bmat([[space.below, None], [own, miss]], format="csr")
     below_to = np.append(space.below_to, goal if down else -goal)
@@ -273,7 +281,9 @@ def _solved(
     whole = np.append(np.ones(kept), np.zeros(len(cost) - kept))
     settled = np.rint(answer.x)
     for own_low, own_high in ((np.where(apart, low, settled), np.where(apart, high, settled)), (low, high)):
-        answer = milp(cost, integrality=whole, bounds=Bounds(own_low, own_high), constraints=limits, options=PATIENCE)
+        answer = milp(
+            cost, integrality=whole, bounds=Bounds(own_low, own_high), constraints=limits, options=PATIENCE
+        )
         if answer.x is not None:
             return np.rint(answer.x[:kept])
     return None

@@ -66,5 +66,10 @@ def _cost(hidden: np.ndarray, value: np.ndarray, there: np.ndarray, lacks: np.nd
     across = hidden.sum(axis=2, keepdims=True) - hidden
     enough = np.nan_to_num(value) >= lacks[:, None, :]
     enough[:, 0, :] = True
-    cost = weight + ALONE_ACROSS * (across == 0) + NOT_ENOUGH * ~enough + 1e-4 * np.minimum(np.nan_to_num(value), 999)
+    cost = (
+        weight
+        + ALONE_ACROSS * (across == 0)
+        + NOT_ENOUGH * ~enough
+        + 1e-4 * np.minimum(np.nan_to_num(value), 999)
+    )
     return np.where(there & ~hidden, cost, np.inf)

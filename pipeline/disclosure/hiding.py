@@ -89,7 +89,10 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
     worlds = [true_world(truth.sheet)]
     for _ in range(ATTEMPTS):
         system = system_of(gaps.of(truth.sheet))
-        found, space = nothing_found(targets_of(system, watched(gaps, truth, smallest), truth.sheet), smallest), space_of(system)
+        found, space = (
+            nothing_found(targets_of(system, watched(gaps, truth, smallest), truth.sheet), smallest),
+            space_of(system),
+        )
         for world in worlds:
             seen_from(space, found, world[space.free])
         looked_around(space, found, 0.1)
@@ -122,7 +125,11 @@ def _with_closed_lines(hidden: np.ndarray, truth: Truth, smallest: int) -> np.nd
     """Further gaps so that no line is a subtraction. What nearly all outcomes share is hidden in all of them alike."""
     grid = grid_of(truth.sheet.rows)
     rows = hidden.copy()
-    groups = {"events": None, "lost": _shared(grid, truth, by_way=True), "cases": _shared(grid, truth, by_way=False)}
+    groups = {
+        "events": None,
+        "lost": _shared(grid, truth, by_way=True),
+        "cases": _shared(grid, truth, by_way=False),
+    }
     for name, group in groups.items():
         at = COUNTED.index(name)
         gaps = _placed(grid, rows[:, at].astype(float)) == 1
@@ -142,7 +149,11 @@ def _with_closed_lines(hidden: np.ndarray, truth: Truth, smallest: int) -> np.nd
 def _shared(grid: Grid, truth: Truth, by_way: bool) -> np.ndarray:
     """Number of the tables whose figures are nearly the same: one date and window, and one way of following."""
     tables = grid.tables.assign(way=grid.tables["category"].map(dict(truth.sheet.public.seen_in)))
-    return tables.groupby(["figures_of", "window_days", *(["way"] if by_way else [])], sort=True).ngroup().to_numpy()
+    return (
+        tables.groupby(["figures_of", "window_days", *(["way"] if by_way else [])], sort=True)
+        .ngroup()
+        .to_numpy()
+    )
 
 
 def _spread(hidden: np.ndarray, group: np.ndarray) -> np.ndarray:
@@ -171,7 +182,10 @@ def watched(gaps: Gaps, truth: Truth, smallest: int) -> Watched:
         found += [(where, np.flatnonzero(own), KINDS.index(kind), True) for kind, own in chosen.items()]
         if hidden is not None:
             alone = ~np.any(list(chosen.values()), axis=0)
-            found += [(where, np.flatnonzero(alone & own), KINDS.index(name), False) for name, own in _for_others(hidden)]
+            found += [
+                (where, np.flatnonzero(alone & own), KINDS.index(name), False)
+                for name, own in _for_others(hidden)
+            ]
     sizes = [len(at) for _, at, _, _ in found]
     return Watched(
         np.repeat([where for where, _, _, _ in found], sizes), np.concatenate([at for _, at, _, _ in found]),
@@ -231,7 +245,12 @@ def _written(system: System, gaps: Gaps, truth: Truth) -> tuple[pd.DataFrame, sp
             price = ARM_PRICE if arm else PRICE[name] * np.where(sums[chosen], SUM_PRICE, 1.0)
             frames.append(
                 pd.DataFrame(
-                    {"row": -1 - chosen if arm else chosen, "figure": at, "price": price, "value": rows[name].to_numpy(dtype=float)[chosen]}
+                    {
+                        "row": -1 - chosen if arm else chosen,
+                        "figure": at,
+                        "price": price,
+                        "value": rows[name].to_numpy(dtype=float)[chosen],
+                    }
                 )
             )
             forms.append(own[name][chosen])
@@ -239,7 +258,11 @@ def _written(system: System, gaps: Gaps, truth: Truth) -> tuple[pd.DataFrame, sp
 
 
 def _cheapest(
-    system: System, written: tuple[pd.DataFrame, sparse.csr_matrix], found: Found, asked: np.ndarray, down: bool
+    system: System,
+    written: tuple[pd.DataFrame, sparse.csr_matrix],
+    found: Found,
+    asked: np.ndarray,
+    down: bool,
 ) -> tuple[pd.DataFrame, np.ndarray | None]:
     """Written figures that have to give way, at the least price, for the targets asked for to reach their goals."""
     figures, forms = written

@@ -28,7 +28,11 @@ def moves_of(grids: list[np.ndarray], bundles: sparse.csr_matrix, free: np.ndarr
     minus: list[np.ndarray] = []
     for several, signs in _patterns(cells):
         plus.append(np.stack([several[:, at] for at, sign in enumerate(signs) if sign > 0], axis=1))
-        minus.append(np.stack([several[:, at] for at, sign in enumerate(signs) if sign < 0], axis=1) if -1 in signs else several[:, :0])
+        minus.append(
+            np.stack([several[:, at] for at, sign in enumerate(signs) if sign < 0], axis=1)
+            if -1 in signs
+            else several[:, :0]
+        )
     return _columns(plus, minus, bundles)
 
 
@@ -49,7 +53,9 @@ def _kept(several: np.ndarray) -> np.ndarray:
     return flat[(flat >= 0).all(axis=1)]
 
 
-def _columns(plus: list[np.ndarray], minus: list[np.ndarray], bundles: sparse.csr_matrix) -> sparse.csc_matrix:
+def _columns(
+    plus: list[np.ndarray], minus: list[np.ndarray], bundles: sparse.csr_matrix
+) -> sparse.csc_matrix:
     number = sum(len(each) for each in plus)
     rows, columns, values = [], [], []
     at = 0
@@ -61,7 +67,9 @@ def _columns(plus: list[np.ndarray], minus: list[np.ndarray], bundles: sparse.cs
             values.append(np.full(side.size, sign))
         at += len(gains)
     shape = (bundles.shape[1], number)
-    pattern = sparse.csr_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape)
+    pattern = sparse.csr_matrix(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape
+    )
     one_way = (bundles @ pattern).tocsc()
     return sparse.hstack([one_way, -one_way], format="csc")
 
@@ -73,4 +81,3 @@ def steps(changes: sparse.csr_matrix, room: np.ndarray) -> np.ndarray:
     most = np.full(changes.shape[1], np.inf)
     np.minimum.at(most, eaten.col[uses], room[eaten.row[uses]] / eaten.data[uses])
     return np.floor(most + 1e-9)
-

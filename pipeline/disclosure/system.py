@@ -89,7 +89,11 @@ def system_of(sheet: Sheet) -> System:
     forms = {kind: _wider(matrix, total) for kind, matrix in forms.items()}
     parents = _parents(sheet, forms)
     low, high = _bounds(sheet, unknowns)
-    rules = [_rules_of_parts(unknowns), *_rules_between(unknowns, sheet.public), *_rules_of_dates(unknowns, sheet.public)]
+    rules = [
+        _rules_of_parts(unknowns),
+        *_rules_between(unknowns, sheet.public),
+        *_rules_of_dates(unknowns, sheet.public),
+    ]
     wide = [Linear(_wider(rule.matrix, total), rule.value) for rule in [*rules, _entered(sheet, unknowns)]]
     beside = _beside(sheet.arms, arms, parents)
     wide += [Linear(-beside[kind], np.zeros(beside[kind].shape[0])) for kind in ("quiet", "lost", "events")]
@@ -150,12 +154,19 @@ def _unknowns(grid: Grid, public: Public) -> _Unknowns:
     cell[table, site, procedure] = np.arange(len(table))
     closing = grid.tables.groupby(["figures_of", "window_days"], sort=True).ngroup().to_numpy()
     way = grid.tables["category"].map(dict(public.seen_in)).fillna("records").to_numpy()
-    watched = pd.DataFrame({"closing": closing, "way": way}).groupby(["closing", "way"], sort=True).ngroup().to_numpy()
+    watched = (
+        pd.DataFrame({"closing": closing, "way": way})
+        .groupby(["closing", "way"], sort=True)
+        .ngroup()
+        .to_numpy()
+    )
     first = 2 * len(table)
     cases, distinct = _numbered(closing[table], site, procedure)
     unwatched, more = _numbered(watched[table], site, procedure)
     count = first + distinct + more
-    return _Unknowns(grid, table, site, procedure, cell, closing, first + cases, first + distinct + unwatched, count)
+    return _Unknowns(
+        grid, table, site, procedure, cell, closing, first + cases, first + distinct + unwatched, count
+    )
 
 
 def _numbered(*keys: np.ndarray) -> tuple[np.ndarray, int]:
@@ -165,7 +176,9 @@ def _numbered(*keys: np.ndarray) -> tuple[np.ndarray, int]:
     return number.reshape(-1), len(distinct)
 
 
-def _matrix(rows: np.ndarray, columns: np.ndarray, values: np.ndarray | float, shape: tuple[int, int]) -> sparse.csr_matrix:
+def _matrix(
+    rows: np.ndarray, columns: np.ndarray, values: np.ndarray | float, shape: tuple[int, int]
+) -> sparse.csr_matrix:
     filled = np.broadcast_to(np.asarray(values, dtype=float), np.shape(rows))
     return sparse.csr_matrix((filled, (rows, columns)), shape=shape)
 
@@ -185,13 +198,23 @@ def _forms(unknowns: _Unknowns, rows: int) -> dict[str, sparse.csr_matrix]:
     return _kinds(cases, lost, events)
 
 
-def _kinds(cases: sparse.csr_matrix, lost: sparse.csr_matrix, events: sparse.csr_matrix) -> dict[str, sparse.csr_matrix]:
-    return {"cases": cases, "lost": lost, "events": events, "quiet": cases - lost - events, "without": cases - events}
+def _kinds(
+    cases: sparse.csr_matrix, lost: sparse.csr_matrix, events: sparse.csr_matrix
+) -> dict[str, sparse.csr_matrix]:
+    return {
+        "cases": cases,
+        "lost": lost,
+        "events": events,
+        "quiet": cases - lost - events,
+        "without": cases - events,
+    }
 
 
 def _wider(matrix: sparse.csr_matrix, columns: int) -> sparse.csr_matrix:
     more = columns - matrix.shape[1]
-    return sparse.hstack([matrix, sparse.csr_matrix((matrix.shape[0], more))], format="csr") if more else matrix
+    return (
+        sparse.hstack([matrix, sparse.csr_matrix((matrix.shape[0], more))], format="csr") if more else matrix
+    )
 
 
 # ---------------------------------------------------------------- what is written
@@ -236,7 +259,11 @@ def _trades(unknowns: _Unknowns, public: Public, total: int) -> tuple[list[np.nd
     events += [chain[at:] for chain in chains for at in range(len(chain) - 1)]
     events += [chain[:at] for chain in chains for at in range(2, len(chain))]
     way = tables["category"].map(dict(public.seen_in)).fillna("records").to_numpy()
-    alike = tables.assign(closing=unknowns.closing, way=way).groupby(["closing", "way"], sort=True).indices.values()
+    alike = (
+        tables.assign(closing=unknowns.closing, way=way)
+        .groupby(["closing", "way"], sort=True)
+        .indices.values()
+    )
     grids, columns, at = [], [], 0
     kinds: list[tuple[list[np.ndarray], list[np.ndarray]]] = [
         (events, [unknowns.events]),
@@ -340,7 +367,9 @@ def _of_whole(
         rows.append(np.flatnonzero(member >= 0))
         columns.append(unknowns.events[member[member >= 0]])
         values.append(np.full(int((member >= 0).sum()), -1.0))
-    matrix = _matrix(np.concatenate(rows), np.concatenate(columns), np.concatenate(values), (len(cells), unknowns.count))
+    matrix = _matrix(
+        np.concatenate(rows), np.concatenate(columns), np.concatenate(values), (len(cells), unknowns.count)
+    )
     return [*found, Linear(matrix, np.zeros(len(cells)))]
 
 
@@ -349,7 +378,11 @@ def _rules_of_dates(unknowns: _Unknowns, public: Public) -> list[Linear]:
     tables = unknowns.grid.tables
     by = tables.groupby(["category", "level", "window_days"], sort=True).indices
     pairs = [pair for several in by.values() for pair in pairwise(int(at) for at in several)]
-    return [_pairs(unknowns, earlier, later, kind) for earlier, later in pairs for kind in ("cases", "events", "without")]
+    return [
+        _pairs(unknowns, earlier, later, kind)
+        for earlier, later in pairs
+        for kind in ("cases", "events", "without")
+    ]
 
 
 def _entered(sheet: Sheet, unknowns: _Unknowns) -> Linear:
@@ -418,5 +451,6 @@ def _stacked(rules: list[Linear], columns: int) -> Linear:
     if not kept:
         return Linear(sparse.csr_matrix((0, columns)), np.zeros(0))
     return Linear(
-        sparse.vstack([rule.matrix for rule in kept], format="csr"), np.concatenate([rule.value for rule in kept])
+        sparse.vstack([rule.matrix for rule in kept], format="csr"),
+        np.concatenate([rule.value for rule in kept]),
     )

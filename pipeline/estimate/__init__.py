@@ -15,6 +15,7 @@ from pipeline.estimate.missed import missed_table
 from pipeline.estimate.published_figures import published_figures_table
 from pipeline.estimate.rates import rates_table
 from pipeline.estimate.running import monitoring_tables
+from pipeline.estimate.second_cases import second_cases_table
 from pipeline.estimate.standardised_rates import standardised_rates_table
 from pipeline.estimate.surgeon_table import spreads, surgeon_outcomes_table
 
@@ -35,6 +36,7 @@ __all__ = [
     "rates_table",
     "revisions_table",
     "risk_models_table",
+    "second_cases_table",
     "severity_table",
     "spreads",
     "standardised_rates_table",

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+#: What an outward edition leaves in the department.
+BASIS = "outward_basis"
+
 __all__ = [
     "Context",
     "Input",
@@ -42,9 +45,10 @@ def published(
     """
     from pipeline.publish.handout import write_handout
     from pipeline.publish.manifest import not_built_yet, write_manifest
+    from pipeline.publish.outward import write_outward
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
-    from pipeline.publish.tables import NOT_PRINTED, write_tables
+    from pipeline.publish.tables import NOT_PRINTED, write_table, write_tables
     from pipeline.publish.workbook import write_workbook
 
     department = folder / "department"
@@ -53,10 +57,13 @@ def published(
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
     printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
+    outward = write_outward(folder, written, context)
+    if outward.basis is not None:
+        write_table(department, BASIS, outward.basis)
     write_report(department / "report", printed, context)
     write_workbook(department / "workbook.xlsx", written, context)
     write_handout(department, printed, context, edition)
-    write_manifest(department, context, not_built_yet(written))
+    write_manifest(department, context, not_built_yet([*written, BASIS]), outward)
 
 
 def write_edition(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,24 +14,24 @@ from schemas.published import PUBLISHED
 
 if TYPE_CHECKING:
     import pandas as pd
-    import pyarrow as pa
+
+    from pipeline.publish.outward import Outcome
 
 CONTRACT = 1
 SENDERS = "for_the_sender"  # written from the findings, a file a site
 NOT_A_TABLE = {
     "charts/": "pictures of rates, limits, curves and running charts",
-    "outward/": "the edition with small cells hidden, for readers outside the department",
     "exports set aside": "stop limits on volume, vanished records and control totals",
     "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",
 }
 
 
-def not_built_yet(written: Mapping[str, pa.Table]) -> dict[str, str]:
+def not_built_yet(written: Collection[str]) -> dict[str, str]:
     """Name → what it would hold, for all that is agreed but not in this edition.
 
     Args:
-        written: The tables this edition holds.
+        written: Names of the tables this edition holds.
     """
     tables = {
         name: table.description
@@ -41,8 +41,13 @@ def not_built_yet(written: Mapping[str, pa.Table]) -> dict[str, str]:
     return {**tables, **NOT_A_TABLE}
 
 
-def write_manifest(department: Path, context: Context, missing: dict[str, str]) -> None:
-    """The last file written: it holds the hash of every other one."""
+def write_manifest(department: Path, context: Context, missing: dict[str, str], outward: Outcome) -> None:
+    """The last file written: it holds the hash of every other one.
+
+    Args:
+        missing: From `not_built_yet`.
+        outward: What became of the outward edition.
+    """
     store.write_json(
         {
             "contract": CONTRACT,
@@ -67,6 +72,12 @@ def write_manifest(department: Path, context: Context, missing: dict[str, str]) 
             "catalogue_differs": list(context.catalogue.differs),
             "as_used": sorted(f"as_used/{name}" for name in context.as_used),
             "not_built_yet": missing,
+            "outward": {
+                "written": not outward.reason,
+                "reason": outward.reason,
+                "set_against": outward.after,
+                "files": dict(outward.files or {}),
+            },
             "files": store.hashes_under(department),
         },
         department / "manifest.json",

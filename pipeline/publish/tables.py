@@ -17,11 +17,21 @@ if TYPE_CHECKING:
 
 HELD_BACK = "quarantined/"
 #: Accounts that are large and for programs; the others are CSV.
-FOR_PROGRAMS = ("cases", "complications", "letters", "evidence", "records", "questions", "sampling_frame")
+FOR_PROGRAMS = (
+    "cases",
+    "complications",
+    "letters",
+    "evidence",
+    "records",
+    "questions",
+    "sampling_frame",
+    "second_cases",
+    "outward_basis",
+)
 #: Tables that no page shows.
-NOT_PRINTED = ("evidence", "records", "decisions_used", "sampling_frame")
+NOT_PRINTED = ("evidence", "records", "decisions_used", "sampling_frame", "second_cases", "outward_basis")
 #: Tables whose rows tell a story in the order given, within the columns named here.
-KEEPS_ORDER = {"flow": ("site", "procedure")}
+KEEPS_ORDER = {"flow": ("site", "procedure"), "outward_flow": ("site",)}
 
 
 def table_files(name: str) -> tuple[str, ...]:
@@ -144,12 +154,12 @@ def write_tables(department: Path, tables: Mapping[str, pd.DataFrame | pa.Table]
             store.write_csv(tables[name], department / f"{name}.csv")
         elif name in PUBLISHED:
             written[name] = ready(tables[name], PUBLISHED[name])
-            _write_one(department, name, written[name])
+            write_table(department, name, written[name])
         else:
             raise CannotFinish(_ours(name, "schemas/published.py does not describe it"))
     return written
 
 
-def _write_one(department: Path, name: str, table: pa.Table) -> None:
+def write_table(department: Path, name: str, table: pa.Table) -> None:
     for file in table_files(name):
         (store.write_csv if file.endswith(".csv") else store.write_parquet)(table, department / file)
