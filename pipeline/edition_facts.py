@@ -54,10 +54,13 @@ def made_from(ground: Ground, inputs: dict[str, str]) -> str:
 
 
 def draft_hex(context: Context) -> str:
-    """The name of an edition's draft: what it was made from and, where there is one, what it is compared with."""
-    if not context.compared_with:
+    """The name of an edition's draft: what it was made from and, where there are any, the editions it looks back to."""
+    last, looks_back = context.set_against, dict(context.compared_with)
+    if last is not None and last.name not in looks_back:
+        looks_back[last.name] = last.manifest_sha256
+    if not looks_back:
         return context.made_from
-    return edition_hex({"made_from": context.made_from, "compared_with": dict(context.compared_with)})
+    return edition_hex({"made_from": context.made_from, "compared_with": looks_back})
 
 
 def program_version() -> str:

@@ -14,11 +14,13 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from pipeline import store
 from pipeline.errors import CannotFinish
 
 MANIFEST = Path("department") / "manifest.json"
+OUTWARD = "outward"
 POINTER = "current.json"
 RUN_RECORD = "run.json"
 BUILDING = ".building-"
@@ -44,16 +46,37 @@ def faults_of(folder: Path) -> tuple[str, ...]:
     except (OSError, ValueError, KeyError, TypeError):
         return ("manifest.json is missing or cannot be read",)
     department = (folder / MANIFEST).parent
-    there = {path.relative_to(department).as_posix() for path in department.rglob("*") if path.is_file()}
-    there.discard("manifest.json")
-    missing = [f"{name} is missing" for name in stated if name not in there]
-    unknown = [f"{name} is not in the manifest" for name in there if name not in stated]
+    faults = _unlike(department, stated) + _unlike(
+        folder / OUTWARD, _outward(folder).get("files", {}), "outward/", None
+    )
+    return tuple(sorted(faults))
+
+
+def _unlike(
+    place: Path, stated: Mapping[str, str], shown: str = "", itself: str | None = "manifest.json"
+) -> list[str]:
+    """Files of a folder that are missing, changed or not stated."""
+    there = {path.relative_to(place).as_posix() for path in place.rglob("*") if path.is_file()} - {itself}
+    missing = [f"{shown}{name} is missing" for name in stated if name not in there]
+    unknown = [f"{shown}{name} is not in the manifest" for name in there if name not in stated]
     changed = [
-        f"{name} has other bytes"
+        f"{shown}{name} has other bytes"
         for name in stated
-        if name in there and store.sha256_of(department / name) != stated[name]
+        if name in there and store.sha256_of(place / name) != stated[name]
     ]
-    return tuple(sorted([*missing, *unknown, *changed]))
+    return [*missing, *unknown, *changed]
+
+
+def _outward(folder: Path) -> dict[str, Any]:
+    """What an edition states of its outward one; empty where it states nothing."""
+    told = json.loads((folder / MANIFEST).read_text("utf-8")).get("outward", {})
+    return told if isinstance(told, dict) else {}
+
+
+def without_outward(folder: Path) -> str:
+    """Why an edition has no outward one, as a sentence; empty if it has one."""
+    reason = _outward(folder).get("reason", "")
+    return f"There is no outward edition: {reason}." if reason else ""
 
 
 class Edition:

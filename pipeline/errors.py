@@ -28,3 +28,9 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     """A short suggestion ending a message, or nothing."""
     close = get_close_matches(word, sorted(known), n=1, cutoff=0.6)
     return f" Did you mean `{close[0]}`?" if close else ""
+
+
+class GivesAway(LimbauditError):
+    """Figures of few patients could be worked out from what was about to be written; `CannotFinish` of that part alone."""
+
+    exit_code = 3

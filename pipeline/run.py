@@ -286,7 +286,7 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
     from pipeline.edition_tables import edition_tables
     from pipeline.listing import listing
     from pipeline.looking_back import fault_of, looked_back
-    from pipeline.signed import last_signed, next_number
+    from pipeline.signed import last_outward, last_signed, next_number
 
     ground = ground_of(asked)
     rows = accounted(ground, clock)
@@ -303,6 +303,7 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
         warnings=(*rows.warnings, *([broken] if broken else [])),
         number=next_number(editions, ground.period),
         compared_with={earlier.name: earlier.manifest_sha256} if earlier else {},
+        set_against=last_outward(editions, ground.cut_on, ground.as_of),
     )
     with clock.stage("publish"):
         tables = edition_tables(rows, result)
@@ -321,7 +322,7 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         CannotFinish: Nothing was written; the message says why.
     """
     from pipeline.edition_facts import draft_hex
-    from pipeline.editions import wiser_than
+    from pipeline.editions import wiser_than, without_outward
     from pipeline.publish import write_edition
     from pipeline.signed import holds_the_same, point_to
 
@@ -337,4 +338,5 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         place = write_edition(editions, draft_hex(new.context), new.tables, new.context, clock.record)
     wiser = wiser_than(place)
     stays = f"{wiser} stays the current edition: it uses what was received or decided later."
-    return new.done(place, (stays,) if wiser else ())
+    untold = without_outward(place)
+    return new.done(place, tuple(note for note in (stays if wiser else "", untold) if note))

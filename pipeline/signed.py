@@ -18,6 +18,7 @@ from pipeline.periods import Period, parse_period
 from pipeline.store import sha256_of
 
 SIGNATURE = "signature.json"
+OUTWARD = Path("outward") / "manifest.json"
 #: Files that say whether an edition is signed; all others of a signed edition are those of its draft, byte for byte.
 SAY_STATE = (".html", ".pdf", ".xlsx")
 
@@ -97,6 +98,19 @@ def last_signed(editions: Path, period: Period, as_of: date) -> SignedEdition | 
         known = [one for one in signed_editions(editions, each) if one.knows_no_more_than(as_of)]
         if known:
             return known[-1]
+    return None
+
+
+def last_outward(editions: Path, last_day: date, as_of: date) -> SignedEdition | None:
+    """The newest signed edition of any kind of period that has an outward one, not later and not wiser.
+
+    What readers outside have in their hands is what was signed; a draft is not given out.
+    """
+    earlier = [each for each in periods_in(editions) if each.last_day <= last_day]
+    for each in reversed(earlier):
+        for one in reversed(signed_editions(editions, each)):
+            if one.knows_no_more_than(as_of) and (one.folder / OUTWARD).is_file():
+                return one
     return None
 
 

@@ -71,7 +71,7 @@ SECOND_CASES = Table(
 
 OUTWARD_BASIS = Table(
     "outward_basis",
-    "What stands behind a row of the outward edition: exact figures and patients, and which figures it hides. Never leaves the department.",
+    "What stands behind a row of the outward edition: exact figures, patients, and what it hides. It stays in the department.",
     (
         _part("whole", "arm_a", "arm_b", "beside"),
         *_place(),

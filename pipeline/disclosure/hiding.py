@@ -29,7 +29,7 @@ from pipeline.disclosure.attack import (
 from pipeline.disclosure.closing import closed
 from pipeline.disclosure.sheet import COUNTED, Grid, Sheet, grid_of
 from pipeline.disclosure.system import KINDS, System, system_of, true_world
-from pipeline.errors import CannotFinish
+from pipeline.errors import GivesAway
 
 #: What it costs to let a written figure give way: cases stand in every row of an operation.
 PRICE = {"cases": 6.0, "lost": 1.0, "events": 1.0}
@@ -82,7 +82,7 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
     """Gaps that no attack closes.
 
     Raises:
-        CannotFinish: None were found.
+        GivesAway: None were found.
     """
     first = _with_closed_lines(_few_in_rows(truth.patients, smallest), truth, smallest)
     gaps = _with_rows(first, _few_in_rows(truth.arms, smallest))
@@ -101,7 +101,7 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
         more = _given_way(space, system, found, gaps, truth)
         worlds = found.worlds
         gaps = _with_rows(more.rows, more.arms)
-    raise CannotFinish("no set of gaps was found that withstands the attack")
+    raise GivesAway("no set of gaps was found that withstands the attack")
 
 
 def _few_in_rows(patients: pd.DataFrame, smallest: int) -> np.ndarray:
@@ -206,7 +206,7 @@ def _given_way(space: Space, system: System, found: Found, gaps: Gaps, truth: Tr
     """The gaps and further ones, so that open targets can move, one a table at a time; their worlds are `found`.
 
     Raises:
-        CannotFinish: Nothing that is written stands in their way.
+        GivesAway: Nothing that is written stands in their way.
     """
     before, written = int(found.open.sum()), _written(system, gaps, truth)
     for down in sorted((True, False), key=lambda down: -(found.too_high if down else found.too_low).sum()):
@@ -219,7 +219,7 @@ def _given_way(space: Space, system: System, found: Found, gaps: Gaps, truth: Tr
         for at in asked.tolist():  # one by one: together only parts of patients fitted
             look(space, found, np.array([at]), down)
     if int(found.open.sum()) == before:
-        raise CannotFinish("the attack succeeds although nothing written gives it away")
+        raise GivesAway("the attack succeeds although nothing written gives it away")
     return gaps
 
 

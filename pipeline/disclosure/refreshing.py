@@ -15,13 +15,17 @@ from pipeline.disclosure.hiding import watched
 from pipeline.disclosure.sheet import Public, grid_of
 from pipeline.disclosure.system import KINDS, system_of
 
-FIGURES = {
-    "cases": lambda rows: rows["cases"],
-    "lost": lambda rows: rows["lost"],
-    "events": lambda rows: rows["events"],
-    "quiet": lambda rows: rows["cases"] - rows["lost"] - rows["events"],
-    "without": lambda rows: rows["cases"] - rows["events"],
-}  # fmt: skip
+
+def figures_of(rows: pd.DataFrame) -> dict[str, np.ndarray]:
+    """The five kinds of cases of each row."""
+    cases, lost, events = (rows[name].to_numpy(dtype=np.int64) for name in ("cases", "lost", "events"))
+    return {
+        "cases": cases,
+        "lost": lost,
+        "events": events,
+        "quiet": cases - lost - events,
+        "without": cases - events,
+    }
 
 
 def outcomes(basis: pd.DataFrame) -> set[tuple[str, str, int]]:
@@ -40,15 +44,14 @@ def changed_by_few(current: pd.DataFrame, earlier: pd.DataFrame, smallest: int) 
         frame[columns].assign(stratum_value=frame["stratum_value"].fillna("")) for frame in (current, earlier)
     ]
     both = sides[0].merge(sides[1], on=KEY, how="outer", suffixes=("", "_then"))
-    numbers = both.drop(columns=KEY).fillna(0).astype(np.int64)
-    now = numbers[[name for name in numbers if not name.endswith("_then")]]
-    then = numbers[[name for name in numbers if name.endswith("_then")]].rename(
-        columns=lambda name: name.removesuffix("_then")
-    )
+    names = [name for name in columns if name not in KEY]
+    now = both[names].fillna(0).astype(np.int64)
+    then = both[[f"{name}_then" for name in names]].fillna(0).astype(np.int64).set_axis(names, axis=1)
     few = np.zeros(len(both), dtype=bool)
-    for kind, figure in FIGURES.items():
-        moved = np.abs(now[f"patients_{kind}"] - then[f"patients_{kind}"]).to_numpy()
-        few |= (figure(now) != figure(then)).to_numpy() & (moved < smallest)
+    before = figures_of(then)
+    for kind, number in figures_of(now).items():
+        moved = np.abs(now[f"patients_{kind}"].to_numpy() - then[f"patients_{kind}"].to_numpy())
+        few |= (number != before[kind]) & (moved < smallest)
     return outcomes(both[few]) & outcomes(current) & outcomes(earlier)
 
 

@@ -97,9 +97,8 @@ def _within(inner: Level, outer: Level) -> bool:
     """Whoever has `inner` has `outer`, as far as their conditions say so."""
     if outer.described or inner.described:
         return False
-    plain = all(
-        getattr(inner, name) == getattr(outer, name) for name in ("from_day", "to_day", "or_visits", "threshold", "after_operations")
-    )  # fmt: skip
+    alike = ("from_day", "to_day", "or_visits", "threshold", "after_operations")
+    plain = all(getattr(inner, name) == getattr(outer, name) for name in alike)
     fewer_kinds = not outer.instability_levels or (
         bool(inner.instability_levels) and set(inner.instability_levels) <= set(outer.instability_levels)
     )

@@ -15,6 +15,8 @@ from pipeline.settings import Settings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.signed import SignedEdition
+
 
 @dataclass(frozen=True)
 class SiteState:
@@ -84,6 +86,7 @@ class Context:
         signature: None: a draft.
         lists: Of the cases behind printed numbers; pages ask it for links.
         compared_with: Name → SHA-256 of the manifest of the signed edition that `changes` looks back to.
+        set_against: The signed edition whose outward edition was the last; None: there is none.
     """
 
     period: str
@@ -104,6 +107,7 @@ class Context:
     signature: Signature | None = None
     compared_with: Mapping[str, str] = field(default_factory=dict)
     lists: Register = field(default_factory=Register)
+    set_against: SignedEdition | None = None
 
     @property
     def state(self) -> str:

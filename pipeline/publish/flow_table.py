@@ -50,6 +50,10 @@ STEPS: dict[int, tuple[str, str, str, int]] = {
     40: ("index cases", "case", "", 0),
 }
 
+#: Steps that only say how many there are, and those that add.
+BALANCES = frozenset(step for order, (step, _, _, sign) in STEPS.items() if sign == 0 and order > 1)
+ADDING = frozenset(step for step, _, _, sign in STEPS.values() if sign > 0)
+
 
 def received_steps(
     validated: Validated, fates: np.ndarray, stands: np.ndarray, sites: tuple[str, ...]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from pipeline.disclosure.basis import ALL, HIDES, KEY, OUTCOME
+from pipeline.disclosure.basis import HIDES, KEY, OUTCOME
 from pipeline.disclosure.system import KINDS
 from pipeline.settings import Settings
 from schemas.outward import OUTWARD_BASIS

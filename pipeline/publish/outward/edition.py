@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,13 +14,15 @@ from pipeline import store
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.disclosure.attack import Watched, attacked, targets_of
 from pipeline.disclosure.basis import edition_name, gaps_of, together, truth_of, with_gaps
+from pipeline.disclosure.chains import opened_steps
 from pipeline.disclosure.hiding import hidden_figures, watched
 from pipeline.disclosure.reading import sheet_read
 from pipeline.disclosure.refreshing import changed_by_few, mixed, opened, outcomes
 from pipeline.disclosure.sheet import Public, public_of
 from pipeline.disclosure.system import system_of
-from pipeline.errors import CannotFinish
+from pipeline.errors import GivesAway
 from pipeline.publish.context import Context
+from pipeline.publish.flow_table import ADDING, BALANCES
 from pipeline.publish.outward.basis import basis_of
 from pipeline.publish.outward.flow import CASES, flow_shown, people_of
 from pipeline.publish.outward.page import outward_page
@@ -66,15 +67,12 @@ class Outcome:
     after: str = ""
 
 
-def write_outward(
-    folder: Path, written: Mapping[str, pa.Table], context: Context, earlier: Path | None = None
-) -> Outcome:
+def write_outward(folder: Path, written: Mapping[str, pa.Table], context: Context) -> Outcome:
     """Write `folder/outward/`, unless an attack on it succeeds.
 
     Args:
         folder: The edition's, while it is being built.
         written: The department's tables.
-        earlier: Folder of the signed edition whose outward edition was the last.
     """
     place = folder / FOLDER
     missing = [name for name in MADE_FROM if name not in written]
@@ -82,8 +80,8 @@ def write_outward(
         return Outcome(reason=f"the edition has no table {missing[0]}")
     tables = {name: _frame(written[name], columns) for name, columns in MADE_FROM.items()}
     try:
-        made = _Making(tables, context, earlier).written(place)
-    except CannotFinish as problem:
+        made = _Making(tables, context).written(place)
+    except GivesAway as problem:
         shutil.rmtree(place, ignore_errors=True)
         return Outcome(reason=str(problem))
     return made
@@ -100,13 +98,14 @@ def _frame(table: pa.Table, columns: tuple[str, ...]) -> pd.DataFrame:
 class _Making:
     """One outward edition on its way."""
 
-    def __init__(self, tables: Mapping[str, pd.DataFrame], context: Context, earlier: Path | None) -> None:
-        self.tables, self.context, self.earlier = tables, context, earlier
+    def __init__(self, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+        self.tables, self.context = tables, context
+        self.earlier = context.set_against.folder if context.set_against else None
         self.smallest = context.settings.smallest_cell
         self.name = edition_name(context.period, context.number)
         self.public = public_of(context.catalogue, context.settings.windows, ANY_COMPLICATION)
         people = people_of(tables["records"], tables["cases"])
-        self.flow = flow_shown(tables["flow"], people, self.smallest, self.name)
+        self.flow, self.few_steps = flow_shown(tables["flow"], people, self.smallest, self.name)
 
     def written(self, place: Path) -> Outcome:
         before = self._before()
@@ -114,11 +113,7 @@ class _Making:
         self._write(place, shown, before)
         self._attack(place, shown, before)
         kept = ready(shown, OUTWARD_BASIS)
-        after = (
-            str(json.loads((self.earlier / FOLDER / "manifest.json").read_text("utf-8"))["name"])
-            if self.earlier
-            else ""
-        )
+        after = self.context.set_against.name if self.context.set_against else ""
         return Outcome("", kept, store.hashes_under(place), after)
 
     def _before(self) -> pd.DataFrame | None:
@@ -194,6 +189,11 @@ class _Making:
 
     def _attack(self, place: Path, shown: pd.DataFrame, before: pd.DataFrame | None) -> None:
         """What a reader could work out from the files, alone and beside those of the edition before."""
+        open_steps = opened_steps(place / "flow.csv", self.few_steps, BALANCES, ADDING, self.smallest)
+        if open_steps:
+            raise GivesAway(
+                f"the flow gives away what a step at {open_steps[0][0]} moved: it was not written"
+            )
         attack_files([place], asked_of(shown, self.public, self.smallest), self.smallest)
         if self.earlier is not None and before is not None:
             both = asked_of(together(shown, before), self.public, self.smallest)
@@ -209,13 +209,13 @@ def attack_files(folders: list[Path], asked: Watched, smallest: int) -> None:
     """Attack outward editions as written.
 
     Raises:
-        CannotFinish: A hidden figure can be worked out too closely.
+        GivesAway: A hidden figure can be worked out too closely.
     """
     sheet = sheet_read(*folders)
     system = system_of(sheet)
     found = attacked(system, targets_of(system, asked, sheet), smallest)
     if found.open.any():
-        raise CannotFinish(
+        raise GivesAway(
             f"an attack on the outward edition{' beside the one before' if len(folders) > 1 else ''} works out "
             f"{int(found.open.sum())} of {len(found.open)} figures of few patients or beside such: it was not written"
         )

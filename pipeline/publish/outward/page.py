@@ -141,13 +141,17 @@ def _in_print(rows: pd.DataFrame, name: str) -> pd.DataFrame:
     told = [
         {
             "cases": _count(row.cases), "events": _count(row.events), "lost": _count(row.lost),
-            "rate": HIDDEN if words.is_missing(row.rate) else f"{words.percent(row.rate)} ({words.percents(row.ci_low, row.ci_high)})",
-            "worst": HIDDEN if words.is_missing(row.worst_case) else words.percent(row.worst_case),
+            "rate": _share(row.rate, f" ({words.percents(row.ci_low, row.ci_high)})"),
+            "worst": _share(row.worst_case),
             "of": "this edition" if row.figures_of == name else words.period(str(row.figures_of).partition("/")[0]),
         }
         for row in rows.itertuples(index=False)
     ]  # fmt: skip
     return pd.DataFrame(told, columns=list(RATES), dtype="object")
+
+
+def _share(share: object, interval: str = "") -> str:
+    return HIDDEN if words.is_missing(share) else f"{words.percent(share)}{interval}"
 
 
 def _count(number: object) -> str:

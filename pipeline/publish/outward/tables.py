@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Catalogue
-from pipeline.disclosure.basis import HIDES, KEY, OUTCOME
+from pipeline.disclosure.basis import HIDES, KEY
 from pipeline.publish import words
 from pipeline.publish.outward.basis import STRATA, parents_of, stated_rows
 from pipeline.settings import Settings
@@ -50,7 +50,8 @@ def rates_shown(
     never = own[own["events"].isna() & own["note"].fillna("").str.startswith(CANNOT)].assign(figures_of=name)
     frames = [_with_gaps(fresh), never.assign(**dict.fromkeys(NEEDS, None), hidden=None)]
     table = pd.concat([frame.astype("object") for frame in frames], ignore_index=True)
-    table = table.assign(note=[_plain(*each) for each in zip(table["note"], table["hidden"], strict=True)])
+    told = zip(table["note"], table["hidden"], strict=True)
+    table = table.assign(note=_objects(_plain(*each) for each in told))
     columns = list(OUTWARD_RATES.names)
     if earlier is None:
         return table[columns]
@@ -61,7 +62,16 @@ def rates_shown(
 def _with_gaps(rows: pd.DataFrame) -> pd.DataFrame:
     gaps = {name: np.any([rows[f"hides_{need}"] for need in needs], axis=0) for name, needs in NEEDS.items()}
     filled = {name: rows[name].astype("object").mask(gap, None) for name, gap in gaps.items()}
-    return rows.assign(**filled, hidden=np.where(np.any(list(gaps.values()), axis=0), FEW, None))
+    return rows.assign(**filled, hidden=marks(np.any(list(gaps.values()), axis=0)))
+
+
+def marks(gap: np.ndarray) -> pd.Series:
+    """The word that stands where a figure is left out."""
+    return _objects(FEW if each else None for each in gap)
+
+
+def _objects(values: Iterable[object]) -> pd.Series:
+    return pd.Series(list(values), dtype="object")
 
 
 def _plain(note: object, hidden: object) -> str | None:
@@ -72,6 +82,7 @@ def _plain(note: object, hidden: object) -> str | None:
 
 # ---------------------------------------------------------------- the comparison stated before the run
 
+_BY_AGE = ("arm_a", "arm_b", "adj_rd_low", "adj_rd_high")
 _ALL_CASES = ("events_a", "cases_a", "events_b", "cases_b")
 
 
@@ -94,11 +105,12 @@ def comparison_shown(
     )
     figures = [column for column in columns if column in NUMBERS]
     filled = {column: rows[column].astype("object").mask(gap, None) for column in figures}
+    of_age = zip(*(rows[column] for column in _BY_AGE), strict=True)
     said = rows["verdict"].astype("object").mask(gap | any(hides.values()), None)
     return rows.assign(
-        figures_of=name, part_of_a=a, part_of_b=b, **filled, hidden=np.where(gap, FEW, None),
-        verdict=[None if told is None or told != told else _OF_AGE.sub("", told) for told in said],
-        within_age=[_of_age(*each, catalogue) for each in zip(rows["arm_a"], rows["arm_b"], rows["adj_rd_low"], rows["adj_rd_high"], strict=True)],
+        figures_of=name, part_of_a=a, part_of_b=b, **filled, hidden=marks(gap.to_numpy(dtype=bool)),
+        verdict=_objects(None if told is None or told != told else _OF_AGE.sub("", told) for told in said),
+        within_age=_objects(_of_age(one, other, low, high, catalogue) for one, other, low, high in of_age),
     )[columns].astype("object")  # fmt: skip
 
 
