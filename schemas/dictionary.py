@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from schemas.columns import Column, Kind, Table
 from schemas.controls import CONTROL_TOTALS
 from schemas.exports import DEFAULTS, EXPORTS
+from schemas.outward import OUTWARD
 from schemas.people import PEOPLE
 from schemas.published import PUBLISHED
 from schemas.relations import RELATIONS, Relation
@@ -49,6 +50,12 @@ _PARTS: tuple[tuple[str, str, dict[str, Table]], ...] = (
         "Tables a run writes",
         "Shares are fractions of 1, intervals at the confidence of the settings. A key occurs once.",
         PUBLISHED,
+    ),
+    (
+        "Tables of an outward edition",
+        "Files of `outward/`, for readers outside the department. An empty figure beside a word in `hidden` is left out; "
+        "elsewhere empty means that there is none.",
+        {table.name: table for table in OUTWARD.values()},
     ),
 )
 
@@ -98,7 +105,8 @@ def _row(table: Table, column: Column) -> tuple[str, ...]:
 
 
 def _is_required(table: Table, column: Column) -> bool:
-    return not column.nullable if table.name in PUBLISHED else column.required
+    written = table.name in PUBLISHED or table in OUTWARD.values()
+    return not column.nullable if written else column.required
 
 
 def _allowed(column: Column) -> str:

@@ -18,7 +18,7 @@ from pipeline.disclosure.sheet import Sheet, grid_of
 from pipeline.disclosure.system import KINDS, System
 
 WHOLE_ENOUGH = 1e-6
-PATIENCE = {"time_limit": 20.0}
+PATIENCE = {"node_limit": 2000}  # no clock: equal inputs give equal gaps
 MOST = 1e6  # no count is larger
 
 
@@ -136,6 +136,7 @@ class Found:
 class Space:
     """The system without what is known: unknowns `free`, the rest at `fixed`; and the moves that keep the sums."""
 
+    system: System
     free: np.ndarray
     fixed: np.ndarray
     low: np.ndarray
@@ -150,7 +151,7 @@ class Space:
     def whole(self, values: np.ndarray) -> np.ndarray:
         x = self.fixed.copy()
         x[self.free] = values
-        return x
+        return self.system.complete(x)
 
     def room(self, values: np.ndarray) -> np.ndarray:
         """How far each rule, then each upper and lower bound, is from being reached; a world or one in each column."""
@@ -178,7 +179,7 @@ def space_of(system: System) -> Space:
     broken = np.asarray(abs(equal @ moves).sum(axis=0)).ravel() > 0
     moves = moves[:, ~broken].tocsr()
     changes = sparse.vstack([below @ moves, moves, -moves], format="csr")
-    return Space(free, fixed, low, high, equal, equal_to, below, below_to, moves, changes)
+    return Space(system, free, fixed, low, high, equal, equal_to, below, below_to, moves, changes)
 
 
 def _bounded(

@@ -82,19 +82,22 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
     """Gaps that no attack closes.
 
     Raises:
-        GivesAway: None were found.
+        GivesAway: None were found, or the figures contradict each other.
     """
     first = _with_closed_lines(_few_in_rows(truth.patients, smallest), truth, smallest)
     gaps = _with_rows(first, _few_in_rows(truth.arms, smallest))
     worlds = [true_world(truth.sheet)]
+    if not system_of(gaps.of(truth.sheet)).holds(worlds[0]):
+        raise GivesAway("its figures do not keep the rules of counting that an attack on it rests on")
     for _ in range(ATTEMPTS):
         system = system_of(gaps.of(truth.sheet))
         found, space = (
             nothing_found(targets_of(system, watched(gaps, truth, smallest), truth.sheet), smallest),
             space_of(system),
         )
-        for world in worlds:
-            seen_from(space, found, world[space.free])
+        for world in worlds:  # what fitted fits with more gaps too
+            if system.holds(world):
+                seen_from(space, found, world[space.free])
         looked_around(space, found, 0.1)
         if not found.open.any():
             return gaps
@@ -291,4 +294,4 @@ def _cheapest(
     moved = answer.x[unknowns : unknowns + number] + answer.x[unknowns + number : unknowns + 2 * number]
     found_world = answer.x[:unknowns]
     whole = np.abs(found_world - np.rint(found_world)).max(initial=0) < LEAST
-    return figures[moved > LEAST], np.rint(found_world) if whole else None
+    return figures[moved > LEAST], system.complete(np.rint(found_world)) if whole else None

@@ -20,7 +20,7 @@ from pipeline.disclosure.unknowns import Linear, Unknowns, matrix_of, stacked, u
 
 #: What may be asked of a row: the figures, those followed without the event, and all without it.
 KINDS = ("cases", "lost", "events", "quiet", "without")
-ARMS = ("a", "b")
+CLOSE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class System:
         arms: The same for [arm of the sheet, unknown].
         beside: The same for what an arm's procedure holds besides the arms, one row a procedure.
         least: What each unknown is at least whatever is written.
+        same: Pairs of unknowns that are one here: the first is put as the second.
         moves: [unknown, move]: small changes that are worth trying.
     """
 
@@ -43,7 +44,27 @@ class System:
     arms: dict[str, sparse.csr_matrix]
     beside: dict[str, sparse.csr_matrix]
     least: np.ndarray
+    same: np.ndarray
     moves: sparse.csc_matrix
+
+    def complete(self, x: np.ndarray) -> np.ndarray:
+        """A world with every unknown filled in, also where two are one."""
+        filled = x.copy()
+        filled[self.same[0]] = x[self.same[1]]
+        return filled
+
+    def holds(self, x: np.ndarray) -> bool:
+        """Whether a world fits all that is written and every rule."""
+        inside = ((x >= self.low - CLOSE) & (x <= self.high + CLOSE))[self.named].all()
+        sums = np.abs(self.sums.matrix @ x - self.sums.value).max(initial=0) <= CLOSE
+        return bool(inside and sums and (self.rules.matrix @ x - self.rules.value).max(initial=0) <= CLOSE)
+
+    @property
+    def named(self) -> np.ndarray:
+        """bool: unknowns that stand for themselves."""
+        own = np.ones(len(self.low), dtype=bool)
+        own[self.same[0]] = False
+        return own
 
 
 def system_of(sheet: Sheet) -> System:
@@ -71,7 +92,7 @@ def system_of(sheet: Sheet) -> System:
     return _merged(
         System(
             low, high, _sums(sheet, grid, forms), stacked(wide, total), forms, arms, beside, least,
-            moves_of(*trades_of(unknowns, sheet.public, total), low < high),
+            np.zeros((2, 0), dtype=np.int64), moves_of(*trades_of(unknowns, sheet.public, total), low < high),
         ), unknowns,
     )  # fmt: skip
 
@@ -97,7 +118,7 @@ def _merged(system: System, unknowns: Unknowns) -> System:
         system, low=low, high=high, forms=own(system.forms), arms=own(system.arms), beside=own(system.beside),
         sums=Linear(system.sums.matrix @ merge, system.sums.value),
         rules=Linear(system.rules.matrix @ merge, system.rules.value),
-        moves=(sparse.diags(kept) @ system.moves).tocsc(),
+        same=np.stack([lost, stands]), moves=(sparse.diags(kept) @ system.moves).tocsc(),
     )  # fmt: skip
 
 

@@ -77,11 +77,17 @@ def test_the_manifest_states_every_file_and_what_the_edition_was_made_from(depar
 def test_the_manifest_lists_what_is_not_built(department: Path) -> None:
     missing = json.loads((department / "manifest.json").read_text())["not_built_yet"]
     assert set(NOT_FILLED) <= set(missing)
-    assert {
-        "charts/",
-        "outward/",
-    } <= set(missing)
-    assert not {"rates", "comparisons", "flow", "for_the_sender"} & set(missing)
+    assert "charts/" in missing
+    assert not {"rates", "comparisons", "flow", "for_the_sender", "outward/"} & set(missing)
+
+
+def test_the_manifest_says_why_there_is_no_outward_edition(department: Path) -> None:
+    """The invented tables lack what tells patients from cases."""
+    told = json.loads((department / "manifest.json").read_text())["outward"]
+    assert told["written"] is False
+    assert told["files"] == {}
+    assert "second_cases" in told["reason"]
+    assert not (department.parent / "outward").exists()
 
 
 def test_a_standing_draft_is_left_and_the_pointer_renewed(

@@ -29,6 +29,9 @@ AGREED = {
     "known_on",
     "letters": "case_id table record_id day category assertion side why_not source_file source_line",
     "evidence": "case_id category table record_id day kind strength use levels source_file source_line",
+    "second_cases": "part stratum stratum_value procedure category level window_days cases events quiet without lost",
+    "outward_basis": "part stratum stratum_value procedure category level window_days figures_of cases lost events "
+    "patients_cases patients_lost patients_events patients_quiet patients_without hides_cases hides_lost hides_events",
     "records": "case_id site patient table record_id date day role side place what why source_file source_line",
     "decisions_used": "kind case_id category site table record_id patient says asked reviewer decided_on occurred_on "
     "severity_grade primary_reason standing rule source_file source_line",
