@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.case_evidence import evidence_rows
 from pipeline.catalogue import Catalogue, complication_of
 from pipeline.compared import arms_of
-from pipeline.count.outcomes import all_outcomes, evidence_for_department, evidence_rows
-from pipeline.count.windows import closed_cases, quiet_cases
+from pipeline.count.outcomes import all_outcomes, evidence_for_department
 from pipeline.counts import Cells, joint_cells
 from pipeline.handover import Cases
 from pipeline.settings import Settings
+from pipeline.watched import closed_cases, quiet_cases
 
 #: Kinds of cases of a row: all of them, with the event, followed without it, without it, lost.
 KINDS = ("cases", "events", "quiet", "without", "lost")

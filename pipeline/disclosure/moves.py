@@ -21,7 +21,9 @@ def moves_of(grids: list[np.ndarray], bundles: sparse.csr_matrix, free: np.ndarr
         bundles: [unknown, cell]: the unknowns that change together.
         free: bool, the unknowns that may change at all.
     """
-    cells = np.stack(grids) if grids else np.zeros((0, 1, 1), dtype=np.int64)
+    if not bundles.shape[1]:
+        return sparse.csc_matrix((bundles.shape[0], 0))
+    cells = np.stack(grids)
     stuck = np.asarray(bundles[~free].sum(axis=0)).ravel() > 0
     cells = np.where((cells >= 0) & ~stuck[np.maximum(cells, 0)], cells, -1)
     plus: list[np.ndarray] = []
