@@ -37,8 +37,11 @@ def of_outcomes(basis: pd.DataFrame, chosen: set[tuple[str, str, int]]) -> pd.Da
     return basis[[each in chosen for each in named]]
 
 
-def changed_by_few(current: pd.DataFrame, earlier: pd.DataFrame, smallest: int) -> set[tuple[str, str, int]]:
-    """Outcomes of both of which some figure changed by at least one patient and fewer than `smallest`."""
+def to_repeat(current: pd.DataFrame, earlier: pd.DataFrame, smallest: int) -> set[tuple[str, str, int]]:
+    """Outcomes of both that stayed as they were, or of which some figure changed by fewer than `smallest` patients.
+
+    A reader cannot tell one from the other.
+    """
     columns = [*KEY, "cases", "lost", "events", *(f"patients_{kind}" for kind in KINDS)]
     sides = [
         frame[columns].assign(stratum_value=frame["stratum_value"].fillna("")) for frame in (current, earlier)
@@ -47,12 +50,15 @@ def changed_by_few(current: pd.DataFrame, earlier: pd.DataFrame, smallest: int) 
     names = [name for name in columns if name not in KEY]
     now = both[names].fillna(0).astype(np.int64)
     then = both[[f"{name}_then" for name in names]].fillna(0).astype(np.int64).set_axis(names, axis=1)
-    few = np.zeros(len(both), dtype=bool)
+    few, any_change = (np.zeros(len(both), dtype=bool) for _ in range(2))
     before = figures_of(then)
     for kind, number in figures_of(now).items():
         moved = np.abs(now[f"patients_{kind}"].to_numpy() - then[f"patients_{kind}"].to_numpy())
-        few |= (number != before[kind]) & (moved < smallest)
-    return outcomes(both[few]) & outcomes(current) & outcomes(earlier)
+        changed = number != before[kind]
+        few |= changed & (moved < smallest)
+        any_change |= changed
+    stayed = outcomes(both) - outcomes(both[any_change])
+    return (stayed | outcomes(both[few])) & outcomes(current) & outcomes(earlier)
 
 
 def mixed(current: pd.DataFrame, earlier: pd.DataFrame, repeated: set[tuple[str, str, int]]) -> pd.DataFrame:

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.disclosure.basis import truth_of, with_gaps
 from pipeline.disclosure.hiding import hidden_figures
-from pipeline.disclosure.refreshing import changed_by_few, mixed, opened, outcomes
+from pipeline.disclosure.refreshing import mixed, opened, outcomes, to_repeat
 from tests.disclosure.audits import NAME, PUBLIC, Attack, basis_of, cases_of, later
 
 SMALLEST = 5
@@ -78,7 +78,7 @@ def test_nothing_can_be_worked_out_from_two_editions(block: int) -> None:
         cases = cases_of(seed)
         before = shown_of(basis_of(cases, "2026-04/1"))
         fresh = shown_of(basis_of(later(cases, seed, (0, 3, 60)[seed % 3]), NAME))
-        repeated = changed_by_few(fresh, before, SMALLEST)
+        repeated = to_repeat(fresh, before, SMALLEST)
         while (
             more := (opened(mixed(fresh, before, repeated), before, PUBLIC, SMALLEST) & outcomes(before))
             - repeated

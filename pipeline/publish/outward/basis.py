@@ -28,7 +28,15 @@ def basis_of(tables: Mapping[str, pd.DataFrame], settings: Settings, name: str) 
     arms = _arms(tables["comparisons"], settings, whole)
     figures = pd.concat([whole, arms, _beside(arms, whole)], ignore_index=True)
     basis = _with_patients(figures, tables["second_cases"])
-    return basis.assign(figures_of=name, **dict.fromkeys(HIDES, False))[list(OUTWARD_BASIS.names)]
+    return as_plain(basis.assign(figures_of=name, **dict.fromkeys(HIDES, False))[list(OUTWARD_BASIS.names)])
+
+
+def as_plain(basis: pd.DataFrame) -> pd.DataFrame:
+    """Texts as they are in Python, whatever file they come from; all sites have no name."""
+    texts = [column.name for column in OUTWARD_BASIS.columns if column.kind in ("text", "word")]
+    return basis.astype({"window_days": "int64", **dict.fromkeys(texts, "object")}).fillna(
+        {"stratum_value": ""}
+    )
 
 
 def _whole(rates: pd.DataFrame) -> pd.DataFrame:

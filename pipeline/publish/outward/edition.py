@@ -17,13 +17,13 @@ from pipeline.disclosure.basis import edition_name, gaps_of, together, truth_of,
 from pipeline.disclosure.chains import opened_steps
 from pipeline.disclosure.hiding import hidden_figures, watched
 from pipeline.disclosure.reading import sheet_read
-from pipeline.disclosure.refreshing import changed_by_few, mixed, opened, outcomes
+from pipeline.disclosure.refreshing import mixed, opened, outcomes, to_repeat
 from pipeline.disclosure.sheet import Public, public_of
 from pipeline.disclosure.system import system_of
 from pipeline.errors import GivesAway
 from pipeline.publish.context import Context
 from pipeline.publish.flow_table import ADDING, BALANCES
-from pipeline.publish.outward.basis import basis_of
+from pipeline.publish.outward.basis import as_plain, basis_of
 from pipeline.publish.outward.flow import CASES, flow_shown, people_of
 from pipeline.publish.outward.page import outward_page
 from pipeline.publish.outward.tables import comparison_shown, quality_shown, rates_shown
@@ -119,8 +119,7 @@ class _Making:
     def _before(self) -> pd.DataFrame | None:
         if self.earlier is None:
             return None
-        kept = pd.read_parquet(self.earlier / "department" / f"{BASIS}.parquet")
-        return kept.assign(stratum_value=kept["stratum_value"].fillna(""))
+        return as_plain(pd.read_parquet(self.earlier / "department" / f"{BASIS}.parquet"))
 
     def _shown(self, before: pd.DataFrame | None) -> pd.DataFrame:
         """The basis with its gaps: fresh, or repeated outcome by outcome."""
@@ -129,7 +128,7 @@ class _Making:
         fresh = with_gaps(plain, hidden_figures(truth, self.smallest))
         if before is None:
             return fresh
-        repeated = changed_by_few(fresh, before, self.smallest)
+        repeated = to_repeat(fresh, before, self.smallest)
         while True:
             shown = mixed(fresh, before, repeated)
             more = (opened(shown, before, self.public, self.smallest) & outcomes(before)) - repeated
