@@ -27,6 +27,7 @@ COUNTS = {
     "index.html": ("Cases", "With it", "Followed long enough", "Lost", "Awaiting review", "Operations", "New cases",
                    "Complications that happened", "Complications that became known", "Decisions made",
                    "Windows that closed"),
+    "surgeons.html": ("Cases", "With it"),
     "rates.html": ("Cases", "With it", "Followed long enough", "Lost", "Awaiting review"),
 }  # fmt: skip
 

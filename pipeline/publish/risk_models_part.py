@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -61,8 +62,8 @@ def _printed(models: pd.DataFrame, context: Context) -> pd.DataFrame:
         {
             "outcome": f"{named.category(row['category'])} {words.window(row['window_days'])}",
             "method": f"{words.sentence(str(row['method']))}; {row['why']}",
-            "cases": words.count(row["cases"]),
-            "events": words.count(row["events"]),
+            "cases": linked_count(row, "cases", context),
+            "events": linked_count(row, "events", context),
             "lacking": words.count(row["lacking"]),
             "apart": _apart(row),
             "slope": _number(row["calibration_slope"]),
@@ -72,6 +73,14 @@ def _printed(models: pd.DataFrame, context: Context) -> pd.DataFrame:
         for row in models.to_dict("records")
     ]
     return pd.DataFrame(told, dtype="object")
+
+
+def linked_count(row: Mapping[Hashable, object], kind: str, context: Context) -> str:
+    """Cases or events that are laid to the row's surgeon, or to any where it names none, leading to their list."""
+    category = str(row["category"])
+    outcome = (category, words.names(context).main_level(category), int(str(row["window_days"])))
+    whose = Whose(surgeon=str(row.get("surgeon", "")), laid=True)
+    return context.lists.number(words.count(row[kind]), kind, whose, *outcome)
 
 
 def _apart(row: Mapping[Hashable, object]) -> str:

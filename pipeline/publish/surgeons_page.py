@@ -11,7 +11,7 @@ from pipeline.publish.charts.funnel import HOW_TO_READ, WHERE, funnel, told
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
 from pipeline.publish.page import Show
-from pipeline.publish.risk_models_part import risk_models_part
+from pipeline.publish.risk_models_part import linked_count, risk_models_part
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -143,8 +143,8 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     told_rows = [
         {
             **_who(str(row["surgeon"]), named),
-            "cases": words.count(row["cases"]),
-            "events": words.count(row["events"]),
+            "cases": linked_count(row, "cases", context),
+            "events": linked_count(row, "events", context),
             "expected": words.NOTHING if words.is_missing(row["expected"]) else f"{row['expected']:.1f}",
             "chance": _by_chance(row["limit_95_low"], row["limit_95_high"], row["cases"]),
             "ratio": words.ratio(row["ratio"], row["ratio_ci_low"], row["ratio_ci_high"]),

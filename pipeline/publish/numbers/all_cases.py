@@ -44,11 +44,11 @@ def named_file(facts: CaseFacts, at: np.ndarray) -> pd.DataFrame:
     )
 
 
-def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> pd.DataFrame | None:
-    """Rows of text as they are printed; None where they are too many."""
+def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> pd.DataFrame:
+    """Rows of text as they are printed."""
     import pandas as pd
 
-    return pd.DataFrame(list(rows), columns=list(heads)) if len(rows) <= MOST_IN_A_FILE else None
+    return pd.DataFrame(list(rows), columns=list(heads))
 
 
 def status_file(

@@ -137,7 +137,7 @@ class News:
             if kind == "complications_happened"
             else self._inside(own["learned"].to_numpy(np.int64))
         )
-        own = own[news].sort_values(["case", "category"], kind="stable")
+        own = own[news].sort_values(["case", "category", "day", "learned"], kind="stable")
         what = [named.category(keys[number]) for number in own["category"]]
         told = ["not known" if number < 0 else str(number) for number in own["day"]]
         learned = _days(own["learned"].to_numpy(np.int64))

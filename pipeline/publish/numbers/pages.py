@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
 from pipeline.publish import page, words
-from pipeline.publish.numbers.all_cases import MOST_IN_A_FILE, given_file, named_file, status_file
 from pipeline.publish.numbers.register import FOLDER, MOST_ROWS, PLAIN, ListPage, Register, Section
 from pipeline.publish.numbers.rows import Column, Rows, columns_of, given_rows
 from pipeline.publish.numbers.told import Told
+from pipeline.publish.numbers.whole_lists import WholeLists
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,9 +42,10 @@ def write_lists(
     if register.facts is None:
         return
     rows, told = Rows(register.facts, tables, context), Told(register.facts, context)
+    whole = WholeLists(folder / FOLDER, register, register.facts, told)
     for own in map(_in_order, register.pages.values()):
-        long = [section for section in own.sections.values() if section.is_long]
-        files = dict(_written(folder / FOLDER, own, long, register, told))
+        long = (section for section in own.sections.values() if section.is_long)
+        files = {section.identity: whole.file_of(own, section) for section in long}
         body = _body(own, files, rows, told)
         title = told.page(own)
         store.write_text(
@@ -65,30 +66,6 @@ def _in_order(own: ListPage) -> ListPage:
 
     ranked = sorted(own.sections.values(), key=rank)
     return replace(own, sections={section.identity: section for section in ranked})
-
-
-def _written(
-    folder: Path, own: ListPage, long: Sequence[Section], register: Register, told: Told
-) -> Iterator[tuple[str, str]]:
-    """Identity of each long list → name of the file that holds all of it; nothing where it would be too large."""
-    facts = register.facts
-    assert facts is not None, "pages are only asked for where there are facts"
-    for section in long:
-        if section.given:
-            made = given_file(section.heads, section.given)
-            name = f"{own.name}-{section.identity}.csv"
-        elif section.every is not None:
-            made = named_file(facts, section.every) if section.rows <= MOST_IN_A_FILE else None
-            name = f"{own.name}-{section.identity}.csv"
-        else:
-            assert own.whose is not None, "only lists of named cases are of nobody in particular"
-            days = section.outcomes[0].days
-            made = status_file(facts, own.whose, days, register.outcomes(own.whose, days), told)
-            name = f"{register.file_name(own.whose)}-{days}.csv"
-        if made is not None:
-            if not (folder / name).exists():
-                store.write_csv(made, folder / name)
-            yield section.identity, name
 
 
 def _body(own: ListPage, files: Mapping[str, str], rows: Rows, told: Told) -> str:

@@ -173,11 +173,6 @@ class Register:
         each = (outcome for page in own for section in page.sections.values() for outcome in section.outcomes)
         return [outcome for outcome in dict.fromkeys(each) if outcome.days == days]
 
-    def file_name(self, whose: Whose) -> str:
-        """Name of the files that hold all of these cases, without window and ending."""
-        first = next(page for page in self.pages.values() if page.whose == whose)
-        return first.stem
-
     def _page(self, key: tuple[object, ...], new: ListPage) -> ListPage:
         """The page of this key; a stem that other cases have gets something of these behind it."""
         if key not in self.pages:

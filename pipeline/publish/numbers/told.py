@@ -76,8 +76,9 @@ class Told:
             words.plain(whose.fixation) if whose.fixation else "",
             f"operated in {words.period(whose.period)}" if whose.period else "",
             self.named.site(whose.site) if whose.site else "",
-            f"surgeon {words.plain(whose.surgeon)}" if whose.surgeon else "",
+            _surgeon(whose.surgeon),
             "nothing else done" if whose.isolated else "",
+            "as laid to surgeons" if whose.laid else "",
         ]
         return ", ".join(part for part in parts if part)
 
@@ -142,3 +143,9 @@ class Told:
             "the cases stand in cases.parquet, with how long each was watched, and what counts in "
             "complications.parquet of the edition."
         )
+
+
+def _surgeon(surgeon: str) -> str:
+    """`surgeon harbour/S1`; those without one in words."""
+    known = "/" in surgeon
+    return f"surgeon {surgeon}" if known else words.plain(surgeon) if surgeon else ""
