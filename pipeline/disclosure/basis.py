@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from pipeline.disclosure.hiding import Gaps, Truth
+from pipeline.disclosure.gaps import Gaps, Truth
 from pipeline.disclosure.sheet import COUNTED, Public, Sheet
 from pipeline.disclosure.system import KINDS
 from pipeline.periods import parse_period

@@ -7,75 +7,19 @@ written figures may give way at a price.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import pandas as pd
-from scipy import sparse
-from scipy.optimize import linprog
 
-from pipeline.disclosure.attack import (
-    MOST,
-    Found,
-    Space,
-    Watched,
-    look,
-    looked_around,
-    nothing_found,
-    seen_from,
-    space_of,
-    targets_of,
-)
+from pipeline.disclosure.attack import attacked, looked_around, nothing_found, seen_from, space_of, targets_of
 from pipeline.disclosure.closing import closed
-from pipeline.disclosure.sheet import COUNTED, Grid, Sheet, grid_of
-from pipeline.disclosure.system import KINDS, System, system_of, true_world
+from pipeline.disclosure.gaps import Gaps, Truth, few, watched
+from pipeline.disclosure.giving_way import given_way
+from pipeline.disclosure.sheet import COUNTED, Grid, grid_of
+from pipeline.disclosure.system import system_of, true_world
 from pipeline.errors import GivesAway
 
-#: What it costs to let a written figure give way: cases stand in every row of an operation.
-PRICE = {"cases": 6.0, "lost": 1.0, "events": 1.0}
-SUM_PRICE = 1.4
-ARM_PRICE = 8.0
-LEAST = 1e-6
 ATTEMPTS = 60
-
-
-@dataclass(frozen=True)
-class Truth:
-    """A sheet without gaps, and how many patients stand behind its figures.
-
-    Attributes:
-        sheet: Every figure.
-        patients: Columns `KINDS`, one row a row of the sheet.
-        arms: The same for its arms.
-        beside: The same for what is left beside the arms, one row a procedure of an arm.
-    """
-
-    sheet: Sheet
-    patients: pd.DataFrame
-    arms: pd.DataFrame
-    beside: pd.DataFrame
-
-
-@dataclass(frozen=True)
-class Gaps:
-    """bool [row, figure of COUNTED]: not shown."""
-
-    rows: np.ndarray
-    arms: np.ndarray
-
-    def of(self, sheet: Sheet) -> Sheet:
-        """The sheet with its gaps."""
-        return replace(sheet, rows=_gapped(sheet.rows, self.rows), arms=_gapped(sheet.arms, self.arms))
-
-
-def _gapped(rows: pd.DataFrame, hidden: np.ndarray) -> pd.DataFrame:
-    gaps = {name: rows[name].astype(float).mask(hidden[:, at]) for at, name in enumerate(COUNTED)}
-    return rows.assign(**gaps)
-
-
-def few(patients: pd.DataFrame, smallest: int) -> dict[str, np.ndarray]:
-    """Kind → bool by row: at least one patient and fewer than `smallest`."""
-    return {kind: patients[kind].between(1, smallest - 1).to_numpy() for kind in KINDS}
+SPARE = 24  # rows that are tried to be shown again
 
 
 def hidden_figures(truth: Truth, smallest: int) -> Gaps:
@@ -91,20 +35,37 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
         raise GivesAway("its figures do not keep the rules of counting that an attack on it rests on")
     for _ in range(ATTEMPTS):
         system = system_of(gaps.of(truth.sheet))
-        found, space = (
-            nothing_found(targets_of(system, watched(gaps, truth, smallest), truth.sheet), smallest),
-            space_of(system),
-        )
+        targets = targets_of(system, watched(gaps, truth, smallest), truth.sheet)
+        found, space = nothing_found(targets, smallest), space_of(system)
         for world in worlds:  # what fitted fits with more gaps too
             if system.holds(world):
                 seen_from(space, found, world[space.free])
         looked_around(space, found, 0.1)
         if not found.open.any():
-            return gaps
-        more = _given_way(space, system, found, gaps, truth)
+            return _shown_again(gaps, truth, smallest)
+        more = given_way(space, system, found, gaps, truth)
         worlds = found.worlds
         gaps = _with_rows(more.rows, more.arms)
     raise GivesAway("no set of gaps was found that withstands the attack")
+
+
+def _shown_again(gaps: Gaps, truth: Truth, smallest: int) -> Gaps:
+    """Rows that protect others shown again, one by one, where the attack still fails; only where they are not many."""
+    none_few = ~np.any(list(few(truth.patients, smallest).values()), axis=0)
+    spare = np.flatnonzero(none_few & gaps.rows.any(axis=1))
+    if len(spare) > SPARE:
+        return gaps
+    place = truth.sheet.rows
+    sums = ((place["site"] == "").astype(int) + (place["procedure"] == "").astype(int)).to_numpy()
+    for row in spare[np.argsort(-sums[spare], kind="stable")].tolist():
+        fewer = gaps.rows.copy()
+        fewer[row] = False
+        tried = Gaps(fewer, gaps.arms)
+        system = system_of(tried.of(truth.sheet))
+        targets = targets_of(system, watched(tried, truth, smallest), truth.sheet)
+        if not attacked(system, targets, smallest).open.any():
+            gaps = tried
+    return gaps
 
 
 def _few_in_rows(patients: pd.DataFrame, smallest: int) -> np.ndarray:
@@ -174,124 +135,3 @@ def _back(grid: Grid, placed: np.ndarray, rows: int) -> np.ndarray:
     there = grid.row >= 0
     back[grid.row[there]] = placed[there]
     return back
-
-
-def watched(gaps: Gaps, truth: Truth, smallest: int) -> Watched:
-    """Every figure of few patients, and every gap of rows without one, which are there to protect others."""
-    parts = ((truth.patients, gaps.rows), (truth.arms, gaps.arms), (truth.beside, None))
-    found: list[tuple[int, np.ndarray, int, bool]] = []
-    for where, (patients, hidden) in enumerate(parts):
-        chosen = few(patients, smallest)
-        found += [(where, np.flatnonzero(own), KINDS.index(kind), True) for kind, own in chosen.items()]
-        if hidden is not None:
-            alone = ~np.any(list(chosen.values()), axis=0)
-            found += [
-                (where, np.flatnonzero(alone & own), KINDS.index(name), False)
-                for name, own in _for_others(hidden)
-            ]
-    sizes = [len(at) for _, at, _, _ in found]
-    return Watched(
-        np.repeat([where for where, _, _, _ in found], sizes), np.concatenate([at for _, at, _, _ in found]),
-        np.repeat([kind for _, _, kind, _ in found], sizes), np.repeat([small for _, _, _, small in found], sizes),
-    )  # fmt: skip
-
-
-def _for_others(hidden: np.ndarray) -> list[tuple[str, np.ndarray]]:
-    """Figures hidden to protect another row: `lost` beside hidden events only follows them."""
-    cases, lost, events = hidden.T
-    return [("cases", cases), ("lost", lost & ~events), ("events", events)]
-
-
-# ---------------------------------------------------------------- written figures that give way
-
-
-def _given_way(space: Space, system: System, found: Found, gaps: Gaps, truth: Truth) -> Gaps:
-    """The gaps and further ones, so that open targets can move, one a table at a time; their worlds are `found`.
-
-    Raises:
-        GivesAway: Nothing that is written stands in their way.
-    """
-    before, written = int(found.open.sum()), _written(system, gaps, truth)
-    for down in sorted((True, False), key=lambda down: -(found.too_high if down else found.too_low).sum()):
-        pending = np.flatnonzero(found.too_high if down else found.too_low)
-        asked = pending[np.unique(found.targets.table[pending], return_index=True)[1]]
-        give, world = _cheapest(system, written, found, asked, down)
-        if len(give):
-            found.worlds += [] if world is None else [world]
-            return _more(gaps, give)
-        for at in asked.tolist():  # one by one: together only parts of patients fitted
-            look(space, found, np.array([at]), down)
-    if int(found.open.sum()) == before:
-        raise GivesAway("the attack succeeds although nothing written gives it away")
-    return gaps
-
-
-def _more(gaps: Gaps, give: pd.DataFrame) -> Gaps:
-    rows, arms = gaps.rows.copy(), gaps.arms.copy()
-    for figures, hidden in ((give[give["row"] >= 0], rows), (give[give["row"] < 0], arms)):
-        own = figures["row"].to_numpy()
-        hidden[np.where(own < 0, -1 - own, own), figures["figure"].to_numpy()] = True
-    return Gaps(rows, arms)
-
-
-def _written(system: System, gaps: Gaps, truth: Truth) -> tuple[pd.DataFrame, sparse.csr_matrix]:
-    """Every figure that is shown: `row` (-1 - arm for an arm), `figure`, `value`, `price`; and its form."""
-    frames, forms = [], []
-    sums = np.array((truth.sheet.rows["site"] == "") | (truth.sheet.rows["procedure"] == ""))
-    for at, name in enumerate(COUNTED):
-        for own, shown, rows in (
-            (system.forms, ~gaps.rows[:, at], truth.sheet.rows),
-            (system.arms, ~gaps.arms[:, at], truth.sheet.arms),
-        ):
-            chosen = np.flatnonzero(shown)
-            arm = own is system.arms
-            price = ARM_PRICE if arm else PRICE[name] * np.where(sums[chosen], SUM_PRICE, 1.0)
-            frames.append(
-                pd.DataFrame(
-                    {
-                        "row": -1 - chosen if arm else chosen,
-                        "figure": at,
-                        "price": price,
-                        "value": rows[name].to_numpy(dtype=float)[chosen],
-                    }
-                )
-            )
-            forms.append(own[name][chosen])
-    return pd.concat(frames, ignore_index=True), sparse.vstack(forms, format="csr")
-
-
-def _cheapest(
-    system: System,
-    written: tuple[pd.DataFrame, sparse.csr_matrix],
-    found: Found,
-    asked: np.ndarray,
-    down: bool,
-) -> tuple[pd.DataFrame, np.ndarray | None]:
-    """Written figures that have to give way, at the least price, for the targets asked for to reach their goals."""
-    figures, forms = written
-    unknowns, number, targets = len(system.low), len(figures), len(asked)
-    goal = (found.low_goal if down else found.high_goal)[asked]
-    own = found.targets.forms[asked] * (1.0 if down else -1.0)
-    give = sparse.identity(number, format="csr")
-    equal = sparse.hstack([forms, -give, give, sparse.csr_matrix((number, targets))], format="csr")
-    still = sparse.csr_matrix((system.rules.matrix.shape[0], 2 * number + targets))
-    below = sparse.vstack(
-        [
-            sparse.hstack([system.rules.matrix, still]),
-            sparse.hstack([own, sparse.csr_matrix((targets, 2 * number)), -sparse.identity(targets)]),
-        ],
-        format="csr",
-    )
-    price = figures["price"].to_numpy(dtype=float)
-    cost = np.concatenate([np.zeros(unknowns), price, price, np.full(targets, 1e4)])
-    low = np.append(system.least, np.zeros(2 * number + targets))
-    answer = linprog(
-        cost, below, np.append(system.rules.value, goal if down else -goal), equal, figures["value"].to_numpy(),
-        np.stack([low, np.full(len(low), MOST)], axis=1), method="highs",
-    )  # fmt: skip
-    if answer.status != 0:
-        return figures.iloc[:0], None
-    moved = answer.x[unknowns : unknowns + number] + answer.x[unknowns + number : unknowns + 2 * number]
-    found_world = answer.x[:unknowns]
-    whole = np.abs(found_world - np.rint(found_world)).max(initial=0) < LEAST
-    return figures[moved > LEAST], system.complete(np.rint(found_world)) if whole else None

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.disclosure.attack import attacked, targets_of
 from pipeline.disclosure.basis import KEY, OUTCOME, gaps_of, together, truth_of
-from pipeline.disclosure.hiding import watched
+from pipeline.disclosure.gaps import watched
 from pipeline.disclosure.sheet import Public, grid_of
 from pipeline.disclosure.system import KINDS, system_of
 

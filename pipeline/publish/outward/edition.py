@@ -15,7 +15,8 @@ from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.disclosure.attack import Watched, attacked, targets_of
 from pipeline.disclosure.basis import edition_name, gaps_of, together, truth_of, with_gaps
 from pipeline.disclosure.chains import opened_steps
-from pipeline.disclosure.hiding import hidden_figures, watched
+from pipeline.disclosure.gaps import watched
+from pipeline.disclosure.hiding import hidden_figures
 from pipeline.disclosure.reading import sheet_read
 from pipeline.disclosure.refreshing import mixed, opened, outcomes, to_repeat
 from pipeline.disclosure.sheet import Public, public_of
