@@ -148,7 +148,9 @@ def test_every_list_is_as_long_as_the_number_that_leads_to_it(report: Path, list
             name = lists[file].files[fragment]
             markup = (report / "lists" / file).read_text("utf-8")
             said = re.search(
-                rf'id="{re.escape(fragment)}">.*?\.csv</a>(?:, column (\S+):)?', markup, re.DOTALL
+                rf'id="{re.escape(fragment)}">.*?\.csv</a>(?:, column <code>(\S+)</code>:)?',
+                markup,
+                re.DOTALL,
             )
             assert said
             rows = rows_in_file(report / "lists" / name, fragment, said[1] or "")

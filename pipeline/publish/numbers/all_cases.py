@@ -65,9 +65,10 @@ def status_file(
 def _states(facts: CaseFacts, whose: Whose, outcome: Outcome, at: np.ndarray) -> np.ndarray:
     """The word of each case, and what else is known of it."""
     having = facts.having(outcome)
-    state = np.where(having.event, WITH_IT, np.where(having.quiet, FOLLOWED, LOST)).astype(object)
+    event, quiet = having.event[at], having.quiet[at]
+    state = np.where(event, WITH_IT, np.where(quiet, FOLLOWED, LOST)).astype(object)
     for mask, word in ((having.awaiting, AWAITING), (having.assessed, MEASURED), (having.died, DIED)):
-        state = np.where(mask, state + f"; {word}", state)
-    counted = np.zeros(len(state), bool)
-    counted[facts.counted_over(whose, outcome)] = True
-    return np.where(counted, state, NOT_COUNTED)[at]
+        own = mask[at]
+        state[own] = state[own] + f"; {word}"
+    state[~np.isin(at, facts.counted_over(whose, outcome))] = NOT_COUNTED
+    return state

@@ -6,7 +6,7 @@ is one of them or is not, so that the length of a list tells whether a sum is ri
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
@@ -89,10 +89,18 @@ class Found(NamedTuple):
 
     def within(self, days: int) -> Found:
         """Those by a window's last day."""
-        kept = self.day <= days
+        return self._where(self.day <= days)
+
+    def of(self, cases: Sequence[int]) -> Found:
+        """Those of some cases."""
+        return self._where(np.isin(self.case, cases))
+
+    def _where(self, kept: np.ndarray) -> Found:
         return Found(*(column[kept] for column in self))
 
 
+#: Later than the end of every window.
+NO_EVENT = 2**62
 NOTHING_FOUND = Found(*(np.zeros(0, np.int64) for _ in Found._fields))
 #: Bytes that what became of the cases may take in memory at once.
 REMEMBERED = 200_000_000
@@ -128,6 +136,7 @@ class CaseFacts:
         remembered = max(16, REMEMBERED // (5 * max(1, len(cases.cases))))
         self.having = lru_cache(maxsize=remembered)(self._having)
         self.closed = lru_cache(maxsize=64)(self._closed)
+        self.counted_over = lru_cache(maxsize=8)(self._counted_over)
 
     def outcome(self, category: str, level: str, days: int, laid: bool = False) -> Outcome:
         number = self.labels.categories.index(category)
@@ -138,7 +147,7 @@ class CaseFacts:
         own = self.counted_over(whose, outcome)
         return own[self.having(outcome).of(kind)[own]]
 
-    def counted_over(self, whose: Whose, outcome: Outcome) -> np.ndarray:
+    def _counted_over(self, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Positions of the closed cases an outcome is counted over.
 
         All operations together are counted where the category can occur, if it can in any of these cases.
@@ -220,7 +229,7 @@ class CaseFacts:
 
     def first_events(self, outcome: Outcome) -> np.ndarray:
         """Day of each case's first counted complication, past every window where there is none."""
-        first = np.full(len(self.cases), np.iinfo(np.int64).max)
+        first = np.full(len(self.cases), NO_EVENT)
         if outcome.laid:
             days = self._laid[outcome.category]
             first[days.at] = days.day
@@ -228,6 +237,18 @@ class CaseFacts:
         own = self.rows_of(outcome, COUNTED)
         np.minimum.at(first, own.case, own.day)
         return first
+
+    def first_days(self, outcome: Outcome, cases: Sequence[int]) -> list[int]:
+        """The same of some cases, looking at no others."""
+        if outcome.laid:
+            laid = self._laid[outcome.category]
+            kept = np.isin(laid.at, cases)
+            pairs = zip(laid.at[kept].tolist(), laid.day[kept].tolist(), strict=True)
+        else:
+            own = self.rows_of(outcome, COUNTED).of(cases)
+            pairs = zip(own.case.tolist(), own.day.tolist(), strict=True)
+        first = dict(sorted(pairs, reverse=True))
+        return [first.get(case, NO_EVENT) for case in cases]
 
     def rows_of(self, outcome: Outcome, status: int) -> Found:
         """Complications of a category and level with a status, on whatever day."""

@@ -91,10 +91,7 @@ def _body(own: ListPage, files: Mapping[str, str], rows: Rows, told: Told) -> st
 def _section(section: Section, file: str, most: int, rows: Rows, told: Told) -> str:
     title = page.text(told.section(section))
     columns = [Column(head) for head in section.heads] or columns_of(section.kind)
-    head = "".join(
-        f'<th scope="col"{" class=n" if column.number else ""}>{page.text(column.label)}</th>'
-        for column in columns
-    )
+    head = "".join(f'<th scope="col"{column.attribute}>{page.text(column.label)}</th>' for column in columns)
     made = _rows(section, most if section.is_long else MOST_ROWS, rows)
     body = "\n".join(made)
     scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{title}">'
@@ -129,4 +126,11 @@ def _cut(section: Section, shown: int, file: str, told: Told) -> str:
         return page.paragraph(
             f"{first}. The list is too long for a file of its own: {told.elsewhere(section)}", "source"
         )
-    return f'<p class="source">{first}; all of them: {page.link(file, file)}{page.text(told.in_file(section))}</p>'
+    return f'<p class="source">{first}; all of them: {page.link(file, file)}{_which_rows(section, told)}</p>'
+
+
+def _which_rows(section: Section, told: Told) -> str:
+    """Which rows of the whole file make a list."""
+    if not section.outcomes:
+        return ""
+    return f", column <code>{page.text(told.column(section.outcomes[0]))}</code>: {page.text(told.in_file(section))}"

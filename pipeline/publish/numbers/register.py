@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from hashlib import sha256
+from hashlib import blake2b, sha256
 from typing import TYPE_CHECKING
 
 from pipeline.publish.markup import linked
@@ -214,7 +214,12 @@ def _name_of(whose: Whose) -> str:
 
 def _section(page: ListPage, kind: str, outcome: Outcome, level: str, at: np.ndarray) -> Section:
     """The list on its page; one that holds the same rows as another stands once."""
-    same = (kind, outcome.days, level if kind in OF_LEVEL else "", sha256(at.tobytes()).digest())
+    same = (
+        kind,
+        outcome.days,
+        level if kind in OF_LEVEL else "",
+        blake2b(at.astype("int32").tobytes()).digest(),
+    )
     if same not in page.known:
         parts = [kind, *([level] if kind in OF_LEVEL else []), str(outcome.days)]
         identity = slug("-".join(parts))

@@ -23,19 +23,26 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Column:
-    """Head of a column of a list, and whether it holds numbers."""
+    """Head of a column of a list, and whether it holds numbers (to the right) or sentences (wide)."""
 
     label: str
     number: bool = False
+    wide: bool = False
+
+    @property
+    def attribute(self) -> str:
+        """Of its cells."""
+        return ' class="n"' if self.number else ' class="w"' if self.wide else ""
 
 
+TEXT = Column("")
 FIRST = (Column("Case"), Column("Operation"), Column("Operated"), Column("Age"))
 SEEN = (Column("Last visit, day", True), Column("Records up to day", True))
 #: Kind of list → its columns after the first ones.
 FURTHER: dict[str, tuple[Column, ...]] = {
     "events": (Column("Day", True), Column("What"), Column("How sure"), Column("Rests on")),
     "awaiting": (
-        Column("Day", True), Column("What"), Column("Why it is asked"), Column("What it may move"), Column("Rests on"),
+        Column("Day", True), Column("What"), Column("Why it is asked"), Column("What it may move", wide=True), Column("Rests on"),
     ),
     "events_or_lost": (Column("Day", True), *SEEN),
     "deaths": (Column("Died, day", True),),
@@ -83,7 +90,7 @@ class Rows:
             seen = self._of_each(cases, self._seen, self._seen_until)
             return [f"<tr>{first}{last}</tr>" for first, last in zip(begun, seen, strict=True)]
         made = zip(FURTHER[kind], self._further[kind](cases, outcome), strict=True)
-        columns = [_cells(cells, column.number) for column, cells in made]
+        columns = [_cells(cells, column) for column, cells in made]
         return [f"<tr>{''.join(cells)}</tr>" for cells in zip(begun, *columns, strict=True)]
 
     def _of_each(
@@ -113,7 +120,7 @@ class Rows:
         return ["".join(cells) for cells in zip(*columns, strict=True)]
 
     def _seen_until(self, cases: list[int]) -> list[str]:
-        visits, records = (_cells(days, number=True) for days in self._days_seen(cases))
+        visits, records = (_cells(days, SEEN[0]) for days in self._days_seen(cases))
         return [visit + record for visit, record in zip(visits, records, strict=True)]
 
     def _days_seen(self, cases: list[int]) -> list[list[str]]:
@@ -128,12 +135,12 @@ class Rows:
         ]
 
     def _events(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
-        found = self.facts.rows_of(outcome, COUNTED)
+        found = self.facts.rows_of(outcome, COUNTED).of(cases)
         strengths = dict(zip(found.case.tolist(), found.strength.tolist(), strict=True))
         key, level = self._keys(outcome)
         ids = self.facts.case_ids[cases].tolist()
         return [
-            [_day(day) for day in self._first_days(cases, outcome)],
+            [_day(day) for day in self.facts.first_days(outcome, cases)],
             self._what(cases, outcome, COUNTED),
             [STRENGTHS[strengths.get(case, -1)] if strengths.get(case, -1) >= 0 else "" for case in cases],
             [_places([self.evidence.get((case_id, key, level), "")]) for case_id in ids],
@@ -143,12 +150,8 @@ class Rows:
         labels = self.facts.labels
         return labels.categories[outcome.category], labels.levels[outcome.category][outcome.level]
 
-    def _first_days(self, cases: list[int], outcome: Outcome) -> list[int]:
-        found: list[int] = self.facts.first_events(outcome)[cases].tolist()
-        return found
-
     def _events_or_lost(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
-        days = self._first_days(cases, outcome)
+        days = self.facts.first_days(outcome, cases)
         return [
             [_day(day) if day <= outcome.days else "lost" for day in days],
             *self._days_seen(cases),
@@ -157,10 +160,10 @@ class Rows:
     def _deaths(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
         return [[str(day) for day in self._column("died", cases)]]
 
-    def _categories(self, outcome: Outcome, status: int) -> dict[int, list[int]]:
+    def _categories(self, cases: list[int], outcome: Outcome, status: int) -> dict[int, list[int]]:
         """Case → the categories that are counted or waiting in it, within the window."""
         told: dict[int, list[int]] = {}
-        found = self.facts.member_rows(outcome, status)
+        found = self.facts.member_rows(outcome, status).of(cases)
         for case, category in dict.fromkeys(zip(found.case.tolist(), found.category.tolist(), strict=True)):
             told.setdefault(case, []).append(category)
         return told
@@ -170,15 +173,15 @@ class Rows:
         key, level = self._keys(outcome)
         if key != ANY_COMPLICATION:
             return [escape(self.named.outcome(key, level))] * len(cases)
-        own = self._categories(outcome, status)
+        own = self._categories(cases, outcome, status)
         return [
             escape("; ".join(self.categories[category] for category in own.get(case, ()))) for case in cases
         ]
 
     def _awaiting(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
         """Each case with its questions: of any complication, those about all its categories."""
-        own = self._categories(outcome, AWAITING)
-        found = self.facts.member_rows(outcome, AWAITING)
+        own = self._categories(cases, outcome, AWAITING)
+        found = self.facts.member_rows(outcome, AWAITING).of(cases)
         days = _least(list(zip(found.case.tolist(), found.day.tolist(), strict=True)))
         keys = self.facts.labels.categories
         ids = self.facts.case_ids[cases].tolist()
@@ -244,6 +247,5 @@ def _places(texts: Sequence[str]) -> str:
     return references("; ".join(told for told in texts if told))
 
 
-def _cells(cells: Sequence[str], number: bool = False) -> list[str]:
-    opening = '<td class="n">' if number else "<td>"
-    return [f"{opening}{cell}</td>" for cell in cells]
+def _cells(cells: Sequence[str], column: Column = TEXT) -> list[str]:
+    return [f"<td{column.attribute}>{cell}</td>" for cell in cells]

@@ -100,7 +100,9 @@ class Told:
         outcome = section.outcomes[0]
         holds = words.several(section.rows, *HOLDS[section.kind])
         if section.kind in PLAIN:
-            return holds
+            more = len({(each.category, each.level) for each in section.outcomes}) - 1
+            others = f" and {more} more" if more else ""
+            return f"{holds}, for {words.within_sentence(self.outcome(outcome))}{others}"
         labels = self.facts.labels
         key = labels.categories[outcome.category]
         level = self.named.level(key, labels.levels[outcome.category][outcome.level])
@@ -132,10 +134,8 @@ class Told:
         )
 
     def in_file(self, section: Section) -> str:
-        """Which rows of the file make the list."""
-        if not section.kind:
-            return ""
-        return f", column {self.column(section.outcomes[0])}: {IN_FILE[section.kind]}"
+        """Which rows of the file make the list, by what they say in its column."""
+        return IN_FILE[section.kind]
 
     def elsewhere(self, section: Section) -> str:
         """Where a list stands that has no file."""
