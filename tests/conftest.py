@@ -81,13 +81,58 @@ def picked(frame: Any, **where: object) -> Any:
     return frame
 
 
-def run_command(*arguments: object) -> Finished:
-    """Run `limbaudit` inside this process."""
+#: Tests that look at tables and words on the screen alone; their editions are made without pages, handout, workbook and
+#: outward edition, which would take most of their time. `test_whole_run.py`, `publish/` and `browser/` look at these.
+TABLES_ALONE = (
+    "architecture/test_worked_examples.py", "external/", "faults/", "intake/", "journeys/", "letters/", "scorecard/",
+    "test_bad_input.py", "test_catalogue.py", "test_code_sides.py", "test_decisions", "test_known.py", "test_ledger.py",
+    "test_lost_rows.py", "test_map_command.py", "test_one_file_twice.py", "test_parts.py", "test_people.py",
+    "test_periods.py", "test_review_command.py", "test_reviewers.py", "test_scorecard_of_the_demo.py", "test_sites.py",
+    "test_standing.py", "test_summary.py", "test_unsaid.py", "trace/", "validate/",
+)  # fmt: skip
+EXCEPT = ("journeys/test_lists_of_twelve_courses.py",)
+_tables_alone = False
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _how_much_is_written(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Whether editions made for this module's tests are whole."""
+    global _tables_alone
+    path = Path(request.fspath).relative_to(ROOT / "tests").as_posix()
+    _tables_alone = path.startswith(TABLES_ALONE) and path not in EXCEPT
+    yield
+    _tables_alone = False
+
+
+@contextlib.contextmanager
+def _without_print() -> Iterator[None]:
+    """Editions hold their tables and nothing that is made of them."""
+    from pipeline.publish.outward import Outcome
+
+    def nothing(*_arguments: object, **_named: object) -> None:
+        pass
+
+    with pytest.MonkeyPatch.context() as patch:
+        for made in ("report.write_report", "workbook.write_workbook", "handout.write_handout"):
+            patch.setattr(f"pipeline.publish.{made}", nothing)
+        patch.setattr(
+            "pipeline.publish.outward.write_outward", lambda *_: Outcome(reason="not made in this test")
+        )
+        yield
+
+
+def run_command(*arguments: object, whole: bool = False) -> Finished:
+    """Run `limbaudit` inside this process.
+
+    Args:
+        whole: Editions are whole, also for tests that look at tables alone.
+    """
     from pipeline.cli import main
 
     out, err = io.StringIO(), io.StringIO()
     code: object = 0
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+    much = _without_print() if _tables_alone and not whole else contextlib.nullcontext()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), much:
         try:
             main([str(argument) for argument in arguments])
         except SystemExit as ended:
@@ -95,9 +140,11 @@ def run_command(*arguments: object) -> Finished:
     return Finished(code if isinstance(code, int) else int(code is not None), out.getvalue(), err.getvalue())
 
 
-def audit_of(workspace: Path, out: Path, *options: object, expected_exit: int | None = 0) -> Audit:
+def audit_of(
+    workspace: Path, out: Path, *options: object, expected_exit: int | None = 0, whole: bool = False
+) -> Audit:
     """Run the audit and read the edition it left; `expected_exit=None` takes 0 and 1."""
-    finished = run_command("run", workspace, "--out", out, *options)
+    finished = run_command("run", workspace, "--out", out, *options, whole=whole)
     allowed = (0, 1) if expected_exit is None else (expected_exit,)
     assert finished.exit_code in allowed, f"exit {finished.exit_code}\n{finished.out}\n{finished.err}"
     editions = sorted(out.glob("*/draft-*"))
@@ -159,4 +206,4 @@ def sample_exports(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def demo(sample_exports: Path, tmp_path_factory: pytest.TempPathFactory) -> Audit:
     """The demo audited once."""
-    return audit_of(sample_exports, tmp_path_factory.mktemp("demo_out"))
+    return audit_of(sample_exports, tmp_path_factory.mktemp("demo_out"), whole=True)

@@ -46,6 +46,15 @@ def held(editions: Path, what: str, group: str = "", patience: float = 0) -> Ite
         with suppress(OSError):
             (editions / HOLDER).unlink()
         lock.release()
+        _without_trace(editions)
+
+
+def _without_trace(editions: Path) -> None:
+    """A run that wrote nothing leaves nothing, also no folder with a lock alone."""
+    with suppress(OSError):
+        if [path.name for path in editions.iterdir()] == [LOCK]:
+            (editions / LOCK).unlink()
+            editions.rmdir()
 
 
 def _ourselves(what: str) -> dict[str, object]:

@@ -54,6 +54,12 @@ def test_the_holder_killed_it_is_free(tmp_path, holder):
     assert time.monotonic() - begun < 5
 
 
+def test_where_nothing_was_written_nothing_is_left(tmp_path):
+    with pytest.raises(ValueError, match="inside"), held(tmp_path / "editions", "one"):
+        raise ValueError("inside")
+    assert not (tmp_path / "editions").exists()
+
+
 def test_given_back_after_the_block_also_if_it_fails(tmp_path):
     with pytest.raises(ValueError, match="inside"), held(tmp_path, "one"):
         raise ValueError("inside")
