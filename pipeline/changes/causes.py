@@ -32,6 +32,8 @@ _WRITTEN = ["kind", "case_id", "category", "site", "table", "record_id", "patien
 
 def news_of(earlier: Told, then: Told, cases: pd.Index) -> pd.DataFrame:
     """All that is new about some cases: `COLUMNS`; `category` is empty where it does not speak of one."""
+    if cases.empty:
+        return pd.DataFrame(columns=COLUMNS, dtype=object)
     records = record_changes(earlier, then, list(cases))
     own = records.assign(
         kind=records["table"].where(records["table"].isin(["operations", "patients", "followups"]), "")
