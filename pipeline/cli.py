@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.commands.editions import sign, verify
+from pipeline.commands.editions import prune, sign, verify
 from pipeline.commands.pages import catalogue, dictionary, findings
 from pipeline.commands.places import FOLDER, state_folder
 from pipeline.commands.progress import progress
@@ -26,7 +26,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 GROUPS = {
     "Quality officer": ("new", "receive", "map", "check", "run", "sign", "status"),
     "Reviewer and surgeon": ("review", "sheet", "trace"),
-    "IT": ("nightly", "schedule", "verify"),
+    "IT": ("nightly", "schedule", "verify", "prune"),
     "Builder": ("sample", "dictionary", "catalogue", "findings"),
 }
 
@@ -95,7 +95,19 @@ def main() -> None:
     """
 
 
-for command in (review, sheet, sign, verify, nightly, schedule, status, dictionary, catalogue, findings):
+for command in (
+    review,
+    sheet,
+    sign,
+    verify,
+    prune,
+    nightly,
+    schedule,
+    status,
+    dictionary,
+    catalogue,
+    findings,
+):
     main.add_command(command)
 
 

@@ -86,6 +86,8 @@ def context_of(rows: Accounted, found: pd.DataFrame, for_senders: pd.DataFrame) 
         warnings=rows.warnings,
         as_used={name: path.read_bytes() for name, path in rule_files(ground.asked.rules_folder).items()},
         versions={name: version(name) for name in LIBRARIES},
+        removals=rows.removed.requests,
+        patients_removed=rows.removed.patients,
         made_from=made_from(ground, inputs),
     )
 

@@ -47,6 +47,7 @@ class Sent:
 
     `records`, `accepted`, `withdrawn`, `active`, `uncertain` mark the table's records (bool over all their numbers);
     `uncertain` were held back, `active` are accepted and not withdrawn. `files`: name → its rows that are records.
+    `removed`: rows of it that were left out on a patient's request.
     """
 
     site: str
@@ -57,6 +58,7 @@ class Sent:
     files: dict[str, int]
     at: np.ndarray
     table_rows: _Rows
+    removed: int = 0
 
     @cached_property
     def records(self) -> np.ndarray:
@@ -139,7 +141,11 @@ def _sent(name: str, site: str, at: np.ndarray, rows: _Rows, sources: Sequence[S
     files = {sources[n].source_file.rpartition("/")[2]: int(counts[n]) for n in used}
     whole = {sources[n].source_file.rpartition("/")[2].partition("#")[0]: int(counts[n]) for n in used}
     first = sources[used[0]]
-    return Sent(site, name, first.receipt, first.source_file, len(at), {**whole, **files}, np.sort(at), rows)
+    its = (site, name, first.receipt)
+    removed = sum(each.removed for each in sources if (each.site, each.table, each.receipt) == its)
+    return Sent(
+        site, name, first.receipt, first.source_file, len(at), {**whole, **files}, np.sort(at), rows, removed
+    )  # fmt: skip
 
 
 def _rows(name: str, validated: Validated) -> _Rows:

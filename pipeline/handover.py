@@ -38,6 +38,7 @@ COUNTED, REFUTED, AWAITING = 0, 1, 2
 class Source:
     """One table in one file or sheet as a site sent it: a line of the ledger.
 
+    `removed` are rows left out on a patient's request.
     `rows_read` comes from a count of its own, made before parsing. `refused` is 0 or `rows_read`.
     `table` is empty for a file nobody claimed. `reason` says why something was refused. `entry` tells apart several
     [[table]] entries that feed one table from one file; they are one line of the ledger. `id_scope` is "year" where
@@ -55,6 +56,7 @@ class Source:
     not_selected: int = 0
     refused: int = 0
     reason: str = ""
+    removed: int = 0
     entry: int = 0
     id_scope: str = ""
 

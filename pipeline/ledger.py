@@ -71,7 +71,7 @@ def ledger_of(validated: Validated, fates: dict[str, np.ndarray]) -> pd.DataFram
     ledger = pd.DataFrame({name: [getattr(source, name) for source in sources] for name in known})
     ledger["refused"] = [source.refused for source in sources]
     ledger["reason"] = [source.reason for source in sources]
-    ledger["removed"] = 0
+    ledger["removed"] = [source.removed for source in sources]
     for place, fate in BY_FATE.items():
         ledger[place] = _rows_with_fate(validated, fates, fate)
     ledger["quarantined"] = _rows_with_fate(validated, fates, CONFLICTING) + _held_back(validated)

@@ -64,7 +64,9 @@ def looked_back(
     now = _told(tables, context)
     same_days = earlier.period == rows.ground.period
     then = now if same_days else _told(_known_then(earlier, rows, result, clock), context)
-    return change_tables(told_by_edition(earlier.folder, earlier.manifest), then, now)
+    before = told_by_edition(earlier.folder, earlier.manifest)
+    removed = frozenset(filter(rows.removed.is_theirs, before.cases.index))
+    return change_tables(before, then, now, removed)
 
 
 def _told(tables: Tables, context: Context) -> Told:

@@ -1,4 +1,4 @@
-"""What people wrote: decisions, links, merges, known findings and requests, as CSV files beside the exports.
+"""What people wrote: decisions, links, merges, known findings, requests and removals, as CSV files beside the exports.
 
 Each file is small and written by hand, so rows are read one by one. A row that cannot be used is a finding
 with file, line and column; the others go on. A file that cannot be used is a finding, and the run says so at its
@@ -27,10 +27,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Tables, each in the folder of its name. Decisions may lie deeper, in a folder for each reviewer.
-FOLDERS = ("decisions", "links", "merges", "known_findings", "requests")
+FOLDERS = ("decisions", "links", "merges", "known_findings", "requests", "removals")
 DEEP = ("decisions",)
 #: Columns by which a row becomes known; a known finding always is, and says itself how long it holds.
-DECIDED_ON, ASKED_ON = "decided_on", "asked_on"
+DECIDED_ON, ASKED_ON, RECEIVED_ON = "decided_on", "asked_on", "received_on"
+BEGUN_ON = (DECIDED_ON, ASKED_ON, RECEIVED_ON)
 #: Columns by which a row ends.
 ENDED_ON = ("undone_on", "answered_on")
 #: Files beside the tables that are nobody's concern.
@@ -58,6 +59,7 @@ class People:
     merges: pd.DataFrame
     known_findings: pd.DataFrame
     requests: pd.DataFrame
+    removals: pd.DataFrame
     files: tuple[Path, ...]
     findings: pd.DataFrame
 
@@ -99,7 +101,7 @@ def _files_under(folder: Path) -> list[Path]:
 
 
 def _is_in_force(row: dict[str, object], as_of: date) -> bool:
-    begun = all(_is_known(row[column], as_of) for column in (DECIDED_ON, ASKED_ON) if column in row)
+    begun = all(_is_known(row[column], as_of) for column in BEGUN_ON if column in row)
     return begun and not any(_is_known(row.get(column), as_of) for column in ENDED_ON)
 
 
@@ -111,7 +113,7 @@ def newest_decision(workspace: Path) -> date | None:
     """The newest date on which anything was decided or asked, for the default of `as_of`."""
     known = people_known(workspace, date.max)
     days = [day for frame in (known.decisions, known.links, known.merges) for day in frame[DECIDED_ON]]
-    return max([*days, *known.requests[ASKED_ON]], default=None)
+    return max([*days, *known.requests[ASKED_ON], *known.removals[RECEIVED_ON]], default=None)
 
 
 def holds_answers(path: Path, name: str) -> bool:

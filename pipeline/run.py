@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from pipeline.lookup import Lookup
     from pipeline.people import People
     from pipeline.publish.context import Context
+    from pipeline.removals import Removed
     from pipeline.scorecard import Scorecard
     from pipeline.signed import SignedEdition
     from pipeline.sites import Reach
@@ -91,6 +92,7 @@ class Accounted:
     findings: pd.DataFrame
     warnings: tuple[str, ...]
     scorecard: Scorecard
+    removed: Removed
 
     @property
     def over_tolerance(self) -> set[tuple[str, str]]:
@@ -165,6 +167,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.intake import receive_all
     from pipeline.ledger import ledger_of
     from pipeline.people import people_known
+    from pipeline.removals import without_removed
     from pipeline.scorecard import scorecard_of
     from pipeline.sites import about_sites, reaches, warnings
     from pipeline.validate import validated, without_identifiers
@@ -173,7 +176,9 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     asked, settings = ground.asked, ground.settings
     with clock.stage("intake"):
         intake = receive_all(asked.workspace, settings, ground.as_of, asked.rules_folder / "mappings")
-        people = without_names(people_known(asked.workspace, ground.as_of))
+        written = people_known(asked.workspace, ground.as_of)
+        intake, written, removed = without_removed(intake, written, "patient" in settings.shared_identity)
+        people = without_names(written)
     with clock.stage("validate"):
         checked = validated(intake, settings, ground.catalogue.places)
     with clock.stage("resolve"):
@@ -187,13 +192,13 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     reached = reaches(checked, found.fates, settings, ground.cut_on, ground.as_of)
     own = findings.frame(ground.catalogue.notes)
     told = findings.joined(
-        [own, intake.findings, people.findings, checked.findings, found.findings, limits, about_sites(reached)]
+        [own, intake.findings, people.findings, removed.findings, checked.findings, found.findings, limits, about_sites(reached)]
     )  # fmt: skip
     told = findings.without_advice_on_identifiers(told)
     scores = scorecard_of(checked, found.fates, told, reached, settings)
     told = without_identifiers(findings.joined([told, scores.findings]))
     return Accounted(
-        ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores,
+        ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores, removed,
     )  # fmt: skip
 
 
@@ -265,9 +270,12 @@ class Made:
     context: Context
     earlier: SignedEdition | None
 
-    def done(self, place: Path, notes: tuple[str, ...] = (), written: bool = True) -> Done:
+    def done(self, place: Path, editions: Path, notes: tuple[str, ...], written: bool = True) -> Done:
         """How the run that made it ends."""
+        from pipeline.still_held import told_of
+
         told = summary_of(self.context.found, self.context.for_senders, self.rows.over_tolerance)
+        notes = (*notes, *told_of(editions, self.rows.removed))
         return Done(place, self.context.warnings, self.rows.ground, told, notes, written)
 
 
@@ -331,12 +339,11 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
     signed = new.earlier
     if signed and holds_the_same(signed, new.context.period, new.context.made_from):
         point_to(editions, signed, new.context.settings.access_group)
-        return new.done(
-            signed.folder, (f"Nothing has changed since {signed.name} was signed; it stands.",), False
-        )
+        stands = f"Nothing has changed since {signed.name} was signed; it stands."
+        return new.done(signed.folder, editions, (stands,), written=False)
     with clock.stage("publish"):
         place = write_edition(editions, draft_hex(new.context), new.tables, new.context, clock.record)
     wiser = wiser_than(place)
     stays = f"{wiser} stays the current edition: it uses what was received or decided later."
     untold = without_outward(place)
-    return new.done(place, tuple(note for note in (stays if wiser else "", untold) if note))
+    return new.done(place, editions, tuple(note for note in (stays if wiser else "", untold) if note))

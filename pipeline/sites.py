@@ -227,6 +227,11 @@ def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFra
         if _is_missed(source, validated.accepted.sources)
     ]
     told += list(found.loc[found["rule"] == "people_file_unusable", "message"])
+    unread = (found["rule"] == "people_row_unusable") & (found["table"] == "removals")
+    told += [
+        f"A request to remove a patient is not followed: {message}"
+        for message in found.loc[unread, "message"]
+    ]
     return tuple(dict.fromkeys(told))
 
 

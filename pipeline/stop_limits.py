@@ -195,12 +195,12 @@ def _controls_missed(
 
 
 def _counted(sent: Sent, whole: bool, history: _History, total: ControlTotal) -> tuple[int, int]:
-    """Fewest and most records that were sent of what a total counts; rows held back may belong to it or not."""
+    """Fewest and most records that were sent of what a total counts; rows held back or removed may belong to it or not."""
     if total.file:
         rows = sent.files.get(total.file, 0)
-        return rows, rows
+        return rows, rows + sent.removed
     certain = sent.certain_between(total.first_day, total.last_day)
-    fewest, most = int(certain.sum()), int((certain | sent.uncertain).sum())
+    fewest, most = int(certain.sum()), int((certain | sent.uncertain).sum()) + sent.removed
     if whole:
         return fewest, most
     dated = sent.dated_between(total.first_day, total.last_day)
@@ -304,6 +304,6 @@ def _refused_in_part(source: Source, dropped: int, rule: str) -> Source:
     """The ledger line after `dropped` of its rows were set aside; all of it where nothing else is left."""
     if not dropped:
         return source
-    if dropped + source.non_data + source.not_selected == source.rows_read:
-        return replace(source, refused=source.rows_read, non_data=0, not_selected=0, reason=rule)
+    if dropped + source.non_data + source.not_selected + source.removed == source.rows_read:
+        return replace(source, refused=source.rows_read, non_data=0, not_selected=0, removed=0, reason=rule)
     return replace(source, refused=source.refused + dropped, reason=rule)

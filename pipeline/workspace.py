@@ -12,7 +12,7 @@ from pipeline.errors import WrongUse
 from pipeline.store import sha256_of
 
 SITE_ID = re.compile(r"[A-Za-z0-9_-]+")
-FOLDERS = ("received", "mappings", "decisions", "links", "merges", "known_findings", "requests")
+FOLDERS = ("received", "mappings", "decisions", "links", "merges", "known_findings", "requests", "removals")
 
 
 def made_new(folder: Path) -> tuple[Path, ...]:

@@ -22,26 +22,32 @@ if TYPE_CHECKING:
 UNEXPLAINED = "not_explained"
 
 
-def change_tables(earlier: Told, then: Told, now: Told) -> dict[str, pd.DataFrame]:
+def change_tables(
+    earlier: Told, then: Told, now: Told, removed: frozenset[str] = frozenset()
+) -> dict[str, pd.DataFrame]:
     """The published `changes` and `changed_figures`.
 
     Args:
         earlier: The signed edition.
         then: Today's knowledge up to the cut of the signed edition.
         now: This edition.
+        removed: Cases of the signed edition that were left out on request since; they move figures and are not listed.
     """
     found = differences(earlier, then)
+    found = found[~found["case_id"].isin(removed)].reset_index(drop=True)
     standing = figures.standings(earlier, then, now)
     since = figures.moves(standing[0], standing[1])
     by_time = figures.moves(standing[1], standing[2])
     rules = rules_changed(earlier, now)
-    cases = pd.Index(sorted({*found["case_id"], *since["case_id"]}))
+    cases = pd.Index(sorted({*found["case_id"], *since["case_id"]} - removed))
     news = news_of(earlier, then, cases)
     because = with_members(found, causes_of(found, news, rules))
     told = pd.concat([found, because], axis=1)
     moved = pd.concat(
         [
-            since.assign(because=_of_moves(since, told, standing[:2], rules)),
+            since.assign(because=_of_moves(since, told, standing[:2], rules)).assign(
+                because=lambda rows: rows["because"].mask(rows["case_id"].isin(removed), "removal")
+            ),
             by_time.assign(because=_by_time(by_time, *standing[1:])),
         ],
         ignore_index=True,

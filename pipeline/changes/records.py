@@ -48,17 +48,11 @@ def _of_cases(told: Told, cases: Collection[str]) -> pd.DataFrame:
     """`case_id`, ID, PLACE and `date` of the records of cases, with deaths and moves of their patients."""
     own = told.rows_of_cases("records", cases)
     known = told.cases.loc[told.cases.index.isin(list(cases)), ["patient"]].reset_index()
-    stated = told.tables["records"].filter(_equal(told, PATIENTS)).to_pandas()
+    stated = told.rows_of_table(PATIENTS)
     stated = stated.drop(columns="case_id").merge(known, on="patient")
     rows = pd.concat([own, stated], ignore_index=True)
     rows = rows.assign(record_id=rows["record_id"].fillna(""))
     return rows[["case_id", *ID, *PLACE, "date"]].drop_duplicates(["case_id", *ID], ignore_index=True)
-
-
-def _equal(told: Told, table: str) -> object:
-    import pyarrow.compute as pc
-
-    return pc.equal(told.tables["records"]["table"].cast("string"), table)
 
 
 def _elsewhere(told: Told, moved: pd.DataFrame) -> pd.DataFrame:

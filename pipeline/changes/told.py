@@ -89,12 +89,24 @@ class Told:
     def rows_of_cases(self, name: str, cases: Iterable[str]) -> pd.DataFrame:
         """Rows of a table that name one of some cases."""
         table = self.tables[name]
-        return table.filter(_is_in(table["case_id"], cases)).to_pandas()
+        return _frame(table.filter(_is_in(table["case_id"], cases)))
 
     def rows_of_ids(self, records: Iterable[str]) -> pd.DataFrame:
         """Rows of `records` whose id is one of some ids, whatever their case, site and table."""
         table = self.tables["records"]
-        return table.filter(_is_in(table["record_id"], records)).to_pandas()
+        return _frame(table.filter(_is_in(table["record_id"], records)))
+
+    def rows_of_table(self, name: str) -> pd.DataFrame:
+        """Rows of `records` that stand in one table of the exports."""
+        table = self.tables["records"]
+        return _frame(table.filter(pc.equal(table["table"].cast(pa.string()), name)))
+
+
+def _frame(rows: pa.Table) -> pd.DataFrame:
+    """With texts as plain objects: pandas cannot join text columns of which both sides are empty."""
+    frame = rows.to_pandas()
+    texts = [field.name for field in rows.schema if not pa.types.is_integer(field.type)]
+    return frame.astype(dict.fromkeys(texts, object))
 
 
 def _is_in(column: pa.ChunkedArray, wanted: Iterable[str]) -> pa.ChunkedArray:

@@ -1,4 +1,4 @@
-"""Commands about editions that stand: sign, verify."""
+"""Commands about editions that stand: sign, verify, prune."""
 
 from __future__ import annotations
 
@@ -56,3 +56,33 @@ def verify(place: Path) -> None:
         for fault in look.faults:
             click.echo(f"limbaudit: {look.name}: {fault}", err=True)
     sys.exit(3 if any(look.faults for look in looks) else 0)
+
+
+@click.command()
+@click.argument("workspace", type=FOLDER)
+@click.option("--dry-run", is_flag=True, help="Say what would be deleted and why, and delete nothing.")
+@click.option(
+    "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
+)
+def prune(workspace: Path, dry_run: bool, out: Path | None) -> None:
+    """Delete drafts that were replaced, and signed editions replaced more than `keep_months` ago.
+
+    Never the current edition of a period and never its last signed one.
+
+    \b
+    Example: limbaudit prune our_audit --dry-run
+    """
+    from pipeline.nightly import settings_of
+    from pipeline.pruning import pruned, unneeded
+
+    settings = settings_of(workspace)
+    editions = out or workspace / "editions"
+    found = unneeded(editions, settings.keep_months)
+    told = [f"{each.name} ({each.megabytes:.1f} MB): {each.why}." for each in found]
+    if found and not dry_run:
+        gone = {each.name for each in pruned(editions, settings.keep_months, settings.access_group)}
+        told = [line for each, line in zip(found, told, strict=True) if each.name in gone]
+    for line in told:
+        click.echo(f"{'Would delete' if dry_run else 'Deleted'} {line}")
+    if not told:
+        click.echo("Nothing to delete.")

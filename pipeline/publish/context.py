@@ -15,6 +15,7 @@ from pipeline.settings import Settings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.removals import Request
     from pipeline.signed import SignedEdition
 
 
@@ -81,6 +82,8 @@ class Context:
         warnings: Sentences that say why the run ends with exit code 1; empty: within tolerance.
         as_used: Name → bytes of settings, catalogue and mapping files, copied into the edition.
         versions: Library → version, for the manifest.
+        removals: Requests to leave a patient out that are in force, each with the rows it takes out.
+        patients_removed: How many patients that are.
         made_from: Hex of all that the edition depends on but the signed one before it.
         number: Of this edition among the signed ones of its period: the one it has, or will have once it is signed.
         signature: None: a draft.
@@ -102,6 +105,8 @@ class Context:
     warnings: tuple[str, ...] = ()
     as_used: Mapping[str, bytes] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
+    removals: tuple[Request, ...] = ()
+    patients_removed: int = 0
     made_from: str = ""
     number: int = 1
     signature: Signature | None = None

@@ -17,6 +17,7 @@ STEPS: dict[int, tuple[str, str, str, int]] = {
     2: ("headings, totals and blank lines", "row", "no records", -1),
     3: ("not selected by the mapping", "row", "the mapping asks for other rows", -1),
     4: ("refused with their file", "row", "the file could not be used", -1),
+    14: ("left out on request", "row", "patients asked for it", -1),
     5: ("held back", "row", "a fault in the row", -1),
     6: ("older versions", "row", "a correction replaced them", -1),
     7: ("sent again unchanged", "row", "the same record", -1),
@@ -77,7 +78,7 @@ def received_steps(
         10: row_site[stands],
     }
     counts = {order: np.bincount(found, minlength=len(sites)) for order, found in by_order.items()}
-    for order, name in ((2, "non_data"), (3, "not_selected"), (4, "refused")):
+    for order, name in ((2, "non_data"), (3, "not_selected"), (4, "refused"), (14, "removed")):
         counts[order] = _of_files(validated, name, sites)
     counts[1] = np.sum(list(counts.values()), axis=0)
     frames = [

@@ -67,6 +67,16 @@ def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     every = f": every counted operation{first} up to {words.day(context.cut_on)}, at {sites}. A case is one operation on "
     return page.paragraph(
         joined("This edition counts ", counted, f"{every}one joint and side of one patient."), "lead"
+    ) + _left_out(context)
+
+
+def _left_out(context: Context) -> str:
+    if not context.patients_removed:
+        return ""
+    rows = sum(request.rows for request in context.removals)
+    return page.paragraph(
+        f"On request the data of {words.several(context.patients_removed, 'patient', 'patients')} "
+        f"({words.several(rows, 'row', 'rows')}) are not used."
     )
 
 

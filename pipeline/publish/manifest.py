@@ -22,7 +22,6 @@ SENDERS = "for_the_sender"  # written from the findings, a file a site
 NOT_A_TABLE = {
     "charts/": "pictures of rates, limits, curves and running charts",
     "exports set aside": "stop limits on volume, vanished records and control totals",
-    "removals/": "patients taken out on request",
     "letters": "reading of free text; a note without a code only asks for review",
 }
 
@@ -54,6 +53,11 @@ def write_manifest(department: Path, context: Context, missing: dict[str, str], 
             "state": context.state,
             "number": context.number,
             "signature": asdict(context.signature) if context.signature else None,
+            "removals": {
+                "patients": context.patients_removed,
+                "rows": sum(request.rows for request in context.removals),
+                "requests": [asdict(request) for request in context.removals],
+            },
             "made_from": context.made_from,
             "compared_with": dict(context.compared_with),
             "program": {"name": "limbaudit", "version": context.version},

@@ -166,7 +166,8 @@ def _read(export: Export, settings: Settings, places: tuple[str, ...], sight: Si
 
 def _refused(export: Export, table: Table, rule: str, found: pd.DataFrame) -> Checked:
     """The file set aside whole: nothing of its content goes on, its rows stay counted."""
-    source = replace(export.source, refused=export.source.rows_read, non_data=0, not_selected=0, reason=rule)
+    whole = export.source.rows_read
+    source = replace(export.source, refused=whole, non_data=0, not_selected=0, removed=0, reason=rule)
     accepted = _located(arrow_schema(table), with_source=False).empty_table()
     held_back = _located(
         pa.schema([(name, pa.string()) for name in table.names]), with_source=False

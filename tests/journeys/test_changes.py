@@ -227,6 +227,15 @@ def test_without_a_signed_edition_the_tables_are_empty(again: tuple[Path, Path])
         assert len(table(again[0], name).columns) > 5
 
 
+def test_an_edition_compared_with_itself_has_not_changed(again: tuple[Path, Path]) -> None:
+    from pipeline.changes import change_tables
+    from pipeline.changes.told import told_by_edition
+    from pipeline.signed import manifest_of
+
+    same = told_by_edition(again[0], manifest_of(again[0]))
+    assert [len(found) for found in change_tables(same, same, same).values()] == [0, 0]
+
+
 # ---------------------------------------------------------------- another period, other rules
 
 

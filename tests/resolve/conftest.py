@@ -134,7 +134,7 @@ def resolve(accepted: Callable[..., Accepted]) -> Callable[..., Resolved]:
     ) -> Resolved:
         written = {
             name: people_frame(name, tables.pop(name, []))
-            for name in ("decisions", "links", "merges", "known_findings", "requests")
+            for name in ("decisions", "links", "merges", "known_findings", "requests", "removals")
         }
         people = People(**written, files=(), findings=empty())
         return resolved(accepted(**tables), people, settings or Settings(), look, cut_on)
