@@ -86,13 +86,11 @@ def _months(earlier: date, later: date) -> int:
 
 
 def pruned(editions: Path, keep_months: int, group: str) -> tuple[Unneeded, ...]:
-    """Delete what is not needed, each whole, and rewrite the list of editions. Returns what was deleted.
+    """Delete what is not needed, each whole. Returns what was deleted.
 
     Raises:
         CannotFinish: Another run holds the editions.
     """
-    from pipeline.publish import write_front_page
-
     with held(editions, "pruning", group):
         sweep(editions)
         found = unneeded(editions, keep_months)
@@ -100,5 +98,4 @@ def pruned(editions: Path, keep_months: int, group: str) -> tuple[Unneeded, ...]
             aside = editions / f"{BUILDING}{os.getpid()}-pruned-{number}"
             each.folder.rename(aside)
             shutil.rmtree(aside)
-        write_front_page(editions, group)
     return found

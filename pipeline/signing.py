@@ -28,7 +28,9 @@ if TYPE_CHECKING:
 
 LONGEST_ROLE, LONGEST_REASON = 60, 500
 AS_USED = Path("department") / "as_used"
-CHANGES = "tables/changes"
+#: Tables that rest on the signed edition before.
+LOOK_BACK = ("tables/changes", "tables/changed_figures", "outward_basis", "tables/outward_basis")
+OUTWARD_MANIFEST = "outward/manifest.json"
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 
 
@@ -138,12 +140,22 @@ def _check_news(draft: _Draft, editions: Path) -> None:
 
 def _news(files: dict[str, str]) -> dict[str, str]:
     """Without what says whether it is signed, and without what looks back."""
-    return {name: digest for name, digest in _without_state(files).items() if not name.startswith(CHANGES)}
+    return {name: digest for name, digest in _without_state(files).items() if not name.startswith(LOOK_BACK)}
+
+
+def _all_files(manifest: dict[str, Any]) -> dict[str, str]:
+    """Path → SHA-256 of what a manifest states, the outward edition's files too."""
+    outward = manifest.get("outward", {}).get("files", {})
+    return {**manifest["files"], **{f"outward/{name}": digest for name, digest in outward.items()}}
 
 
 def _without_state(files: dict[str, str]) -> dict[str, str]:
-    """Without pages, handout and workbook, which say whether they are signed."""
-    return {name: digest for name, digest in files.items() if not name.endswith(SAY_STATE)}
+    """Without pages, handout, workbook and the outward manifest, which say whether they are signed."""
+    return {
+        name: digest
+        for name, digest in files.items()
+        if not name.endswith(SAY_STATE) and name != OUTWARD_MANIFEST
+    }
 
 
 # ---------------------------------------------------------------- made again
@@ -193,7 +205,7 @@ def _check_same(folder: Path, draft: _Draft) -> None:
         WrongUse: A file differs.
     """
     stated = json.loads((folder / MANIFEST).read_text("utf-8"))
-    again, before = _without_state(stated["files"]), _without_state(draft.manifest["files"])
+    again, before = (_without_state(_all_files(each)) for each in (stated, draft.manifest))
     differ = sorted(name for name in again.keys() | before.keys() if again.get(name) != before.get(name))
     if differ:
         made_by = draft.manifest["program"]["version"]
