@@ -15,10 +15,11 @@ from pipeline.disclosure.closing import closed
 from pipeline.disclosure.gaps import Gaps, Truth, few, watched
 from pipeline.disclosure.giving_way import given_way
 from pipeline.disclosure.sheet import COUNTED, Grid, grid_of
-from pipeline.disclosure.system import system_of, true_world
+from pipeline.disclosure.system import Frame, frame_of, system_of, true_world
 from pipeline.errors import GivesAway
 
 ATTEMPTS = 60
+ENOUGH = 0.25  # share that a further world must bring to rest, before something more is hidden instead
 SPARE = 24  # rows that are tried to be shown again
 
 
@@ -30,26 +31,26 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
     """
     first = _with_closed_lines(_few_in_rows(truth.patients, smallest), truth, smallest)
     gaps = _with_rows(first, _few_in_rows(truth.arms, smallest))
-    worlds = [true_world(truth.sheet)]
-    if not system_of(gaps.of(truth.sheet)).holds(worlds[0]):
+    worlds, frame = [true_world(truth.sheet)], frame_of(truth.sheet)
+    if not system_of(truth.sheet, frame).holds(worlds[0]):
         raise GivesAway("its figures do not keep the rules of counting that an attack on it rests on")
     for _ in range(ATTEMPTS):
-        system = system_of(gaps.of(truth.sheet))
+        system = system_of(gaps.of(truth.sheet), frame)
         targets = targets_of(system, watched(gaps, truth, smallest), truth.sheet)
         found, space = nothing_found(targets, smallest), space_of(system)
         for world in worlds:  # what fitted fits with more gaps too
             if system.holds(world):
                 seen_from(space, found, world[space.free])
-        looked_around(space, found, 0.1)
+        looked_around(space, found, ENOUGH)
         if not found.open.any():
-            return _shown_again(gaps, truth, smallest)
+            return _shown_again(gaps, truth, frame, smallest)
         more = given_way(space, system, found, gaps, truth)
         worlds = found.worlds
         gaps = _with_rows(more.rows, more.arms)
     raise GivesAway("no set of gaps was found that withstands the attack")
 
 
-def _shown_again(gaps: Gaps, truth: Truth, smallest: int) -> Gaps:
+def _shown_again(gaps: Gaps, truth: Truth, frame: Frame, smallest: int) -> Gaps:
     """Rows that protect others shown again, one by one, where the attack still fails; only where they are not many."""
     none_few = ~np.any(list(few(truth.patients, smallest).values()), axis=0)
     spare = np.flatnonzero(none_few & gaps.rows.any(axis=1))
@@ -61,7 +62,7 @@ def _shown_again(gaps: Gaps, truth: Truth, smallest: int) -> Gaps:
         fewer = gaps.rows.copy()
         fewer[row] = False
         tried = Gaps(fewer, gaps.arms)
-        system = system_of(tried.of(truth.sheet))
+        system = system_of(tried.of(truth.sheet), frame)
         targets = targets_of(system, watched(tried, truth, smallest), truth.sheet)
         if not attacked(system, targets, smallest).open.any():
             gaps = tried

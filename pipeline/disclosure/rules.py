@@ -6,35 +6,22 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
 
 from pipeline.disclosure.sheet import Public, Sheet
-from pipeline.disclosure.unknowns import Linear, Unknowns, matrix_of, stacked
+from pipeline.disclosure.unknowns import Terms, Unknowns, at_most_nought
 
 
-def _rule(terms: list[tuple[np.ndarray, float]], columns: int) -> Linear:
-    """For each position: the sum of factor × unknown is at most 0."""
-    number = len(terms[0][0])
-    rows = np.tile(np.arange(number), len(terms))
-    matrix = matrix_of(
-        rows, np.concatenate([column for column, _ in terms]), np.repeat([factor for _, factor in terms], number),
-        (number, columns),
-    )  # fmt: skip
-    return Linear(matrix, np.zeros(number))
-
-
-def rules_of_parts(unknowns: Unknowns) -> Linear:
+def rules_of_parts(unknowns: Unknowns) -> list[Terms]:
     """Lost and events are different cases; who is lost would be without events too; only an event saves from being lost."""
     cases, lost, events, unwatched = unknowns.cases, unknowns.lost, unknowns.events, unknowns.unwatched
-    rules = [
-        _rule([(events, 1), (lost, 1), (cases, -1)], unknowns.count),
-        _rule([(lost, 1), (unwatched, -1)], unknowns.count),
-        _rule([(unwatched, 1), (lost, -1), (events, -1)], unknowns.count),
+    return [
+        at_most_nought([(events, 1), (lost, 1), (cases, -1)]),
+        at_most_nought([(lost, 1), (unwatched, -1)]),
+        at_most_nought([(unwatched, 1), (lost, -1), (events, -1)]),
     ]
-    return stacked(rules, unknowns.count)
 
 
-def rules_between(unknowns: Unknowns, public: Public) -> list[Linear]:
+def rules_between(unknowns: Unknowns, public: Public) -> list[Terms]:
     """A member of the whole, a level within another, an earlier window: all at one date."""
     tables = unknowns.grid.tables
     number = {tuple(row): at for at, row in enumerate(tables.itertuples(index=False, name=None))}
@@ -58,7 +45,7 @@ def _windows(tables: pd.DataFrame) -> list[tuple[int, int]]:
     return [pair for several in by.values() for pair in pairwise(int(at) for at in several)]
 
 
-def _pairs(unknowns: Unknowns, smaller: int, larger: int, kind: str) -> Linear:
+def _pairs(unknowns: Unknowns, smaller: int, larger: int, kind: str) -> Terms:
     """Wherever both tables have a part, the figure of one is at most that of the other."""
     one, other = unknowns.cell[smaller].ravel(), unknowns.cell[larger].ravel()
     both = (one >= 0) & (other >= 0)
@@ -68,12 +55,12 @@ def _pairs(unknowns: Unknowns, smaller: int, larger: int, kind: str) -> Linear:
         "cases": [(unknowns.cases[one], 1.0), (unknowns.cases[other], -1.0)],
     }
     without = [*terms["cases"], (unknowns.events[one], -1.0), (unknowns.events[other], 1.0)]
-    return _rule(without if kind == "without" else terms[kind], unknowns.count)
+    return at_most_nought(without if kind == "without" else terms[kind])
 
 
 def _of_whole(
     unknowns: Unknowns, public: Public, number: dict[tuple, int], at: tuple[str, str, int], whole: int
-) -> list[Linear]:
+) -> list[Terms]:
     """The whole is at least each member, and at most their sum where every member is in view."""
     date, _, days = at
     tables = [number.get((date, member, public.main[member], days)) for member in public.members]
@@ -89,13 +76,11 @@ def _of_whole(
         rows.append(np.flatnonzero(member >= 0))
         columns.append(unknowns.events[member[member >= 0]])
         values.append(np.full(int((member >= 0).sum()), -1.0))
-    matrix = matrix_of(
-        np.concatenate(rows), np.concatenate(columns), np.concatenate(values), (len(cells), unknowns.count)
-    )
-    return [*found, Linear(matrix, np.zeros(len(cells)))]
+    sums = Terms(np.concatenate(rows), np.concatenate(columns), np.concatenate(values), np.zeros(len(cells)))
+    return [*found, sums]
 
 
-def rules_of_dates(unknowns: Unknowns) -> list[Linear]:
+def rules_of_dates(unknowns: Unknowns) -> list[Terms]:
     """Figures of two dates: closed cases and events only become more, if nothing was taken back."""
     tables = unknowns.grid.tables
     by = tables.groupby(["category", "level", "window_days"], sort=True).indices
@@ -107,10 +92,10 @@ def rules_of_dates(unknowns: Unknowns) -> list[Linear]:
     ]
 
 
-def entered(sheet: Sheet, unknowns: Unknowns) -> Linear:
+def entered(sheet: Sheet, unknowns: Unknowns) -> list[Terms]:
     """A site's closed cases are among its index cases."""
     if not sheet.entered or not unknowns.parts:
-        return Linear(sparse.csr_matrix((0, unknowns.count)), np.zeros(0))
+        return []
     tables = unknowns.grid.tables
     shared = pd.DataFrame(
         {
@@ -128,6 +113,6 @@ def entered(sheet: Sheet, unknowns: Unknowns) -> Linear:
             columns.append(own["unknown"].to_numpy())
             values.append(float(sheet.entered[named]))
     if not values:
-        return Linear(sparse.csr_matrix((0, unknowns.count)), np.zeros(0))
-    matrix = matrix_of(np.concatenate(rows), np.concatenate(columns), 1.0, (len(values), unknowns.count))
-    return Linear(matrix, np.array(values))
+        return []
+    unknown = np.concatenate(columns)
+    return [Terms(np.concatenate(rows), unknown, np.ones(len(unknown)), np.array(values))]

@@ -16,7 +16,7 @@ from pipeline.disclosure.moves import moves_of
 from pipeline.disclosure.rules import entered, rules_between, rules_of_dates, rules_of_parts
 from pipeline.disclosure.sheet import COUNTED, Grid, Sheet, grid_of
 from pipeline.disclosure.trades import trades_of
-from pipeline.disclosure.unknowns import Linear, Unknowns, matrix_of, stacked, unknowns_of
+from pipeline.disclosure.unknowns import Linear, Unknowns, linear_of, matrix_of, stacked, unknowns_of
 
 #: What may be asked of a row: the figures, those followed without the event, and all without it.
 KINDS = ("cases", "lost", "events", "quiet", "without")
@@ -67,34 +67,56 @@ class System:
         return own
 
 
-def system_of(sheet: Sheet) -> System:
-    """Everything the sheet says, as equations; and the forms by which its rows are asked for."""
-    grid = grid_of(sheet.rows)
-    unknowns = unknowns_of(grid, sheet.public)
-    forms = _forms(unknowns, len(sheet.rows))
-    arms, low_arms, high_arms = _arms(sheet.arms, unknowns.count)
-    total = arms["cases"].shape[1]
-    forms = {kind: _wider(matrix, total) for kind, matrix in forms.items()}
-    parents = _parents(sheet, forms)
-    low, high = _bounds(sheet, unknowns)
-    rules = [
-        rules_of_parts(unknowns),
-        *rules_between(unknowns, sheet.public),
-        *rules_of_dates(unknowns),
-    ]
-    wide = [Linear(_wider(rule.matrix, total), rule.value) for rule in [*rules, entered(sheet, unknowns)]]
-    beside = _beside(sheet.arms, arms, parents)
-    wide += [Linear(-beside[kind], np.zeros(beside[kind].shape[0])) for kind in ("quiet", "lost", "events")]
-    wide += [Linear(-arms["quiet"], np.zeros(arms["quiet"].shape[0]))]
-    low, high = np.append(low, low_arms), np.append(high, high_arms)
+@dataclass(frozen=True)
+class Frame:
+    """What a sheet says whatever is hidden in it.
+
+    Attributes:
+        unknowns: Their numbers; those of arms come after.
+        forms, arms, beside, least: As in `System`.
+        rules: Between unknowns.
+        trades: From `trades.trades_of`.
+    """
+
+    unknowns: Unknowns
+    forms: dict[str, sparse.csr_matrix]
+    arms: dict[str, sparse.csr_matrix]
+    beside: dict[str, sparse.csr_matrix]
+    least: np.ndarray
+    rules: Linear
+    trades: tuple[list[np.ndarray], sparse.csr_matrix]
+
+
+def frame_of(sheet: Sheet) -> Frame:
+    """Everything but the figures."""
+    unknowns = unknowns_of(grid_of(sheet.rows), sheet.public)
+    total = unknowns.count + len(COUNTED) * len(sheet.arms)
+    forms = _forms(unknowns, len(sheet.rows), total)
+    arms = _arms(len(sheet.arms), unknowns.count, total)
+    beside = _beside(sheet.arms, arms, _parents(sheet, forms))
+    known = [
+        *rules_of_parts(unknowns), *rules_between(unknowns, sheet.public), *rules_of_dates(unknowns), *entered(sheet, unknowns),
+    ]  # fmt: skip
+    inside = [beside[kind] for kind in ("quiet", "lost", "events")] + [arms["quiet"]]
+    rules = stacked([linear_of(known, total), *(Linear(-each, np.zeros(each.shape[0])) for each in inside)])
     least = np.zeros(total)
     least[unknowns.cases] = 1
-    return _merged(
-        System(
-            low, high, _sums(sheet, grid, forms), stacked(wide, total), forms, arms, beside, least,
-            np.zeros((2, 0), dtype=np.int64), moves_of(*trades_of(unknowns, sheet.public, total), low < high),
-        ), unknowns,
+    return Frame(unknowns, forms, arms, beside, least, rules, trades_of(unknowns, sheet.public, total))
+
+
+def system_of(sheet: Sheet, frame: Frame | None = None) -> System:
+    """Everything the sheet says, as equations; and the forms by which its rows are asked for.
+
+    Args:
+        frame: Of the same sheet with other gaps, to save making it again.
+    """
+    made = frame or frame_of(sheet)
+    low, high = _bounds(sheet, made)
+    plain = System(
+        low, high, _sums(sheet, made.unknowns.grid, made.forms), made.rules, made.forms, made.arms, made.beside, made.least,
+        np.zeros((2, 0), dtype=np.int64), moves_of(*made.trades, low < high),
     )  # fmt: skip
+    return _merged(plain, made.unknowns)
 
 
 def _merged(system: System, unknowns: Unknowns) -> System:
@@ -136,7 +158,7 @@ def true_world(sheet: Sheet) -> np.ndarray:
 # ---------------------------------------------------------------- unknowns and forms
 
 
-def _forms(unknowns: Unknowns, rows: int) -> dict[str, sparse.csr_matrix]:
+def _forms(unknowns: Unknowns, rows: int, total: int) -> dict[str, sparse.csr_matrix]:
     """Every row as a sum over its parts."""
     place, part = unknowns.grid.row, np.arange(unknowns.parts)
     table, site, procedure = unknowns.table, unknowns.site, unknowns.procedure
@@ -144,7 +166,7 @@ def _forms(unknowns: Unknowns, rows: int) -> dict[str, sparse.csr_matrix]:
     into = [place[table, s, p] for s in (site, none) for p in (procedure, none)]
     row, of = np.concatenate(into), np.tile(part, 4)
     row, of = row[row >= 0], of[row >= 0]
-    shape = (rows, unknowns.count)
+    shape = (rows, total)
     cases, lost, events = (
         matrix_of(row, column[of], 1.0, shape) for column in (unknowns.cases, unknowns.lost, unknowns.events)
     )
@@ -163,23 +185,18 @@ def _kinds(
     }
 
 
-def _wider(matrix: sparse.csr_matrix, columns: int) -> sparse.csr_matrix:
-    more = columns - matrix.shape[1]
-    return (
-        sparse.hstack([matrix, sparse.csr_matrix((matrix.shape[0], more))], format="csr") if more else matrix
-    )
-
-
 # ---------------------------------------------------------------- what is written
 
 
-def _bounds(sheet: Sheet, unknowns: Unknowns) -> tuple[np.ndarray, np.ndarray]:
+def _bounds(sheet: Sheet, frame: Frame) -> tuple[np.ndarray, np.ndarray]:
     """Nothing is below 0, a row that is there has a case, and a figure written is what it says."""
-    low, high = np.zeros(unknowns.count), np.full(unknowns.count, np.inf)
-    low[unknowns.cases] = 1
+    unknowns, number = frame.unknowns, len(sheet.arms)
+    low, high = frame.least.copy(), np.full(len(frame.least), np.inf)
     own = unknowns.grid.row[unknowns.table, unknowns.site, unknowns.procedure]
-    for name, column in (("cases", unknowns.cases), ("lost", unknowns.lost), ("events", unknowns.events)):
-        value = sheet.rows[name].to_numpy(dtype=float)[own]
+    columns = {"cases": unknowns.cases, "lost": unknowns.lost, "events": unknowns.events}
+    for at, name in enumerate(COUNTED):
+        column = np.append(columns[name], unknowns.count + at * number + np.arange(number))
+        value = np.append(sheet.rows[name].to_numpy(dtype=float)[own], sheet.arms[name].to_numpy(dtype=float))
         written = ~np.isnan(value)
         low[column[written]] = high[column[written]] = value[written]
     return low, high
@@ -201,19 +218,12 @@ def _sums(sheet: Sheet, grid: Grid, forms: dict[str, sparse.csr_matrix]) -> Line
 # ---------------------------------------------------------------- arms of the stated comparison
 
 
-def _arms(arms: pd.DataFrame, first: int) -> tuple[dict[str, sparse.csr_matrix], np.ndarray, np.ndarray]:
-    """Three unknowns for each arm, fixed where its figure is written."""
-    number = len(arms)
-    shape = (number, first + 3 * number)
-    low, high = np.zeros(3 * number), np.full(3 * number, np.inf)
-    matrices = []
-    for at, name in enumerate(COUNTED):
-        column = np.arange(number) + at * number
-        value = arms[name].to_numpy(dtype=float)
-        written = ~np.isnan(value)
-        low[column[written]] = high[column[written]] = value[written]
-        matrices.append(matrix_of(np.arange(number), first + column, 1.0, shape))
-    return _kinds(*matrices), low, high
+def _arms(number: int, first: int, total: int) -> dict[str, sparse.csr_matrix]:
+    """Three unknowns for each arm."""
+    at = np.arange(number)
+    return _kinds(
+        *(matrix_of(at, first + block * number + at, 1.0, (number, total)) for block in range(len(COUNTED)))
+    )
 
 
 def _parents(sheet: Sheet, forms: dict[str, sparse.csr_matrix]) -> dict[str, sparse.csr_matrix]:

@@ -82,11 +82,42 @@ def matrix_of(
     return sparse.csr_matrix((filled, (rows, columns)), shape=shape)
 
 
-def stacked(rules: list[Linear], columns: int) -> Linear:
-    kept = [rule for rule in rules if rule.matrix.shape[0]]
-    if not kept:
-        return Linear(sparse.csr_matrix((0, columns)), np.zeros(0))
+@dataclass(frozen=True)
+class Terms:
+    """Rules before they are a matrix: factor × unknown, summed by rule, is at most `most`."""
+
+    rule: np.ndarray
+    unknown: np.ndarray
+    factor: np.ndarray
+    most: np.ndarray
+
+
+def at_most_nought(terms: list[tuple[np.ndarray, float]]) -> Terms:
+    """One rule a position: the sum of factor × unknown is at most 0."""
+    number = len(terms[0][0])
+    return Terms(
+        np.tile(np.arange(number), len(terms)), np.concatenate([unknown for unknown, _ in terms]),
+        np.repeat([float(factor) for _, factor in terms], number), np.zeros(number),
+    )  # fmt: skip
+
+
+def linear_of(several: list[Terms], columns: int) -> Linear:
+    """All rules as one matrix."""
+    starts = np.cumsum([0, *(len(each.most) for each in several)])
+    rule = [each.rule + start for each, start in zip(several, starts, strict=False)]
+    joined = [
+        np.concatenate([np.zeros(0), *own])
+        for own in zip(*((each.unknown, each.factor, each.most) for each in several), strict=True)
+    ]
+    unknown, factor, most = joined
+    rows = np.concatenate([np.zeros(0), *rule])
     return Linear(
-        sparse.vstack([rule.matrix for rule in kept], format="csr"),
-        np.concatenate([rule.value for rule in kept]),
+        matrix_of(rows.astype(np.int64), unknown.astype(np.int64), factor, (len(most), columns)), most
+    )
+
+
+def stacked(rules: list[Linear]) -> Linear:
+    return Linear(
+        sparse.vstack([rule.matrix for rule in rules], format="csr"),
+        np.concatenate([rule.value for rule in rules]),
     )
