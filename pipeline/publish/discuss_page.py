@@ -118,7 +118,7 @@ class _Course:
             "news": "happened" if row["happened"] else "became known",
             "next": lines(self._next(row)),
             "asked": lines(self.questions.get(case_id, "")) or words.NOTHING,
-            "evidence": references(row["evidence"] or ""),
+            "evidence": references("" if words.is_missing(row["evidence"]) else row["evidence"]),
         }
 
     def _next(self, row: Mapping[Any, Any]) -> str:
