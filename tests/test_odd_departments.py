@@ -94,7 +94,9 @@ def test_pages_of_a_thousand_surgeons_stay_short(many: Any) -> None:
     assert many.table("surgeon_outcomes")["surgeon"].nunique() == MANY
     for name, markup in pages_of(many).items():
         tables = re.findall(r"<table.*?</table>", markup, flags=re.DOTALL)
-        assert max((table.count("<tr>") for table in tables), default=0) <= MOST_ROWS, name
+        assert (
+            max((table.partition("</thead>")[2].count("<tr>") for table in tables), default=0) <= MOST_ROWS
+        ), name
         assert len(markup) < 2_000_000, name
 
 

@@ -26,7 +26,7 @@ class Visible(HTMLParser):
     def __init__(self, markup: str) -> None:
         super().__init__()
         self.said: list[str] = []
-        self.feed(markup[markup.index("<body") :])
+        self.feed(re.sub(r"<script>.*?</script>", "", markup[markup.index("<body") :], flags=re.DOTALL))
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.said += [value or "" for name, value in attrs if name in ("d", "x", "y", "cx", "cy", "viewBox")]

@@ -109,7 +109,7 @@ class Rows:
     def _beginnings(self, cases: list[int]) -> list[str]:
         labels = self.facts.labels
         operations = [escape(self.named.operation(key)) for key in labels.groups]
-        ages = [*(band.replace("-", "\u2060–\u2060") for band in labels.age_bands), "not known"]
+        ages = [*(band.replace("-", "–") for band in labels.age_bands), "not known"]
         days = self.facts.cases["performed"].to_numpy(np.int64)[cases].astype("datetime64[D]")
         columns = (
             [f'<th scope="row">{escape(case_id)}</th>' for case_id in self.facts.case_ids[cases].tolist()],
