@@ -81,6 +81,38 @@ def picked(frame: Any, **where: object) -> Any:
     return frame
 
 
+#: Tests that make an edition each, or several: a run of everything takes every third of them; all are taken where a file
+#: is named, and by `THOROUGH=all pytest -n auto`.
+SLOW = (
+    "disclosure/", "faults/", "journeys/test_changes.py", "journeys/test_decisions_amiss.py", "test_damaged_exports.py",
+    "test_known_findings.py", "test_map_command.py", "test_nightly.py", "test_one_file_twice.py", "test_pruning.py",
+    "test_removals.py", "test_review_command.py", "test_sheet_command.py", "test_signing.py",
+)  # fmt: skip
+EVERY = 3
+THOROUGH = "THOROUGH"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Workers are told by the environment whether a file was named."""
+    if not hasattr(config, "workerinput"):
+        named = [argument for argument in config.option.file_or_dir if argument]
+        os.environ.setdefault(THOROUGH, "all" if named else "")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if os.environ.get(THOROUGH) == "all":
+        return
+    slow = [item for item in items if _place(item.path).startswith(SLOW)]
+    left = {id(item) for number, item in enumerate(slow) if number % EVERY}
+    config.hook.pytest_deselected(items=[item for item in items if id(item) in left])
+    items[:] = [item for item in items if id(item) not in left]
+
+
+def _place(path: Path) -> str:
+    tests = ROOT / "tests"
+    return path.relative_to(tests).as_posix() if path.is_relative_to(tests) else ""
+
+
 #: Tests that look at tables and words on the screen alone; their editions are made without pages, handout, workbook and
 #: outward edition, which would take most of their time. `test_whole_run.py`, `publish/` and `browser/` look at these.
 TABLES_ALONE = (
