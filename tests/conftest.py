@@ -85,8 +85,9 @@ def picked(frame: Any, **where: object) -> Any:
 #: is named, and by `THOROUGH=all pytest -n auto`.
 SLOW = (
     "disclosure/", "faults/", "journeys/test_changes.py", "journeys/test_decisions_amiss.py", "test_damaged_exports.py",
-    "test_known_findings.py", "test_map_command.py", "test_nightly.py", "test_odd_departments.py", "test_one_file_twice.py", "test_pruning.py",
-    "test_removals.py", "test_review_command.py", "test_sheet_command.py", "test_signing.py",
+    "test_known_findings.py", "test_map_command.py", "test_nightly.py", "test_odd_departments.py",
+    "test_one_file_twice.py", "test_pruning.py", "test_removals.py", "test_review_command.py",
+    "test_sheet_command.py", "test_signing.py",
 )  # fmt: skip
 EVERY = 6
 THOROUGH = "THOROUGH"
