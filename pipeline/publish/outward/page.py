@@ -72,7 +72,8 @@ def _hidden(rates: pd.DataFrame, few: int) -> str:
     ]
     if repeated:
         said.append(
-            "Rows that changed by only a few patients since the last outward edition are repeated as they stood then; "
+            "Complications of which any row changed by only a few patients since the last outward edition, or none did, are "
+            "repeated as they stood then; "
             "“Counted for” names that edition."
         )
     return f'<h2 id="hidden">What is hidden, and why</h2>{page.bullets(said)}'
