@@ -26,7 +26,8 @@ CONTRADICTIONS = (
     "side_against_diagnosis", "side_conflict",
 )  # fmt: skip
 COMPLICATION = {
-    "case_id": Show("Case"), "operation": Show("Operation"), "day": Show("Day after it", True), "level": Show("Level and grade"),
+    "case_id": Show("Case", one_line=True), "operation": Show("Operation"), "day": Show("Day after it", True),
+    "level": Show("Level and grade"),
     "news": Show("In the period"), "next": Show("What happened next"),
     "asked": Show("Questions open"), "evidence": Show("Rests on"),
 }  # fmt: skip

@@ -33,6 +33,6 @@ def lines(told: str) -> str:
 
 
 def references(told: str) -> Markup:
-    """Lines of files, parted by `; `: each on a line of its own that does not break, none twice."""
+    """Lines of files, parted by `; `: each beginning a line of its own, none twice."""
     parts = dict.fromkeys(part.strip() for part in told.split("; "))
     return Markup("".join(f'<span class="ref">{escape(part, quote=True)}</span>' for part in parts if part))

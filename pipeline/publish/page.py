@@ -122,6 +122,7 @@ def table(
     grouped_by: str = "",
     most: int = MOST_ROWS,
     rows: int = 0,
+    order_kept: bool = False,
 ) -> str:
     """A frame of printed text as a table with caption, at most 500 rows, and a link to all of them.
 
@@ -133,6 +134,7 @@ def table(
         grouped_by: Column whose values head blocks of rows.
         most: Rows shown, for a page with several long tables.
         rows: How many there are in all, where the frame holds only those that are shown.
+        order_kept: Readers cannot sort it by its columns, as where that would rank people.
     """  # fmt: skip
     if frame.empty:
         return paragraph(f"{caption}: nothing to show.", "soft")
@@ -141,7 +143,8 @@ def table(
     head = _head_of_table(tuple(columns.items()), stub)
     body = bodies(shown, {name: show.place for name, show in columns.items()}, stub, grouped_by)
     scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">'
-    opened = f'<table class="gt_table" id="t-{table_id}"><caption>{label}</caption>'
+    kept = ' data-order="kept"' if order_kept else ""
+    opened = f'<table class="gt_table" id="t-{table_id}"{kept}><caption>{label}</caption>'
     return f"{scroll}{opened}\n{head}\n{body}</table></div>" + _source(rows or len(frame), csv, most)
 
 

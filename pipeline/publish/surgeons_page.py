@@ -128,8 +128,9 @@ def _table(anchor: str, title: str, rows: pd.DataFrame, context: Context) -> str
     }  # fmt: skip
     caption = f"{title}, in the order of sites and ids"
     return page.table(
-        _printed(rows, context), f"t-{anchor}", caption, columns, csv=CSV, stub="surgeon", grouped_by="site"
-    )
+        _printed(rows, context), f"t-{anchor}", caption, columns, csv=CSV, stub="surgeon", grouped_by="site",
+        order_kept=True,
+    )  # fmt: skip
 
 
 def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
@@ -174,7 +175,7 @@ def _by_chance(low: object, high: object, cases: int) -> str:
 
 def _in_words(row: Mapping[Hashable, object]) -> str:
     """The sentence, and where the share would lie if the own cases were left out of what is expected."""
-    said = "" if words.is_missing(row["in_words"]) else str(row["in_words"])
+    said = "" if words.is_missing(row["in_words"]) else str(row["in_words"]).replace(" %", "\u00a0%")
     word, without = (row.get(name) for name in ("against_limits", "without_own_cases"))
     if words.is_missing(without) or without == word or without not in WHERE:
         return said or words.NOTHING

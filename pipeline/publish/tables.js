@@ -1,5 +1,5 @@
 "use strict";
-// Sorting by the buttons in the heads and a filter above long tables. Without this script every page is complete.
+// Sorting by the buttons in the heads, but where the order is meant, and a filter above long tables. Without this script every page is complete.
 (() => {
   const LONG = 8;
   const collator = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
@@ -75,7 +75,7 @@
     if (!table.tHead || table.tHead.rows.length !== 1) return;
     const rows = [...table.tBodies].reduce((sum, body) => sum + bodyRows(body).length, 0);
     if (rows < LONG) return;
-    makeSortable(table);
+    if (table.dataset.order !== "kept") makeSortable(table);
     makeFilter(table, number);
   });
 })();

@@ -73,6 +73,25 @@ def test_blocks_of_rows_stay_together_and_an_empty_block_goes(browser: Any, demo
     context.close()
 
 
+def test_surgeons_cannot_be_put_in_the_order_of_a_figure(browser: Any, demo: Any) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(Path(demo.department / "report" / "surgeons.html").as_uri())
+    tables = "[...document.querySelectorAll('table')].filter(table => table.caption.textContent.includes('in the order of'))"
+    assert page.evaluate(f"{tables}.length") == 4
+    assert (
+        page.evaluate(
+            f"{tables}.reduce((sum, table) => sum + table.querySelectorAll('thead button').length, 0)"
+        )
+        == 0
+    )
+    ids = page.evaluate(
+        f"[...{tables}[1].querySelectorAll('tbody th[scope=row]')].map(cell => cell.textContent)"
+    )
+    assert ids[:4] == ["HB-S1", "HB-S2", "HB-S3", "HB-S4"]
+    context.close()
+
+
 def test_paper_shows_every_row_whatever_is_filtered(tab: Any) -> None:
     tab.get_by_label("Show only rows with").first.fill("no row has these words")
     assert days(tab) == []
