@@ -37,7 +37,9 @@ def given_way(space: Space, system: System, found: Found, gaps: Gaps, truth: Tru
         for at in asked.tolist():  # one by one: together only parts of patients fitted
             look(space, found, np.array([at]), down)
     if int(found.open.sum()) == before:
-        raise GivesAway("the attack succeeds although nothing written gives it away")
+        raise GivesAway(
+            "so few patients are counted that the rules of counting alone would tell a hidden number too closely"
+        )
     return gaps
 
 
