@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.count.by_arm import arm_counts
-from pipeline.count.told import Changes, Sport, changes_read, sport_told
 from pipeline.counts import Benefit, Cells, summed_counts
 from pipeline.handover import NEVER, Cases
 from pipeline.settings import Settings
+from pipeline.told_after import Changes, Sport, changes_read, sport_told
 from schemas.exports import EXPORTS
 
 VOLUME_KEYS = ("period", "group", "age_band", "site")

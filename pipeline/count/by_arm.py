@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compared import arms_of, comparisons_of
-from pipeline.count.told import Changes, Sport
 from pipeline.counts import Cells, summed_counts
 from pipeline.handover import NEVER, Cases
 from pipeline.settings import Settings
+from pipeline.told_after import Changes, Sport
 
 ARM_KEYS = ["comparison", "arm"]
 

@@ -13,7 +13,7 @@ from pipeline.case_evidence import EvidenceRows, evidence_rows, laid_to_surgeons
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.count.baseline import baseline_cells
 from pipeline.count.benefit import benefit_of
-from pipeline.count.ends import arm_ends, end_cells, last_days
+from pipeline.count.ends import arm_ends, end_cells
 from pipeline.count.later import return_cells, severity_cells
 from pipeline.count.outcomes import (
     all_outcomes,
@@ -28,7 +28,7 @@ from pipeline.counts import Cells, Counts, joint_cells
 from pipeline.handover import AWAITING, COUNTED, NO_DAY, Cases
 from pipeline.periods import MONTHS_OF
 from pipeline.settings import Settings
-from pipeline.watched import closed_cases
+from pipeline.watched import closed_cases, last_days
 
 SURGEON_KEYS = ("surgeon", "group")
 COURSE_KEYS = ("site", "group", "fixation", "age_band")

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
+from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+
+    from pipeline.publish.numbers.beside import Course
 
 CSV = "../tables/baseline.csv"
 #: Characteristics in the order of print, and what they are called there.
@@ -36,7 +41,12 @@ def beside_lines(row: pd.Series, arms: tuple[str, str], context: Context) -> lis
         arms: What its arms are called.
         context: Of the edition.
     """
-    return [*_within_age(row, context), *_overlap(row, arms), *_power(row, context), _unadjusted(row)]
+    return [
+        *_within_age(row, context),
+        *_overlap(row, arms, context),
+        *_power(row, context),
+        _unadjusted(row),
+    ]
 
 
 def _within_age(row: pd.Series, context: Context) -> list[str]:
@@ -58,15 +68,27 @@ def _within_age(row: pd.Series, context: Context) -> list[str]:
     return said
 
 
-def _overlap(row: pd.Series, arms: tuple[str, str]) -> list[str]:
+def _overlap(row: pd.Series, arms: tuple[str, str], context: Context) -> list[str]:
     if words.is_missing(row["informative_a"]):
         return []
-    told = [
-        f"{words.count(row[f'informative_{arm}'])} of {words.several(int(row[f'cases_{arm}']), 'case', 'cases')} "
-        f"of {name}"
-        for arm, name in zip("ab", arms, strict=True)
-    ]
-    return [f"Of an age band in which both occur: {told[0]}, {told[1]}. Only these can be compared by age."]
+    told: dict[Hashable, object] = row.to_dict()
+    a, b = (Whose.of_arm(told, arm) for arm in "ab")
+    said = [_overlapping(told, *each, context) for each in (("a", arms[0], a, b), ("b", arms[1], b, a))]
+    lead = "Of an age band in which both occur: "
+    return [joined(lead, said[0], ", ", said[1], ". Only these can be compared by age.")]
+
+
+def _overlapping(
+    row: Mapping[Hashable, object], arm: str, name: str, whose: Whose, other: Whose, context: Context
+) -> str:
+    """`190 of 201 cases of A`."""
+    outcome = (str(row["category"]), str(row["level"]), int(str(row["window_days"])))
+    some = context.lists.found(
+        words.count(row[f"informative_{arm}"]), "Before the operation", f"{name}: of an age band in which both occur",
+        lambda facts: facts.in_shared_bands(whose, other, outcome[2]),
+    )  # fmt: skip
+    every = words.several(int(str(row[f"cases_{arm}"])), "case", "cases")
+    return joined(some, " of ", context.lists.number(every, "cases", whose, *outcome), f" of {name}")
 
 
 def _power(row: pd.Series, context: Context) -> list[str]:
@@ -83,20 +105,38 @@ def _power(row: pd.Series, context: Context) -> list[str]:
     return [" ".join(said)] if said else []
 
 
-def over_time_lines(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str]) -> list[str]:
+def over_time_lines(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str], context: Context) -> list[str]:
     """The stated outcome over time: how many were seen to have it, median days where reached, the log-rank test."""
     rows = tables.get("courses_compared")
     stated = None if rows is None else rows[rows["primary"].fillna(False).astype(bool)]
     if stated is None or stated.empty or words.is_missing(stated["cases_a"].iloc[0]):
         return []
     row = stated.iloc[0]
-    seen = [
-        f"{name}: {words.count(row[f'events_{arm}'])} of {words.several(int(row[f'cases_{arm}']), 'case', 'cases')}"
-        f"{_median(row, arm)}"
-        for name, arm in zip(arms, ("a", "b"), strict=True)
-    ]
-    said = f"Over time, open windows included, up to day {words.count(row['until_day'])}: {'; '.join(seen)}."
-    return [" ".join([said, *_log_rank(row)])]
+    seen = [_over_time(row, arm, name, context) for name, arm in zip(arms, "ab", strict=True)]
+    lead = f"Over time, open windows included, up to day {words.count(row['until_day'])}: "
+    return [joined(joined(lead, seen[0], "; ", seen[1], "."), *_log_rank(row), between=" ")]
+
+
+def _over_time(row: pd.Series, arm: str, name: str, context: Context) -> str:
+    """`A: 90 of 384 cases`, and the median; isolated cases, whether their window has closed or not."""
+    stated, category, last = context.settings.primary, str(row["category"]), int(row["until_day"])
+    events, cases = (
+        words.count(row[f"events_{arm}"]),
+        words.several(int(row[f"cases_{arm}"]), "case", "cases"),
+    )
+    if stated is not None:
+        whose = Whose.of_stated(stated, arm)
+
+        def listed(told: str, title: str, of: Callable[[Course], np.ndarray]) -> str:
+            return context.lists.found(
+                told, "Observed over time", f"{name}: {title}",
+                lambda facts: of(facts.beside.course(whose, category, last)),
+            )  # fmt: skip
+
+        outcome = words.within_sentence(words.names(context).category(category))
+        cases = listed(cases, f"observed, {outcome}", lambda course: course.at)
+        events = listed(events, f"with it, {outcome}", lambda course: course.had(last))
+    return joined(f"{name}: ", events, " of ", cases, _median(row, arm))
 
 
 def _median(row: pd.Series, arm: str) -> str:
@@ -139,7 +179,7 @@ def baseline_part(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str], con
     )  # fmt: skip
     caption = "Before the operation: the cases of the stated comparison"
     table = page.table(
-        _printed(rows, context),
+        _printed(rows, arms, context),
         "before-rows",
         caption,
         columns,
@@ -150,7 +190,7 @@ def baseline_part(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str], con
     return f"{title}{told}{table}"
 
 
-def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+def _printed(rows: pd.DataFrame, arms: tuple[str, str], context: Context) -> pd.DataFrame:
     """The rows of `baseline` as text columns."""
     import pandas as pd
 
@@ -162,10 +202,11 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
         {
             "characteristic": words.sentence(CALLED[row["characteristic"]]),
             "value": _value(row, named),
-            "a": _arm(row, "a"),
-            "b": _arm(row, "b"),
-            "missing_a": words.count(row["missing_a"]),
-            "missing_b": words.count(row["missing_b"]),
+            **{arm: _arm(row, arm, name, context) for arm, name in zip("ab", arms, strict=True)},
+            **{
+                f"missing_{arm}": _cases(row, arm, name, "", context)
+                for arm, name in zip("ab", arms, strict=True)
+            },
             "difference": _standardised(row["standardised_difference"]),
         }
         for row in ranked.to_dict("records")
@@ -179,14 +220,29 @@ def _value(row: Mapping[Hashable, object], named: words.Names) -> str:
     return named.site(row["value"]) if row["characteristic"] == "site" else words.plain(row["value"])
 
 
-def _arm(row: Mapping[Hashable, object], arm: str) -> str:
+def _arm(row: Mapping[Hashable, object], arm: str, name: str, context: Context) -> str:
     """`30 (40.0 %)`, or a median; a nought is never a percentage."""
     if not words.is_missing(row[f"median_{arm}"]):
         return f"{float(str(row[f'median_{arm}'])):g}"
     share = row[f"share_{arm}"]
     if words.is_missing(share) or not share:
         return words.NOTHING if words.is_missing(share) else "none"
-    return f"{words.count(row[f'n_{arm}'])} ({words.percent(share)})"
+    return joined(_cases(row, arm, name, str(row["value"]), context), f" ({words.percent(share)})")
+
+
+def _cases(row: Mapping[Hashable, object], arm: str, name: str, value: str, context: Context) -> str:
+    """How many cases of an arm have a value, or of how many it is not known, leading to them."""
+    stated, characteristic = context.settings.primary, str(row["characteristic"])
+    told = words.count(row[f"n_{arm}" if value else f"missing_{arm}"])
+    if stated is None:
+        return told
+    whose, days = Whose.of_stated(stated, arm), stated.window
+    called = _value({**row, "value": value}, words.names(context)) if value else "not known"
+    title = f"{name}: {CALLED[characteristic]}, {called}"
+    return context.lists.found(
+        told, "Before the operation", title,
+        lambda facts: facts.beside.known_before(whose, days, characteristic, value),
+    )  # fmt: skip
 
 
 def _standardised(difference: object) -> str:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
 from pipeline.publish.charts import drawing
 from pipeline.publish.charts.intervals import POINTS, Interval, interval_plot
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
+from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Gives a number in print as a link to its cases.
+Linking = Callable[[str, str], str]
 CSV = "../tables/benefit_and_harm.csv"
 ARMS = ["among", "by", "arm_a", "arm_b"]
 HEADINGS = {"harm": "What went wrong", "benefit": "What patients had of it"}
@@ -30,6 +34,19 @@ OF = {
     "did_sport": "of all who did sport before",
     "told_a_day": "of those back who told a day",
     "read_twice": "of those read before and after",
+}
+#: Cases behind numbers of benefit, in print.
+TOLD = {
+    "did_sport": "did sport before",
+    "asked": "did sport before, and answered",
+    "not_asked": "did sport before, not asked",
+    "any_return": "back at sport",
+    "same_or_higher": "back at sport, same level or higher",
+    "told_a_day": "back at sport, told the day",
+    "told_no_day": "back at sport, told no day",
+    "not_back": "not back at sport: ",
+    "read_twice": "read before and after: ",
+    "not_read_twice": "not read both before and after: ",
 }
 BETTER = {"higher": "more is better", "lower": "fewer is better"}
 
@@ -131,7 +148,7 @@ def _printed(lines: list[dict[Hashable, object]], context: Context) -> pd.DataFr
         {
             "kind": HEADINGS.get(str(line["kind"]), words.plain(line["kind"])),
             "outcome": outcome_words(line, context),
-            **{arm: _arm(line, arm) for arm in ("a", "b")},
+            **{arm: _arm(line, arm, _linking(line, arm, context)) for arm in ("a", "b")},
             "difference": _difference(line),
             "verdict": str(line["verdict"]),
         }
@@ -140,26 +157,60 @@ def _printed(lines: list[dict[Hashable, object]], context: Context) -> pd.DataFr
     return pd.DataFrame(told, dtype="object")
 
 
-def _arm(line: Mapping[Hashable, object], arm: str) -> str:
+def _arm(line: Mapping[Hashable, object], arm: str, number: Linking) -> str:
     """What is known of the arm, and of how many further cases it is not known."""
     unknown = line[f"unknown_{arm}"]
-    more = "" if words.is_missing(unknown) or not unknown else f"; {words.count(unknown)} not known"
-    return _known(line, arm) + more
+    known = _known(line, arm, number)
+    if words.is_missing(unknown) or not unknown:
+        return known
+    return joined(known, "; ", number(words.count(unknown), "unknown"), " not known")
 
 
-def _known(line: Mapping[Hashable, object], arm: str) -> str:
+def _known(line: Mapping[Hashable, object], arm: str, number: Linking) -> str:
     """`72 of 201: 35.8 % (29.5–42.7 %)`; a mean or a median with the cases it is of."""
     value, low, high = (line[name] for name in (f"estimate_{arm}", f"{arm}_ci_low", f"{arm}_ci_high"))
-    many = words.count(line[f"n_{arm}"])
+    many = number(words.count(line[f"n_{arm}"]), "n")
     if words.is_missing(value):
-        return f"{words.NOTHING} ({many})"
+        return joined(f"{words.NOTHING} (", many, ")")
     if line["figure"] != "share":
         limits = "" if words.is_missing(low) else f" ({_plain(low)} to {_plain(high)})"
-        return f"{_plain(value)}{limits}; {many} cases"
+        return joined(f"{_plain(value)}{limits}; ", many, " cases")
     events = line[f"events_{arm}"]
     if words.is_missing(events) or not events:
-        return f"none of {many}, at most {words.percent(high)}"
-    return f"{words.count(events)} of {many}: {words.percent(value)} ({words.percents(low, high)})"
+        return joined("none of ", many, f", at most {words.percent(high)}")
+    told = number(words.count(events), "events")
+    return joined(told, " of ", many, f": {words.percent(value)} ({words.percents(low, high)})")
+
+
+def _linking(line: Mapping[Hashable, object], arm: str, context: Context) -> Linking:
+    """Gives the number of a kind (`n`, `events`, `unknown`) of a line's arm, leading to its cases."""
+    whose = Whose.of_arm(line, arm)
+    if line["kind"] == "harm":
+        outcome = (str(line["outcome"]), str(line["detail"]), int(str(line["to_day"])))
+        kinds = {"n": "cases", "events": "events", "unknown": "lost"}
+        return lambda told, what: context.lists.number(told, kinds[what], whose, *outcome)
+    detail = "" if words.is_missing(line["detail"]) else str(line["detail"])
+    named = words.names(context).arm(whose.by, getattr(whose, f"arm_{arm}"))
+    among = f", {words.plain(whose.among)}" if whose.among else ""
+
+    def number(told: str, what: str) -> str:
+        which = _counted(line, what)
+        called = f"{TOLD[which]}{words.plain(detail)}" if TOLD[which].endswith(": ") else TOLD[which]
+        title = f"{named}{among}, nothing else done: {called}"
+        return context.lists.found(
+            told, "Told after the operation", title, lambda facts: facts.beside.told(whose, which, detail)
+        )
+
+    return number
+
+
+def _counted(line: Mapping[Hashable, object], what: str) -> str:
+    """Which cases a number of a line of benefit is of, in the words of `numbers.beside`."""
+    if line["outcome"] == "change":
+        return {"n": "read_twice", "unknown": "not_read_twice"}[what]
+    if line["outcome"] == "days_to_return":
+        return {"n": "told_a_day", "unknown": "told_no_day"}[what]
+    return {"n": str(line["counted_of"]), "events": str(line["outcome"]), "unknown": "not_asked"}[what]
 
 
 def _difference(line: Mapping[Hashable, object]) -> str:

@@ -150,7 +150,8 @@ def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: 
         grouped_by="analysis",
     )  # fmt: skip
     beside = "".join(
-        page.paragraph(line) for line in [*beside_lines(main, arms, context), *over_time_lines(tables, arms)]
+        page.paragraph(line)
+        for line in [*beside_lines(main, arms, context), *over_time_lines(tables, arms, context)]
     )
     picture = stated_chart(_in_order(stated), _question(main, context), arms, context)
     return f'{title}<div class="finding">{said}</div>{beside}{picture}{table}{baseline_part(tables, arms, context)}'

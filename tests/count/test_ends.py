@@ -145,8 +145,9 @@ def test_a_hundred_thousand_cases_take_a_moment(cases_of, settings, catalogue, p
     from time import perf_counter
 
     from pipeline.case_evidence import evidence_rows
-    from pipeline.count.ends import end_cells, last_days
+    from pipeline.count.ends import end_cells
     from pipeline.count.outcomes import all_outcomes, evidence_for_department
+    from pipeline.watched import last_days
 
     cases = cases_of([{}], [(0, CRACK, 0, 10)])
     evidence = evidence_for_department(evidence_rows(cases), cases.labels, catalogue)

@@ -44,11 +44,11 @@ def named_file(facts: CaseFacts, at: np.ndarray) -> pd.DataFrame:
     )
 
 
-def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> pd.DataFrame:
+def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]] | pd.DataFrame) -> pd.DataFrame:
     """Rows of text as they are printed."""
     import pandas as pd
 
-    return pd.DataFrame(list(rows), columns=list(heads))
+    return rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows), columns=list(heads))
 
 
 def status_file(

@@ -25,6 +25,7 @@ from pipeline.watched import closed_cases, quiet_cases
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.publish.numbers.beside import Beside
     from pipeline.publish.numbers.news import News
 
 #: Field of `Whose` → column of cases and the labels its integers stand for.
@@ -138,6 +139,13 @@ class CaseFacts:
         self.closed = lru_cache(maxsize=64)(self._closed)
         self.counted_over = lru_cache(maxsize=8)(self._counted_over)
 
+    @cached_property
+    def beside(self) -> Beside:
+        """Further facts, about what stands beside rates."""
+        from pipeline.publish.numbers.beside import Beside
+
+        return Beside(self)
+
     def outcome(self, category: str, level: str, days: int, laid: bool = False) -> Outcome:
         number = self.labels.categories.index(category)
         return Outcome(number, self.labels.levels[number].index(level), int(days), laid)
@@ -168,9 +176,9 @@ class CaseFacts:
         return {case_id: place for place, case_id in enumerate(self.case_ids.tolist())}
 
     def _closed(self, whose: Whose, days: int) -> np.ndarray:
-        return np.flatnonzero(self._inside(whose) & closed_cases(self.cases, self.windows[days]))
+        return np.flatnonzero(self.inside(whose) & closed_cases(self.cases, self.windows[days]))
 
-    def _inside(self, whose: Whose) -> np.ndarray:
+    def inside(self, whose: Whose) -> np.ndarray:
         """bool over all cases: those that `whose` speaks of, whatever the outcome."""
         kept = np.ones(len(self.cases), bool)
         if whose.procedure != ALL:
@@ -184,6 +192,12 @@ class CaseFacts:
         if whose.isolated:
             kept &= self._column("isolated").astype(bool)
         return kept & self._arm(whose) if whose.arm else kept
+
+    def in_shared_bands(self, whose: Whose, other: Whose, days: int) -> np.ndarray:
+        """Positions of closed cases of an age band in which the other cases occur too; of unknown age are none."""
+        own, theirs = (self._column("age_band")[self.closed(each, days)] for each in (whose, other))
+        found: np.ndarray = self.closed(whose, days)[np.isin(own, theirs) & (own >= 0)]
+        return found
 
     def _column(self, name: str) -> np.ndarray:
         return self.cases[name].to_numpy(np.int64)

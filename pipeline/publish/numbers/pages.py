@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
 from pipeline.publish import page, words
-from pipeline.publish.numbers.register import FOLDER, MOST_ROWS, PLAIN, ListPage, Register, Section
+from pipeline.publish.numbers.register import FOLDER, MOST_ROWS, PLAIN, ListPage, Register, Section, slug
 from pipeline.publish.numbers.rows import Column, Rows, columns_of, given_rows
 from pipeline.publish.numbers.told import Told
 from pipeline.publish.numbers.whole_lists import WholeLists
@@ -90,21 +90,36 @@ def _body(own: ListPage, files: Mapping[str, str], rows: Rows, told: Told) -> st
 
 def _section(section: Section, file: str, most: int, rows: Rows, told: Told) -> str:
     title = page.text(told.section(section))
-    columns = [Column(head) for head in section.heads] or columns_of(section.kind)
+    columns = [Column(head, head in section.totals) for head in section.heads] or columns_of(section.kind)
     head = "".join(f'<th scope="col"{column.attribute}>{page.text(column.label)}</th>' for column in columns)
-    made = _rows(section, most if section.is_long else MOST_ROWS, rows)
+    made = _rows(section, most if section.is_long else MOST_ROWS, rows, columns)
     body = "\n".join(made)
     scroll = f'<div class="scroll" role="region" tabindex="0" aria-label="{title}">'
     table = f'<table class="list"><caption>{page.text(told.rule(section))}</caption>\n<thead><tr>{head}</tr></thead>'
     return (
         f'<section><h2 id="{section.identity}">{title}</h2>{_counted_for(section, told)}'
-        f"{_cut(section, len(made), file, told)}{scroll}{table}\n<tbody>\n{body}\n</tbody></table></div></section>"
+        f"{_cut(section, len(made), file, told)}{scroll}{table}\n<tbody>\n{body}\n</tbody>{_totals(section)}"
+        "</table></div></section>"
     )
 
 
-def _rows(section: Section, most: int, rows: Rows) -> list[str]:
+def _totals(section: Section) -> str:
+    """The sums that numbers lead to, each with the fragment of its own."""
+    if not section.totals:
+        return ""
+    sums = section.given[list(section.totals)].sum()  # type: ignore[call-overload]
+    cells = "".join(
+        f'<td class="n" id="{section.identity}.{slug(head)}">{words.count(sums[head])}</td>'
+        if head in section.totals
+        else "<td></td>"
+        for head in section.heads[1:]
+    )
+    return f'<tfoot><tr><th scope="row">Together</th>{cells}</tr></tfoot>'
+
+
+def _rows(section: Section, most: int, rows: Rows, columns: Sequence[Column]) -> list[str]:
     if section.first is None:
-        return given_rows(section.given[:most])
+        return given_rows(section.given[:most], [column.number for column in columns])
     outcome = section.outcomes[0] if section.outcomes else None
     return rows.of(section.kind, section.first[:most], outcome)
 

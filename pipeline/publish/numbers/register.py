@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b, sha256
 from typing import TYPE_CHECKING
@@ -13,6 +13,7 @@ from pipeline.publish.numbers.whose import Whose
 
 if TYPE_CHECKING:
     import numpy as np
+    import pandas as pd
 
     from pipeline.publish.numbers.facts import CaseFacts, Outcome
     from pipeline.publish.words import Names
@@ -39,7 +40,9 @@ class Section:
         rows: How many there are in all.
         outcomes: What is counted, in the order in which pages asked for it.
         every: All positions of a list of named cases.
-        heads, given: Of a list of other rows: the heads of its columns, and all its cells.
+        heads, given: Of a list of other rows: the heads of its columns, and all its cells, as a frame where its rows
+            are many.
+        totals: Columns whose cells add up to the number that leads here, instead of the rows.
     """
 
     identity: str
@@ -50,7 +53,8 @@ class Section:
     outcomes: list[Outcome] = field(default_factory=list)
     every: np.ndarray | None = None
     heads: tuple[str, ...] = ()
-    given: Sequence[tuple[str, ...]] = ()
+    given: Sequence[tuple[str, ...]] | pd.DataFrame = ()
+    totals: tuple[str, ...] = ()
 
     @property
     def is_long(self) -> bool:
@@ -64,9 +68,10 @@ class ListPage:
     Attributes:
         name: Of the file, without its ending.
         stem: What the names of all pages of the same cases begin with.
-        whose: None: a page of named cases.
+        whose: None: a page of lists that were named one by one.
         days: Of the only window on it; 0 where there are several.
         category: The only one on it; -1 where there are several.
+        title: Of a page of named lists.
         sections: By identity, in the order asked for.
     """
 
@@ -75,6 +80,7 @@ class ListPage:
     whose: Whose | None
     days: int = 0
     category: int = -1
+    title: str = ""
     sections: dict[str, Section] = field(default_factory=dict)
     known: dict[tuple[object, ...], Section] = field(default_factory=dict)
 
@@ -124,13 +130,29 @@ class Register:
             title: What the list holds, unique on its page.
             case_ids: As published; one case may stand several times.
         """
-        if self.facts is None or not len(case_ids):
+        return self.found(told, page, title, lambda facts: facts.positions(case_ids))
+
+    def found(self, told: str, page: str, title: str, find: Callable[[CaseFacts], np.ndarray]) -> str:
+        """The same for cases that are looked for among the facts.
+
+        Args:
+            told, page, title: As in `cases`.
+            find: Gives their positions; asked only where lists are to be had.
+        """
+        if self.facts is None:
             return told
-        at = self.facts.positions(case_ids)
+        at = find(self.facts)
+        if not len(at):
+            return told
         return self._named(told, page, Section(slug(title), "", title, at[:MOST_ROWS], len(at), every=at))
 
     def rows(
-        self, told: str, page: str, title: str, heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]
+        self,
+        told: str,
+        page: str,
+        title: str,
+        heads: tuple[str, ...],
+        rows: Sequence[tuple[str, ...]] | pd.DataFrame,
     ) -> str:
         """The number as printed, as a link to a list of rows that are not simply cases.
 
@@ -139,15 +161,35 @@ class Register:
             heads: Of its columns.
             rows: Their cells in print.
         """
-        if not len(rows):
+        if self.facts is None or not len(rows):
             return told
         return self._named(
             told, page, Section(slug(title), "", title, None, len(rows), heads=heads, given=rows)
         )
 
-    def _named(self, told: str, page: str, section: Section) -> str:
-        own = self._page(("named", slug(page)), ListPage(slug(page), slug(page), None))
-        return linked(told, _address(own, own.sections.setdefault(section.identity, section)))
+    def total(self, told: str, page: str, title: str, rows: pd.DataFrame, column: str) -> str:
+        """The number as printed, as a link to the sum of a column of a list.
+
+        Args:
+            told, page, title: As in `cases`.
+            rows: Numbers where they are summed; their heads are the names of the columns.
+            column: The one that adds up to the number.
+        """
+        if self.facts is None or not rows[column].sum():
+            return told
+        sums = tuple(str(name) for name in rows.columns if rows[name].dtype.kind == "i")
+        heads = tuple(map(str, rows.columns))
+        section = Section(slug(title), "", title, None, len(rows), heads=heads, given=rows, totals=sums)
+        return self._named(told, page, section, f".{slug(column)}")
+
+    def _named(self, told: str, page: str, section: Section, part: str = "") -> str:
+        """Lists of one title are one list; a title that gives the same fragment as another gets something behind it."""
+        own = self._page(("named", slug(page)), ListPage(slug(page), slug(page), None, title=page))
+        if (section.title,) not in own.known:
+            if section.identity in own.sections:
+                section.identity += f"-{_short(section.title)}"
+            own.known[(section.title,)] = own.sections[section.identity] = section
+        return linked(told, _address(own, own.known[(section.title,)]) + part)
 
     def news(self, told: str, kind: str, procedure: str, named: Names) -> str:
         """A number of `activity` as printed, summed over sites, as a link to what it was counted from.

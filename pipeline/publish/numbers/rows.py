@@ -199,11 +199,18 @@ class Rows:
         ]
 
 
-def given_rows(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """Rows whose cells are text in print; the first heads its row."""
+def given_rows(rows: Sequence[tuple[str, ...]] | pd.DataFrame, numbers: Sequence[bool]) -> list[str]:
+    """Rows whose cells are text in print; the first heads its row.
+
+    Args:
+        numbers: Of each column, whether it stands to the right.
+    """
+    each = rows if isinstance(rows, Sequence) else rows.astype(str).itertuples(index=False, name=None)
+    columns = [Column("", number) for number in numbers[1:]]
     return [
-        f'<tr><th scope="row">{escape(first)}</th>{"".join(_cells([escape(cell) for cell in rest]))}</tr>'
-        for first, *rest in rows
+        f'<tr><th scope="row">{escape(first)}</th>'
+        f"{''.join(_cell(escape(cell), column) for cell, column in zip(rest, columns, strict=True))}</tr>"
+        for first, *rest in each
     ]
 
 
@@ -248,4 +255,8 @@ def _places(texts: Sequence[str]) -> str:
 
 
 def _cells(cells: Sequence[str], column: Column = TEXT) -> list[str]:
-    return [f"<td{column.attribute}>{cell}</td>" for cell in cells]
+    return [_cell(cell, column) for cell in cells]
+
+
+def _cell(cell: str, column: Column) -> str:
+    return f"<td{column.attribute}>{cell}</td>"

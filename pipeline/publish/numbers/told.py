@@ -48,7 +48,7 @@ class Told:
     def page(self, own: ListPage) -> str:
         """Its title."""
         if own.whose is None:
-            return words.sentence(own.name.replace("-", " "))
+            return words.sentence(own.title.replace("-", " "))
         outcome = (
             words.window(own.days)
             if own.days
@@ -96,7 +96,10 @@ class Told:
     def section(self, section: Section) -> str:
         """Heading of a list, which says its length."""
         if not section.kind:
-            return f"{section.title}: {words.count(section.rows)}"
+            rows = (
+                words.several(section.rows, "line", "lines") if section.totals else words.count(section.rows)
+            )
+            return f"{section.title}: {rows}"
         outcome = section.outcomes[0]
         holds = words.several(section.rows, *HOLDS[section.kind])
         if section.kind in PLAIN:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.settings import Primary
 
 ALL = "all"
 
@@ -43,11 +47,18 @@ class Whose:
         return Whose(procedure=str(row["procedure"]), **narrowed)  # type: ignore[arg-type]
 
     @staticmethod
+    def of_stated(stated: Primary, arm: str) -> Whose:
+        """The cases of arm `a` or `b` of the comparison stated beforehand, in which nothing else was done."""
+        return Whose(among=stated.among, by=stated.by, arm_a=stated.a, arm_b=stated.b, arm=arm, isolated=True)
+
+    @staticmethod
     def of_arm(row: Mapping[Hashable, object], arm: str) -> Whose:
-        """The cases of arm `a` or `b` of a row of `comparisons`."""
-        texts = {
-            name: "" if row[name] is None or row[name] != row[name] else str(row[name])
-            for name in ("among", "by", "arm_a", "arm_b", "stratum_value")
-        }
-        age_band = texts.pop("stratum_value")
-        return Whose(**texts, arm=arm, age_band=age_band, isolated=bool(row["isolated_only"]))  # type: ignore[arg-type]
+        """The cases of arm `a` or `b` of a row of `comparisons`, or of a table that counts isolated cases alone."""
+        texts = {name: _text(row[name]) for name in ("among", "by", "arm_a", "arm_b")}
+        age_band, isolated = _text(row.get("stratum_value")), bool(row.get("isolated_only", True))
+        return Whose(**texts, arm=arm, age_band=age_band, isolated=isolated)  # type: ignore[arg-type]
+
+
+def _text(cell: object) -> str:
+    """What a published table says; nothing where it says nothing."""
+    return "" if cell is None or cell != cell else str(cell)
