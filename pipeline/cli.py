@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.commands.access import Logged, used
 from pipeline.commands.editions import prune, sign, verify
 from pipeline.commands.pages import catalogue, dictionary, findings
 from pipeline.commands.places import FOLDER, state_folder
@@ -218,7 +219,7 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
     _finish(done, "Wrote ledger, held-back rows, repairs, quality and notes to the senders to")
 
 
-@main.command()
+@main.command(cls=Logged)
 @click.argument("workspace", type=FOLDER)
 @click.option("--period", default="", help="2026-10, 2026-Q4 or 2026; by default the last whole one.")
 @click.option(
@@ -252,11 +253,12 @@ def run(
     asked = _asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts)
     with progress() as listener, held(editions, "limbaudit run", ground_of(asked).settings.access_group):
         done = audited(asked, editions, listener)
+    used(done.place)
     click.echo(f"Period {done.ground.period.name}, cut {done.ground.cut_on}, as of {done.ground.as_of}.")
     _finish(done, "Wrote the draft edition to" if done.written else "Nothing was written. It lies in")
 
 
-@main.command()
+@main.command(cls=Logged)
 @click.argument("workspace", type=FOLDER)
 @click.argument("case_id")
 @click.option("--period", default="", help="Period of the edition; by default the newest.")
@@ -280,10 +282,11 @@ def trace(workspace: Path, case_id: str, period: str, out: Path | None) -> None:
 
     editions = out or workspace / "editions"
     with TemporaryDirectory() as once:
-        edition = standing_edition(editions, period)
-        if edition is None:
-            edition = audited(_asked(workspace, period=period), Path(once)).place
-        for line in story_of(workspace, edition, case_id):
+        standing = standing_edition(editions, period)
+        edition = standing or audited(_asked(workspace, period=period), Path(once)).place
+        lines = list(story_of(workspace, edition, case_id))
+        used(standing, case_id)
+        for line in lines:
             click.echo(line)
 
 

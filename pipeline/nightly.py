@@ -9,16 +9,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from pipeline import store
 from pipeline.errors import LimbauditError, WrongUse
+from pipeline.settings import Settings
 from pipeline.unattended.due import MONTHLY, Task, tasks_due
 from pipeline.unattended.lock import held
 from pipeline.unattended.memory import Memory, place_of, remember, remembered
 from pipeline.unattended.notices import State, tell
-
-if TYPE_CHECKING:
-    from pipeline.settings import Settings
 
 #: Seconds between tries of a task while a share is away.
 BACK_OFF = (5.0, 30.0, 120.0)
@@ -86,14 +84,31 @@ def night(place: Place, now: datetime, wait: Callable[[float], None] = time.slee
         wait: Between tries while a share is away.
 
     Raises:
-        WrongUse: Settings cannot be read, so nobody knows what is due.
+        WrongUse: Settings cannot be read, so nobody knows what is due; those who were told last are told so, once.
         CannotFinish: Another run holds the editions.
     """
-    settings = settings_of(place.workspace)
+    try:
+        settings = settings_of(place.workspace)
+        store.group_id(settings.access_group)
+    except WrongUse as problem:
+        raise WrongUse(" ".join([str(problem), *_told_of_settings(place, str(problem))])) from None
     tasks = tasks_due(settings, remembered(place.state).done_until, now)
     with held(place.editions, "the nightly work", settings.access_group):
         finished = tuple(_tried(task, place, wait) for task in tasks)
     return NightDone(finished, noted(place, settings, finished, now))
+
+
+def _told_of_settings(place: Place, problem: str) -> tuple[str, ...]:
+    """Tell it where the last notice could have gone. Nothing else is remembered, so the night is caught up once mended."""
+    memory = remembered(place.state)
+    before = Settings(
+        notice_webhook=memory.notices.get("webhook", ""), notice_mail_to=memory.notices.get("mail_to", "")
+    )
+    state = State(2, reasons=(problem,))
+    untold = tell(before, place.workspace.resolve().name, state, memory.told)
+    if memory.notices and not untold:
+        remember(place.state, replace(memory, told=state.told))
+    return untold
 
 
 def noted(place: Place, settings: Settings, finished: tuple[TaskDone, ...], now: datetime) -> tuple[str, ...]:
@@ -108,7 +123,8 @@ def noted(place: Place, settings: Settings, finished: tuple[TaskDone, ...], now:
     untold = tell(settings, place.workspace.resolve().name, state, memory.told)
     told = memory.told if untold else state.told
     lines = (*memory.last, *(done.words for done in finished))[-MOST_LINES:]
-    remember(place.state, Memory(now, ends, told, lines))
+    addresses = {"webhook": settings.notice_webhook, "mail_to": settings.notice_mail_to}
+    remember(place.state, Memory(now, ends, told, lines, addresses), settings.access_group)
     _sweep(place.checks)
     return untold
 

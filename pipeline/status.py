@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import suppress
 from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -10,6 +12,7 @@ from pipeline.nightly import Place, settings_of
 from pipeline.periods import last_complete
 from pipeline.settings import Settings
 from pipeline.sites import is_late
+from pipeline.unattended.access_log import last_use
 from pipeline.unattended.due import next_due, tasks_due
 from pipeline.unattended.memory import Memory, remembered
 from pipeline.unattended.notices import State
@@ -32,14 +35,39 @@ def status_lines(place: Place, now: datetime) -> tuple[str, ...]:
         f"Due: {_due(settings, memory, now)}",
         f"Late: {_late(settings, place.workspace, now)}",
         f"Wrong: {_wrong(memory)}",
-        f"Can read the editions: {_readers(settings, place.editions)}",
+        f"Can read the editions: {_readers(settings, place.editions)}{_used(place)}",
+    )
+
+
+def lines_without_settings(place: Place, problem: str) -> tuple[str, ...]:
+    """The same five lines where the settings cannot be read: what they would say is not known.
+
+    Args:
+        place: Where.
+        problem: Why they cannot be read.
+    """
+    unknown = "not known while the settings cannot be read."
+    return (
+        f"Ran last: {_last(remembered(place.state), place.editions)}",
+        f"Due: {unknown}",
+        f"Late: {unknown}",
+        f"Wrong: {problem}",
+        f"Can read the editions: {_doors(place.editions)}{_used(place)}",
     )
 
 
 def _last(memory: Memory, editions: Path) -> str:
-    edition = standing_edition(editions, "")
-    stands = f"standing edition {edition.parent.name}/{edition.name}" if edition else "no edition yet"
-    return f"{memory.last[-1] if memory.last else 'no night yet'}; {stands}."
+    return f"{memory.last[-1] if memory.last else 'no night yet'}; {_stands(editions)}."
+
+
+def _stands(editions: Path) -> str:
+    if editions.exists() and not os.access(editions, os.R_OK | os.X_OK):
+        return f"you may not read {editions}"
+    try:
+        edition = standing_edition(editions, "")
+    except (ValueError, KeyError, TypeError):
+        return "which edition stands cannot be read (`limbaudit verify` says where)"
+    return f"standing edition {edition.parent.name}/{edition.name}" if edition else "no edition yet"
 
 
 def _due(settings: Settings, memory: Memory, now: datetime) -> str:
@@ -69,11 +97,16 @@ def _late(settings: Settings, workspace: Path, now: datetime) -> str:
 
 
 def _newest_receipt(folder: Path) -> date | None:
-    days = [path.name for path in folder.glob("????-??-??") if path.is_dir()]
-    return date.fromisoformat(max(days)) if days else None
+    days = []
+    for path in folder.glob("????-??-??"):
+        with suppress(ValueError):  # a folder that is no day is told by `check`
+            days.append(date.fromisoformat(path.name))
+    return max(days, default=None)
 
 
 def _wrong(memory: Memory) -> str:
+    if not memory.ends:
+        return "not known: no night has looked yet."
     states = [State.of(end) for end in memory.ends.values()]
     reasons = list(dict.fromkeys(text for state in states for text in state.reasons))
     more = f" and {len(reasons) - 1} more" if len(reasons) > 1 else ""
@@ -87,6 +120,26 @@ def _readers(settings: Settings, editions: Path) -> str:
         f"their owner and the group {settings.access_group}" if settings.access_group else "their owner alone"
     )
     return f"{who}{_wider(editions)}."
+
+
+def _doors(editions: Path) -> str:
+    """Who can read them by what the folder itself says."""
+    if not editions.exists():
+        return "nobody yet: there are none."
+    mode = editions.stat().st_mode
+    return (
+        "everybody."
+        if mode & 0o007
+        else "their owner and one group."
+        if mode & 0o070
+        else "their owner alone."
+    )
+
+
+def _used(place: Place) -> str:
+    """The newest line of the access log."""
+    use = last_use(place.state)
+    return f" Last use: {use.command} by {use.user} at {use.at}." if use else ""
 
 
 def _wider(editions: Path) -> str:

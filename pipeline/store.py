@@ -219,9 +219,11 @@ def group_id(group: str) -> int | None:
 
 
 def private_folder(folder: Path, group: str) -> None:
-    """Make the folder where it lacks, readable as its contents are; one that exists keeps its mode."""
+    """Make the folder and those above it where they lack, readable as its contents are; one that exists keeps its mode."""
+    group_id(group)
     if not folder.exists():
-        folder.mkdir(parents=True)
+        private_folder(folder.parent, group)
+        folder.mkdir(mode=0o700, exist_ok=True)
         protect(folder, group)
 
 

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import click
 
+from pipeline.commands.access import Logged, used
 from pipeline.commands.places import FOLDER
 from pipeline.commands.progress import progress
 
 
-@click.command()
+@click.command(cls=Logged)
 @click.argument("workspace", type=FOLDER)
 @click.argument("period")
 @click.option("--role", required=True, help='In which role you sign, such as "quality officer"; no name.')
@@ -33,6 +34,7 @@ def sign(workspace: Path, period: str, role: str, despite: str, out: Path | None
 
     with progress() as listener:
         done = signed(workspace, period, role, despite, out or workspace / "editions", listener)
+    used(done.place)
     click.echo(f"Signed as number {done.number} of {period}: {done.place}")
     for warning in done.warnings:
         click.echo(f"limbaudit: signed despite: {warning}", err=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from pipeline.commands.access import Logged, used
 from pipeline.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ REVIEWER = re.compile(r"[\w-][\w.-]*(/[\w-][\w.-]*)?")
 TO_REVIEW = "to_review"
 
 
-@click.command()
+@click.command(cls=Logged)
 @click.argument("workspace", type=FOLDER)
 @click.option(
     "--reviewer", required=True, help="Who is asked: a pseudonym; a surgeon's id as S3 or harbour/S3."
@@ -54,6 +55,7 @@ def review(
         raise WrongUse(f"`{reviewer}` is no reviewer: use letters, digits, - _ and . as in S3 or harbour/S3.")
     with TemporaryDirectory() as once:
         edition = _edition(workspace, editions or workspace / "editions", period, Path(once))
+        used(None if Path(once) in edition.parents else edition, reviewer)
         _list_for(reviewer, workspace, edition, out, sample)
 
 

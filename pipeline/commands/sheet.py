@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from pipeline.commands.access import Logged, used
 from pipeline.commands.places import FOLDER
 from pipeline.errors import WrongUse
 
@@ -26,7 +27,7 @@ FORM = ("case_id", "category", "question", "because", "asked_on", "surgeon")
 OF_THE_CASE = "The case itself: side, operation, surgeon or date"
 
 
-@click.command()
+@click.command(cls=Logged)
 @click.argument("workspace", type=FOLDER)
 @click.argument("surgeon")
 @click.option("--period", default="", help="Period of the edition; by default the newest.")
@@ -52,10 +53,13 @@ def sheet(workspace: Path, surgeon: str, period: str, out: Path | None, editions
 
     known = editions or workspace / "editions"
     with TemporaryDirectory() as once:
-        edition = standing_edition(known, period)
-        if edition is None or not _is_readable(edition):
-            edition = audited(Asked(workspace, period=period), Path(once)).place
-        for line in _written(_Sheet.of(workspace, known, edition, surgeon, out)):
+        standing = standing_edition(known, period)
+        if standing is not None and not _is_readable(standing):
+            standing = None
+        edition = standing or audited(Asked(workspace, period=period), Path(once)).place
+        own = _Sheet.of(workspace, known, edition, surgeon, out)
+        used(standing, surgeon)
+        for line in _written(own):
             click.echo(line)
 
 

@@ -52,12 +52,17 @@ def status(workspace: Path, out: Path | None) -> None:
     \b
     Example: limbaudit status our_audit
     """
+    from pipeline.errors import WrongUse
     from pipeline.nightly import Place
-    from pipeline.status import status_lines
+    from pipeline.status import lines_without_settings, status_lines
 
     place = Place.of(workspace, out or workspace / "editions", state_folder())
-    for line in status_lines(place, datetime.now(UTC)):
-        click.echo(line)
+    try:
+        lines = status_lines(place, datetime.now(UTC))
+    except WrongUse as problem:
+        click.echo("\n".join(lines_without_settings(place, str(problem))))
+        sys.exit(problem.exit_code)
+    click.echo("\n".join(lines))
 
 
 @click.command()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -134,7 +136,7 @@ def write_check(
     """What `check` leaves behind: the tables about rows and the notes to the senders, no edition.
 
     Args:
-        folder: Made where it lacks; files of the same names are replaced.
+        folder: Made where it lacks; files of the same names are replaced, others left alone.
         tables: Among them ledger, quarantine, repairs and quality.
         found: Findings that still ask something of a sender.
         sites: Ids of the sites that sent anything.
@@ -143,10 +145,26 @@ def write_check(
     from pipeline.publish.sender import write_notes
     from pipeline.publish.tables import write_tables
 
-    folder.mkdir(parents=True, exist_ok=True)
-    write_tables(folder, tables)
-    write_notes(folder, found, sites)
-    store.protect(folder, group)
+    store.private_folder(folder, group)
+    editions.sweep(folder)
+    aside = folder / f"{editions.BUILDING}{os.getpid()}"
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir(mode=0o700)
+    try:
+        write_tables(aside, tables)
+        write_notes(aside, found, sites)
+        store.protect(aside, group)
+        _moved_in(aside, folder, group)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _moved_in(aside: Path, folder: Path, group: str) -> None:
+    """Every file to its place, one after the other; what else lies in the folder stays as it is."""
+    for file in sorted(path for path in aside.rglob("*") if path.is_file()):
+        place = folder / file.relative_to(aside)
+        store.private_folder(place.parent, group)
+        os.replace(file, place)
 
 
 def write_front_page(folder: Path, group: str = "") -> None:

@@ -22,12 +22,14 @@ class Memory:
         ends: Kind of task → how its last one ended, see `unattended.notices.State.told`.
         told: The state that was told last, in the same form.
         last: What the last tasks said of themselves, in words, newest last.
+        notices: Where notices went (`webhook`, `mail_to`), for a night whose settings cannot be read.
     """
 
     done_until: datetime | None = None
     ends: dict[str, dict[str, object]] = field(default_factory=dict)
     told: dict[str, object] = field(default_factory=dict)
     last: tuple[str, ...] = ()
+    notices: dict[str, str] = field(default_factory=dict)
 
 
 def place_of(state_folder: Path, workspace: Path) -> Path:
@@ -44,14 +46,21 @@ def remembered(place: Path) -> Memory:
         until = found["done_until"]
         ends = {str(kind): dict(end) for kind, end in found["ends"].items()}
         when = datetime.fromisoformat(until) if until else None
-        return Memory(when, ends, dict(found["told"]), tuple(found["last"]))
+        addresses = {str(name): str(address) for name, address in found.get("notices", {}).items()}
+        return Memory(when, ends, dict(found["told"]), tuple(found["last"]), addresses)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return Memory()
 
 
-def remember(place: Path, memory: Memory) -> None:
-    """Replace what stands in the folder."""
-    store.private_folder(place, "")
+def remember(place: Path, memory: Memory, group: str = "") -> None:
+    """Replace what stands in the folder, readable by its owner and the group."""
+    store.private_folder(place, group)
     until = memory.done_until.isoformat() if memory.done_until else ""
-    content = {"done_until": until, "ends": memory.ends, "told": memory.told, "last": list(memory.last)}
-    store.replace_text(store.json_text(content), place / FILE)
+    content = {
+        "done_until": until,
+        "ends": memory.ends,
+        "told": memory.told,
+        "last": list(memory.last),
+        "notices": memory.notices,
+    }
+    store.replace_text(store.json_text(content), place / FILE, group)
