@@ -11,22 +11,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from pipeline import findings
+from pipeline import findings, part_work
 from pipeline.amiss import amiss_row, decided_amiss
 from pipeline.asking import Reviewed, reviewed
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
-from pipeline.countable import countable_cases
 from pipeline.handover import PERFORMED, RECORD_TABLES, Cases, Facts, Labels
 from pipeline.known import marked
 from pipeline.of_period import decisions_in_period, empty_period, operations_in_period
+from pipeline.part_work import Rules
 from pipeline.parts import Whole, joined, joined_cases, part_of, stray_positions
 from pipeline.unsaid import left_unsaid
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Mapping, Sequence
 
     from pipeline.clock import Clock
     from pipeline.counts import Counts
+    from pipeline.engine import Engine
     from pipeline.run import Accounted, Ground
 
 
@@ -74,7 +75,6 @@ def labels_of(facts: Facts, ground: Ground) -> Labels:
 
 def analysed(rows: Accounted, clock: Clock) -> Analysed:
     """Link, classify and count part by part, then estimate from the counts alone."""
-    from pipeline.count import counted, repeated_cases
     from pipeline.counts import added, added_cells
     from pipeline.edition_tables import lists_of
     from pipeline.estimate import (
@@ -97,11 +97,11 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     from pipeline.ledger import check_all_counted
     from pipeline.publish.requests_list import requests_amiss
 
-    rows, labels, whole, parts = tied_and_classified(rows, clock)
-    ground, facts = rows.ground, rows.resolved.facts
+    rows, rules, whole, parts = tied_and_classified(rows, clock)
+    ground, facts, labels, engine = rows.ground, rows.resolved.facts, rules.labels, rows.ground.asked.engine
     with clock.stage("count"):
-        counts = added([counted(part, ground.settings, ground.catalogue, ground.period) for part in parts])
-        again = added_cells([repeated_cases(part, ground.settings, ground.catalogue) for part in parts])
+        counts = engine.total(part_work.part_counts, added, rules, parts)
+        again = engine.total(part_work.part_repeats, added_cells, rules, parts)
     check_all_counted(counts, whole, ground.settings)
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
@@ -123,7 +123,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         benefit["benefit_and_harm"] = benefit_and_harm_table(
             counts, ground.settings, labels, ground.catalogue, comparisons
         )
-        by_risk = tables_by_risk(parts, counts, ground.settings, ground.catalogue)
+        by_risk = tables_by_risk(engine, rules, parts, counts)
     amiss = decided_amiss(facts, whole, rows.people)
     asked_amiss = requests_amiss(lists_of(rows, labels, whole), rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
@@ -137,24 +137,32 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     told = marked(told, known, ground.as_of)
     reviews = reviewed(whole, facts, labels, ground.settings)
     return Analysed(
-        labels=labels, whole=whole, cases=joined_cases(parts), counts=counts, rates=rates, cohorts=cohorts, event_free=event_free,
+        labels=labels, whole=whole, cases=joined_cases(engine.all(parts)), counts=counts,
+        rates=rates, cohorts=cohorts, event_free=event_free,
         comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
         beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
         findings=told,
     )  # fmt: skip
 
 
-def tied_and_classified(rows: Accounted, clock: Clock) -> tuple[Accounted, Labels, Whole, list[Cases]]:
-    """Letters read, records tied to cases, cases classified, and a look that nothing was lost on the way."""
+def tied_and_classified(rows: Accounted, clock: Clock) -> tuple[Accounted, Rules, Whole, Sequence[Any]]:
+    """Letters read, records tied to cases, cases classified, and a look that nothing was lost on the way.
+
+    Returns:
+        The rows with what letters say, what all parts share, all parts joined, and the cases of each as the engine
+        holds them.
+    """
     from pipeline.ledger import check_nothing_lost
 
     with clock.stage("letters"):
         rows = _with_letters(rows)
-    facts = rows.resolved.facts
-    labels = labels_of(facts, rows.ground)
-    whole, parts = _linked_and_classified(rows, _until(rows), labels, clock)
-    check_nothing_lost(facts, rows.resolved.standing, whole, rows.ground.catalogue)
-    return rows, labels, whole, parts
+    ground, facts = rows.ground, rows.resolved.facts
+    rules = Rules(
+        ground.look, ground.settings, ground.catalogue, ground.period, labels_of(facts, ground), _until(rows)
+    )
+    whole, parts = _linked_and_classified(facts, rules, ground.asked.engine, clock)
+    check_nothing_lost(facts, rows.resolved.standing, whole, ground.catalogue)
+    return rows, rules, whole, parts
 
 
 def _until(rows: Accounted) -> np.ndarray:
@@ -172,27 +180,15 @@ def _with_letters(rows: Accounted) -> Accounted:
 
 
 def _linked_and_classified(
-    rows: Accounted, until: np.ndarray, labels: Labels, clock: Clock
-) -> tuple[Whole, list[Cases]]:
-    from pipeline.classify import classified
-    from pipeline.link import linked
-
-    ground, facts = rows.ground, rows.resolved.facts
-    own = [part_of(facts, number, ground.asked.parts) for number in range(ground.asked.parts)]
+    facts: Facts, rules: Rules, engine: Engine, clock: Clock
+) -> tuple[Whole, Sequence[Any]]:
+    own = engine.held(part_of(facts, number, engine.parts) for number in range(engine.parts))
     with clock.stage("link"):
-        chains = [linked(part, ground.look, ground.settings, until) for part in own]
+        chains = engine.each(part_work.part_linked, rules, own)
     with clock.stage("classify"):
-        sorted_parts = [
-            classified(part, chain, ground.look, ground.settings)
-            for part, chain in zip(own, chains, strict=True)
-        ]
-    cases = [
-        countable_cases(
-            facts, replace(chain, cases=chain.cases.assign(died=part.died)), part, labels, ground.look
-        )
-        for facts, chain, part in zip(own, chains, sorted_parts, strict=True)
-    ]
-    return joined(chains, sorted_parts), cases
+        found = engine.each(part_work.part_classified, rules, own, chains)
+    cases = engine.each(part_work.part_cases, rules, own, chains, found)
+    return joined(engine.all(chains), engine.all(found)), cases
 
 
 def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:

@@ -232,27 +232,55 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
 @click.option(
     "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
 )
-@click.option("--engine", type=click.Choice(["local"]), default="local", help="Where the work is done.")
 @click.option(
-    "--parts", type=click.IntRange(1, 4096), default=1, help="Cut the patients into parts; changes no result."
+    "--engine",
+    type=click.Choice(["local", "dask"]),
+    default="local",
+    help="Where parts of the patients are worked on: here, or by the workers of a Dask cluster.",
+)
+@click.option(
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="Dask scheduler, as tcp://host:8786; by default a cluster of this machine's own.",
+)
+@click.option(
+    "--parts",
+    type=click.IntRange(1, 4096),
+    default=None,
+    help="Cut the patients into parts; changes no result.",
 )
 def run(
-    workspace: Path, period: str, as_of: date | None, as_in: str, out: Path | None, engine: str, parts: int
+    workspace: Path,
+    period: str,
+    as_of: date | None,
+    as_in: str,
+    out: Path | None,
+    engine: str,
+    scheduler: str,
+    parts: int | None,
 ) -> None:
     """Run the audit and write an edition: tables, lists, report.
 
     \b
     Example: limbaudit run our_audit --period 2026-10
     """
+    from dataclasses import replace
+
+    from pipeline.engine import engine_for
     from pipeline.run import audited, ground_of
     from pipeline.unattended.lock import held
     from pipeline.workspace import rules_of
 
     editions = out or workspace / "editions"
     rules = rules_of(as_in, editions) if as_in else None
-    asked = _asked(workspace, period=period, as_of=as_of, rules=rules, parts=parts)
-    with progress() as listener, held(editions, "limbaudit run", ground_of(asked).settings.access_group):
-        done = audited(asked, editions, listener)
+    asked = _asked(workspace, period=period, as_of=as_of, rules=rules)
+    with (
+        progress() as listener,
+        held(editions, "limbaudit run", ground_of(asked).settings.access_group),
+        engine_for(engine, scheduler, parts or 0, editions) as place,
+    ):
+        done = audited(replace(asked, engine=place), editions, listener)
     used(done.place)
     click.echo(f"Period {done.ground.period.name}, cut {done.ground.cut_on}, as of {done.ground.as_of}.")
     _finish(done, "Wrote the draft edition to" if done.written else "Nothing was written. It lies in")

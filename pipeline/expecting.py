@@ -3,29 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from pipeline import part_work
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.catalogue import Catalogue
     from pipeline.counts import Counts
-    from pipeline.handover import Cases
-    from pipeline.settings import Settings
+    from pipeline.engine import Engine
 
 
 def tables_by_risk(
-    parts: Sequence[Cases], counts: Counts, settings: Settings, catalogue: Catalogue
+    engine: Engine, rules: part_work.Rules, parts: Sequence[Any], counts: Counts
 ) -> dict[str, pd.DataFrame]:
     """`surgeon_outcomes`, `risk_models`, `monitoring` and `charts`.
 
     Args:
+        engine: Holds the parts.
+        rules: As in the first pass.
         parts: The cases of every partition, at least one.
         counts: Of all of them: pass one.
-        settings: Which outcomes are shown by surgeon.
-        catalogue: How each category is observed.
     """
-    from pipeline.count import added_chart_cases, added_histograms, chart_cases, risk_histogram
+    from pipeline.count import added_chart_cases, added_histograms
     from pipeline.estimate import (
         expected_risk,
         monitoring_tables,
@@ -34,13 +35,13 @@ def tables_by_risk(
         surgeon_outcomes_table,
     )
 
-    labels = parts[0].labels
+    settings, labels = rules.settings, rules.labels
     expected = expected_risk(counts, settings.confidence)
-    risks = expected.risks
-    histogram = added_histograms([risk_histogram(part, settings, catalogue, risks) for part in parts])
-    in_order = added_chart_cases([chart_cases(part, settings, catalogue, risks) for part in parts])
+    second = replace(rules, risks=expected.risks)
+    histogram = engine.total(part_work.part_histogram, added_histograms, second, parts)
+    in_order = added_chart_cases(engine.all(engine.each(part_work.part_chart_cases, second, parts)))
     return {
-        "surgeon_outcomes": surgeon_outcomes_table(histogram, expected, settings, labels, catalogue),
+        "surgeon_outcomes": surgeon_outcomes_table(histogram, expected, settings, labels, rules.catalogue),
         "risk_models": risk_models_table(expected, spreads(histogram), labels),
         **monitoring_tables(in_order, settings, labels),
     }

@@ -98,5 +98,5 @@ def _known_then(earlier: SignedEdition, rows: Accounted, result: Analysed, clock
         found = resolved(rows.validated.accepted, rows.people, ground.settings, ground.look, ground.cut_on)
     reached = reaches(rows.validated, found.fates, ground.settings, ground.cut_on, ground.as_of)
     then = replace(rows, ground=ground, resolved=found, reached=reached)
-    then, labels, whole, _ = tied_and_classified(then, clock)
-    return case_tables(then, labels, whole, result.findings)
+    then, rules, whole, _ = tied_and_classified(then, clock)
+    return case_tables(then, rules.labels, whole, result.findings)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from pipeline import findings
 from pipeline.catalogue import Catalogue, load_catalogue
 from pipeline.clock import Clock, Listener, silent
+from pipeline.engine import HERE, Engine
 from pipeline.errors import CannotFinish, WrongUse
 from pipeline.known import marked
 from pipeline.periods import Period, last_complete, parse_period
@@ -48,14 +49,14 @@ class Asked:
         period: Name of the edition; empty: the last whole one on `as_of`.
         as_of: Last day whose receipts and decisions are known; None: the newest date in the workspace.
         rules: Folder with audit.toml, catalogue.toml and mappings/ if not the workspace's own (`--as-in`).
-        parts: Into how many parts the patients are cut; changes nothing but memory.
+        engine: Where the parts of the patients are worked on, and how many there are; changes no result.
     """
 
     workspace: Path
     period: str = ""
     as_of: date | None = None
     rules: Path | None = None
-    parts: int = 1
+    engine: Engine = HERE
 
     @property
     def rules_folder(self) -> Path:

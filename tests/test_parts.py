@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.audit import Analysed, analysed
 from pipeline.clock import Clock
+from pipeline.engine import Local
 from pipeline.handover import RECORD_TABLES
 from pipeline.parts import part_of
 from pipeline.run import Accounted, Asked, accounted, ground_of
@@ -54,7 +55,7 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> Accounted:
 
 
 def in_parts(rows: Accounted, parts: int) -> Analysed:
-    asked = replace(rows.ground.asked, parts=parts)
+    asked = replace(rows.ground.asked, engine=Local(parts))
     return analysed(replace(rows, ground=replace(rows.ground, asked=asked)), Clock())
 
 

@@ -17,7 +17,7 @@ from pipeline.case_evidence import evidence_rows
 from pipeline.catalogue import Catalogue, complication_of
 from pipeline.compared import arms_of
 from pipeline.count.outcomes import all_outcomes, evidence_for_department
-from pipeline.counts import Cells, joint_cells
+from pipeline.counts import Cells, joint_cells, summed
 from pipeline.handover import Cases
 from pipeline.settings import Settings
 from pipeline.watched import closed_cases, quiet_cases
@@ -64,7 +64,7 @@ def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Ce
             counted[kind].append(np.concatenate(found))
     keys = pd.concat([line.keys for line in lines], ignore_index=True)
     empty = np.zeros((len(keys), 0), np.int64)
-    return Cells(keys, {kind: np.stack(own, axis=1) if own else empty for kind, own in counted.items()})
+    return summed(keys, {kind: np.stack(own, axis=1) if own else empty for kind, own in counted.items()})
 
 
 def _lines(frame: pd.DataFrame, cases: Cases, settings: Settings) -> list[_Line]:

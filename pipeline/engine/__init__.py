@@ -1,0 +1,100 @@
+"""Where the work on the parts of the patients is done: in this process, or by the workers of a Dask cluster.
+
+A part is all about some patients, cut by a fixed hash (`pipeline.parts`). What is done with one needs no other, so an
+engine may do it anywhere and in any order; the results are equal to the byte. An engine hands out *held* pieces: values
+that may lie elsewhere, one a part, always in the order of parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+LOCAL, DASK = "local", "dask"
+ENGINES = (LOCAL, DASK)
+#: Work on one part: what all parts share comes first, then one piece of each held sequence.
+Work = Callable[..., Any]
+
+
+class Engine(Protocol):
+    """How parts are worked on."""
+
+    @property
+    def parts(self) -> int:
+        """How many there are."""
+
+    def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
+        """Lay pieces where the workers find them."""
+
+    def each(self, work: Work, shared: object, *pieces: Sequence[Any]) -> Sequence[Any]:
+        """Do `work(shared, *pieces of one part)` for every part; what comes of it is held."""
+
+    def total(
+        self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
+    ) -> Any:
+        """Do the same and add up what comes of it; `added` of sums is the sum of all, whatever the order."""
+
+    def all(self, pieces: Sequence[Any]) -> list[Any]:
+        """The held values themselves."""
+
+
+@dataclass(frozen=True)
+class Local:
+    """In this process, part after part."""
+
+    parts: int = 1
+
+    def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
+        return list(pieces)
+
+    def each(self, work: Work, shared: object, *pieces: Sequence[Any]) -> Sequence[Any]:
+        return [work(shared, *own) for own in zip(*pieces, strict=True)]
+
+    def total(
+        self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
+    ) -> Any:
+        return added(list(self.each(work, shared, *pieces)))
+
+    def all(self, pieces: Sequence[Any]) -> list[Any]:
+        return list(pieces)
+
+
+#: The engine of whoever did not ask for one.
+HERE = Local()
+
+
+@contextmanager
+def engine_for(name: str, address: str, parts: int, editions: Path) -> Iterator[Engine]:
+    """The engine asked for, for as long as the block runs.
+
+    Args:
+        name: One of `ENGINES`.
+        address: Of a Dask scheduler, as `tcp://host:8786`; empty: a cluster of this machine's own, ended with the block.
+        parts: Into how many parts patients are cut; 0 lets the engine choose.
+        editions: Folder of the editions. A cluster's workers must see it under the same path: data lie there, and
+            only paths travel.
+
+    Raises:
+        WrongUse: An address for an engine that has none, or Dask is not installed.
+        CannotFinish: No scheduler there, no workers, workers of another version, or storage that is not shared.
+    """
+    from pipeline.errors import WrongUse
+
+    if name == LOCAL:
+        if address:
+            raise WrongUse("--scheduler names a Dask scheduler: say --engine dask with it, or leave it out.")
+        yield Local(parts or 1)
+        return
+    try:
+        import distributed  # noqa: F401
+    except ImportError as missing:
+        raise WrongUse(
+            f"--engine dask needs Dask, which is not installed ({missing.name}). `pip install 'limbaudit[dask]'` adds it."
+        ) from None
+    from pipeline.engine.cluster import cluster
+
+    with cluster(address, parts, editions) as found:
+        yield found
