@@ -13,6 +13,7 @@ CONDUCTORS = {
     "pipeline.audit",
     "pipeline.asking",
     "pipeline.expecting",
+    "pipeline.part_work",
     "pipeline.listing",
     "pipeline.engine",
     "pipeline.flows",
