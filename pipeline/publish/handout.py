@@ -22,8 +22,6 @@ Tables = Mapping[str, "pd.DataFrame"]
 
 FILE, TEMPLATE = "handout.pdf", "handout.typ"
 MOST_PAGES = 4
-#: More cases than this never fit on so many pages, so no longer list is tried.
-MOST_CASES = 60
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 #: Sites and warnings listed one by one; of more it is said where they stand.
 MOST_SITES, MOST_WARNINGS = 12, 5
@@ -49,13 +47,13 @@ def write_handout(department: Path, tables: Tables, context: Context, edition: s
 def handout(tables: Tables, context: Context, edition: str = "") -> bytes:
     """The PDF. Of a case list that is too long for four pages it holds what fits, the gravest first, and says so."""
     content = handout_content(tables, context, edition)
-    cases = content["cases"]["rows"]
+    rows, left_out = content["cases"]["rows"], content["cases"]["left_out"]
 
     def made(shown: int) -> bytes:
-        part = {**content["cases"], "rows": cases[:shown], "left_out": len(cases) - shown}
+        part = {**content["cases"], "rows": rows[:shown], "left_out": left_out + len(rows) - shown}
         return typeset(TEMPLATE, {**content, "cases": part}, context.as_of)
 
-    return fitting(MOST_PAGES, min(len(cases), MOST_CASES), made)[1]
+    return fitting(MOST_PAGES, len(rows), made)[1]
 
 
 def handout_content(tables: Tables, context: Context, edition: str) -> dict[str, Any]:

@@ -14,6 +14,8 @@ from schemas.exports import SEVERITY_GRADES
 if TYPE_CHECKING:
     import pandas as pd
 
+#: More cases than this never fit on four pages, so no longer list is made.
+MOST_CASES = 60
 #: Grades from here on ask whether the patient was told.
 TOLD_FROM = SEVERITY_GRADES.index("III")
 ALL_CASES = "complications.parquet of the department edition"
@@ -24,16 +26,17 @@ SCALES = {
 
 
 def case_list(tables: Mapping[str, pd.DataFrame], context: Context) -> dict[str, Any]:
-    """`rows`, one a case, the gravest first; `lead`, how many there are; `left_out`, of rows not shown."""
+    """`rows`, one a case, the gravest first; `lead`, how many there are; `left_out`, how many have no row."""
     cases, complications = tables.get("cases"), tables.get("complications")
     news = None
     if cases is not None and complications is not None and len(cases) and len(complications):
         news = period_complications(cases, complications, context.period, context.catalogue)
     rows = [] if news is None else _rows(news, context)
+    told = 0 if news is None else int(news["case_id"].nunique())
     return {
-        "lead": _lead(0 if news is None else len(news), len(rows), context),
+        "lead": _lead(0 if news is None else len(news), told, context),
         "rows": rows,
-        "left_out": 0,
+        "left_out": told - len(rows),
         "where": ALL_CASES,
         "scale": f"Grade: {SCALES[context.settings.severity_scale]}.",
     }
@@ -53,9 +56,10 @@ def _rows(news: pd.DataFrame, context: Context) -> list[dict[str, Any]]:
     ranked = ranked.sort_values(
         ["gravest", "case_id", "day", "category"], ascending=[False, True, True, True]
     )
+    shown = ranked[ranked["case_id"].isin(ranked["case_id"].drop_duplicates().head(MOST_CASES))]
     return [
         _row(str(case_id), own.to_dict("records"), context)
-        for case_id, own in ranked.groupby("case_id", sort=False)
+        for case_id, own in shown.groupby("case_id", sort=False)
     ]
 
 

@@ -60,6 +60,20 @@ class Lists:
         letters = np.array(list(SIDE_LETTERS), dtype=object)[self.cases["side"]]
         return sites + "." + operations + "." + letters if len(self.cases) else np.zeros(0, dtype=object)
 
+    @cached_property
+    def evidence_texts(self) -> pd.DataFrame:
+        """`case, category, level, evidence`: the records each row rests on, in time order; of any complication, its members'."""
+        key = ["case", "category", "level"]
+        found = self.evidence.assign(reference=self.references(self.evidence))
+        counted = self.complications[self.complications["status"] == COUNTED]
+        any_category = len(self.labels.categories) - 1
+        members = counted[(counted["level"] == 0) & (counted["category"] < any_category)][key]
+        of_any = found.merge(members, on=key).assign(category=any_category, level=0)
+        both = pd.concat([found, of_any]).sort_values([*key, "day", "reference"])
+        both = both.drop_duplicates([*key, "reference"])
+        first = ~both.duplicated(key).to_numpy()
+        return both.loc[first, key].assign(evidence=_joined(both["reference"].to_numpy(dtype=object), first))
+
     def texts(self, table: str, column: str, rows: np.ndarray) -> np.ndarray:
         return np.asarray(self.accepted.tables[table][column].take(pa.array(rows)).to_pylist(), dtype=object)
 
@@ -136,11 +150,21 @@ def _days_or_none(days: np.ndarray) -> np.ndarray:
     return np.where(known, np.where(known, days, 0).astype("datetime64[D]"), np.datetime64("NaT", "D"))
 
 
+def _joined(references: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """One text for each run of references; `first` marks where a run begins. Most have one reference alone."""
+    starts = np.flatnonzero(first)
+    ends = np.append(starts[1:], len(first))
+    texts = references[starts]
+    for run in np.flatnonzero(ends - starts > 1):
+        texts[run] = "; ".join(references[starts[run] : ends[run]])
+    return texts
+
+
 def complications_list(lists: Lists) -> pd.DataFrame:
     """The published `complications`: counted before awaiting where any complication has both."""
     rows = lists.complications.drop_duplicates(["case", "category", "level"])
     key = ["case", "category", "level"]
-    told = _evidencetexts(lists)
+    told = lists.evidence_texts
     texts = rows[key].merge(told, how="left", on=key)["evidence"].fillna("")
     day = rows["day"].to_numpy()
     return pd.DataFrame(
@@ -164,21 +188,6 @@ def complications_list(lists: Lists) -> pd.DataFrame:
 
 def _level_names(labels: Labels, rows: pd.DataFrame) -> list[str]:
     return [labels.levels[c][level] for c, level in zip(rows["category"], rows["level"], strict=True)]
-
-
-def _evidencetexts(lists: Lists) -> pd.DataFrame:
-    """`case, category, level, evidence`: the records each row rests on, in time order; of any complication, its members'."""
-    found = lists.evidence.assign(reference=lists.references(lists.evidence))
-    counted = lists.complications[lists.complications["status"] == COUNTED]
-    any_category = len(lists.labels.categories) - 1
-    members = counted[(counted["level"] == 0) & (counted["category"] < any_category)][
-        ["case", "category", "level"]
-    ]
-    of_any = found.merge(members, on=["case", "category", "level"]).assign(category=any_category, level=0)
-    both = pd.concat([found, of_any]).sort_values(["case", "category", "level", "day", "reference"])
-    both = both.drop_duplicates(["case", "category", "level", "reference"])
-    joined = both.groupby(["case", "category", "level"])["reference"].agg("; ".join)
-    return joined.rename("evidence").reset_index()
 
 
 def unattributed_list(lists: Lists) -> pd.DataFrame:
@@ -232,7 +241,7 @@ def _awaiting(lists: Lists) -> pd.DataFrame:
     own = own[~pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(waiting[key]))]
     own = own.drop_duplicates(key[:2])
     decided = pd.MultiIndex.from_frame(own[key[:2]]).isin(pd.MultiIndex.from_frame(lists.decided[key[:2]]))
-    told = own[key].merge(_evidencetexts(lists), how="left", on=key)["evidence"].fillna("")
+    told = own[key].merge(lists.evidence_texts, how="left", on=key)["evidence"].fillna("")
     weak = "only " + lists.named(STRENGTHS, own["strength"], "") + " evidence"
     late = lists.evidence[(lists.evidence["kind"] == RETURNED) & (lists.evidence["strength"] == 0)]
     planned = pd.MultiIndex.from_frame(own[key]).isin(pd.MultiIndex.from_frame(late[key]))
