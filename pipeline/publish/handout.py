@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from pipeline.publish.differences import differences
 from pipeline.publish.handout_cases import case_list
 from pipeline.publish.handout_comparison import stated_comparison
 from pipeline.publish.handout_figures import counts_in_words, interval_plot, rates_blocks
+from pipeline.publish.numbers import Register
 from pipeline.publish.typesetting import fitting, isolated, typeset
 
 if TYPE_CHECKING:
@@ -46,7 +48,7 @@ def write_handout(department: Path, tables: Tables, context: Context, edition: s
 
 def handout(tables: Tables, context: Context, edition: str = "") -> bytes:
     """The PDF. Of a case list that is too long for four pages it holds what fits, the gravest first, and says so."""
-    content = handout_content(tables, context, edition)
+    content = handout_content(tables, replace(context, lists=Register()), edition)
     rows, left_out = content["cases"]["rows"], content["cases"]["left_out"]
 
     def made(shown: int) -> bytes:
@@ -57,7 +59,11 @@ def handout(tables: Tables, context: Context, edition: str = "") -> bytes:
 
 
 def handout_content(tables: Tables, context: Context, edition: str) -> dict[str, Any]:
-    """All that the template prints, as text and numbers."""
+    """All that the template prints, as text and numbers.
+
+    Args:
+        context: Without lists, for paper has no links.
+    """
     title = f"Complication audit, {words.period(context.period)}"
     return {
         "state": words.state(context),

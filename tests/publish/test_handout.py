@@ -193,6 +193,13 @@ def demo_text(demo: Any) -> str:
     return text_of((demo.department / "handout.pdf").read_bytes())
 
 
+def test_paper_has_no_links(demo_text: str, twelve: str) -> None:
+    """The sentences are those of the pages, where numbers lead to lists."""
+    for text in (demo_text, twelve):
+        assert "Compared within age bands" in text
+        assert re.findall(r"href|</?a[ >]|\.html#", text) == []
+
+
 def test_no_surgeon_is_named(demo: Any, demo_text: str, twelve: str, november: Any) -> None:
     for edition, text in ((demo, demo_text), (november, twelve)):
         surgeons = {name.rpartition("/")[2] for name in edition.table("cases")["surgeon"]}
