@@ -24,19 +24,31 @@ class Clock:
     listener: Listener = silent
     started: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds"))
     seconds: dict[str, float] = field(default_factory=dict)
+    _running: list[tuple[str, float]] = field(default_factory=list)
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
         self.listener(name)
-        begun = perf_counter()
+        self._running.append((name, perf_counter()))
         yield
-        self.seconds[name] = round(self.seconds.get(name, 0.0) + perf_counter() - begun, 3)
+        self._add(self.seconds, *self._running.pop())
+
+    def _until_now(self) -> dict[str, float]:
+        """Seconds of all stages, those under way included."""
+        seconds = dict(self.seconds)
+        for name, begun in self._running:
+            self._add(seconds, name, begun)
+        return seconds
+
+    @staticmethod
+    def _add(seconds: dict[str, float], name: str, begun: float) -> None:
+        seconds[name] = round(seconds.get(name, 0.0) + perf_counter() - begun, 3)
 
     def record(self) -> dict[str, object]:
         return {
             "started": self.started,
             "host": platform.node(),
-            "seconds": self.seconds,
+            "seconds": self._until_now(),
             "peak_mb": _peak_mb(),
         }
 
