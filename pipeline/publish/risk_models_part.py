@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
+from pipeline.counts import COVARIATES
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.numbers import Whose
@@ -14,7 +15,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 CSV = "../tables/risk_models.csv"
-ADJUSTED = "age band, sex, fitness for anaesthesia (ASA), operation, earlier operation on the joint, smoking and diabetes"
+COVARIATE_WORDS = {
+    "age_band": "age band",
+    "sex": "sex",
+    "asa_class": "fitness for anaesthesia (ASA)",
+    "group": "operation",
+    "prior_operation": "earlier operation on the joint",
+    "smoker": "smoking",
+    "diabetes": "diabetes",
+}
+ADJUSTED = words.listed([COVARIATE_WORDS[name] for name in COVARIATES])
 NOT_ADJUSTED = (
     "site, fixation, what was done besides, severity of the injury or disease, sport and work, earlier episodes, who was "
     "referred to whom, and everything that is not recorded"
