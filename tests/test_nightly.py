@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from pipeline import nightly as module
-from pipeline.errors import CannotFinish
+from pipeline.errors import CannotFinish, WrongUse
 from pipeline.nightly import Place, night
-from pipeline.status import status_lines
+from pipeline.status import lines_without_settings, status_lines
 from pipeline.unattended.lock import held
 
 COURSES = Path(__file__).parent / "journeys" / "twelve_courses"
@@ -156,3 +156,68 @@ def test_status_looks_at_the_clock_for_what_is_late(place):
     assert status_lines(place, datetime(2026, 12, 5, 12, tzinfo=UTC))[2] == "Late: no hospital."
     late = status_lines(place, datetime(2026, 12, 6, 12, tzinfo=UTC))[2]
     assert late == f"Late: harbour (last receipt {folder.name})."
+
+
+def broken(place: Place) -> None:
+    (place.workspace / "audit.toml").write_text("contract = ", "utf-8")
+
+
+def test_settings_that_cannot_be_read_are_told_once_where_the_last_notice_went(place, quick, monkeypatch):
+    told = []
+    monkeypatch.setattr(
+        module,
+        "tell",
+        lambda settings, name, state, before: told.append((settings.notice_mail_to, state, before)) or (),
+    )
+    settings = place.workspace / "audit.toml"
+    whole = settings.read_text("utf-8")
+    settings.write_text(whole + '\n[notices]\nmail_to = "office@example.org"\n', "utf-8")
+    night(place, AFTER)
+    until = (place.state / "nights.json").read_text()
+    broken(place)
+    for _ in range(2):
+        with pytest.raises(WrongUse, match=r"audit\.toml"):
+            night(place, at(7))
+    assert [address for address, _, _ in told] == ["office@example.org"] * 3
+    assert told[1][1].exit_code == 2
+    assert told[2][2] == told[2][1].told, "the second time it is known already"
+    assert json.loads((place.state / "nights.json").read_text())["done_until"] in until, (
+        "it is caught up once mended"
+    )
+
+
+def test_broken_settings_on_a_new_machine_leave_nothing(place):
+    broken(place)
+    with pytest.raises(WrongUse, match=r"audit\.toml"):
+        night(place, AFTER)
+    assert not place.state.exists()
+
+
+def test_status_says_what_it_can_where_settings_are_broken(place):
+    lines = lines_without_settings(place, "audit.toml line 1: no value.")
+    assert [line.partition(":")[0] for line in lines] == [
+        line.partition(":")[0] for line in status_lines(place, AFTER)
+    ]
+    assert lines[0] == "Ran last: no night yet; no edition yet."
+    assert lines[3] == "Wrong: audit.toml line 1: no value."
+
+
+def test_status_where_nobody_has_looked_or_the_pointer_is_damaged_or_a_folder_is_no_day(place):
+    assert status_lines(place, AFTER)[3] == "Wrong: not known: no night has looked yet."
+    (place.workspace / "received" / "harbour" / "9999-99-99").mkdir()
+    (place.editions / "2026-10").mkdir(parents=True)
+    (place.editions / "2026-10" / "current.json").write_text("{broken")
+    assert "which edition stands cannot be read" in status_lines(place, AFTER)[0]
+
+
+def test_status_where_the_editions_may_not_be_read(place, monkeypatch):
+    place.editions.mkdir()
+    monkeypatch.setattr("os.access", lambda *_: False)
+    assert status_lines(place, AFTER)[0] == f"Ran last: no night yet; you may not read {place.editions}."
+
+
+def test_status_ends_with_2_where_settings_are_broken(place, limbaudit):
+    broken(place)
+    told = limbaudit("status", place.workspace)
+    assert told.exit_code == 2
+    assert len(told.out.splitlines()) == 5

@@ -83,14 +83,12 @@ def last_use(place: Path) -> Use | None:
 
 def user_name() -> str:
     """Who the operating system says it is; what the environment says counts only where there is no other word."""
-    import getpass
-
     try:
         import pwd
-
-        return pwd.getpwuid(os.getuid()).pw_name
     except ImportError:
-        return getpass.getuser()
+        return os.environ.get("USERNAME") or "not known"
+    try:
+        return pwd.getpwuid(os.getuid()).pw_name
     except KeyError:
         return f"user {os.getuid()}"
 
