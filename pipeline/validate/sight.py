@@ -50,15 +50,14 @@ class Sight:
         parts = [part for text in columns for part in (drawn(text), beside_others(text))]
         texts = pa.chunked_array([pa.array([], pa.string()), *parts], pa.string())
         self.texts = _whole(pc.unique(pc.drop_null(texts)))
+        self._places = {text: at for at, text in enumerate([*self.texts.to_pylist(), None])}
         self._matches: dict[str, np.ndarray] = {}
         self._named: dict[str, pa.Array] = {}
 
     def positions(self, cells: pa.Array) -> np.ndarray | None:
         """Where each text stands among those of this sight, one behind all of them for null; None if any is new."""
-        found = pc.index_in(cells, value_set=self.texts)
-        if found.null_count > cells.null_count:
-            return None
-        return pc.fill_null(found, len(self.texts)).to_numpy(zero_copy_only=False).astype(np.int64)
+        at = [self._places.get(text, -1) for text in cells.to_pylist()]
+        return None if -1 in at else np.array(at, dtype=np.int64)
 
     def matches(self, pattern: str) -> np.ndarray:
         """bool over the texts and, False, behind them for null."""
