@@ -17,6 +17,7 @@ PRE_EXISTING, CANNOT_OCCUR = STATUSES.index("pre_existing"), STATUSES.index("can
 TOO_SOON, DESCRIBED = STATUSES.index("too_soon"), STATUSES.index("described")
 POSSIBLE, PROBABLE = STRENGTHS.index("possible"), STRENGTHS.index("probable")
 ROW = ["case", "category", "level", "day", "strength", "status", "learned", "pieces"]
+UNKNOWN = np.iinfo(np.int64).max
 #: Of evidence that counts for nothing, the reason named first: there before, too soon, cannot occur.
 REASONS = tuple(STATUSES.index(word) for word in ("pre_existing", "too_soon", "cannot_occur"))
 
@@ -43,7 +44,9 @@ def complication_rows(
     for category, entry in enumerate(look.catalogue.complications.values()):
         own = evidence[evidence["category"] == category]
         for level in entry.levels if len(own) else ():
-            parts.append(_of_level(own[evidence_for(level, entry, own, limits)], level, entry, counted))
+            speaks = own[evidence_for(level, entry, own, limits)]
+            if len(speaks):
+                parts.append(_of_level(speaks, level, entry, counted))
     none = evidence.iloc[:0].assign(status=0, used=False, also=False)
     chosen = pd.concat(parts, ignore_index=True) if parts else none
     chosen = chosen if len(chosen) else chosen.assign(at_level=0)
@@ -91,14 +94,16 @@ def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: lis
         unusable = unusable[in_time(level, entry, unusable)]
     found = _usable(usable, level, entry, counted)
     awaits = DESCRIBED if level.described else AWAITING
-    parts = [
-        found,
-        _summed(waiting).assign(status=awaits, used=True),
-        _unusable(unusable),
-    ]
+    parts = [found]
+    if len(waiting):
+        parts.append(_summed(waiting).assign(status=awaits, used=True))
+    if len(unusable):
+        parts.append(_unusable(unusable))
     told = pd.concat(parts).assign(also=False)
+    if level.described or pending.empty:
+        return told
     earlier = _dated_earlier(pending, found)
-    if level.described or earlier.empty:
+    if earlier.empty:
         return told
     return pd.concat([told, _summed(earlier).assign(status=AWAITING, used=True, also=True)])
 
@@ -111,10 +116,28 @@ def _dated_earlier(pending: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
 
 def _summed(found: pd.DataFrame) -> pd.DataFrame:
     """Each case's earliest known day, greatest strength, and the first day anything of it was known."""
-    day = found["day"].where(found["day"] >= 0).groupby(found["case"]).transform("min")
-    strength = found["strength"].groupby(found["case"]).transform("max")
-    learned = found["learned"].groupby(found["case"]).transform("min")
-    return found.assign(row_day=day.fillna(-1).astype("int64"), row_strength=strength, row_learned=learned)
+    case, day = _number_of_case(found), found["day"].to_numpy(np.int64)
+    first = _least(case, np.where(day >= 0, day, UNKNOWN))
+    return found.assign(
+        row_day=np.where(first == UNKNOWN, -1, first),
+        row_strength=_most(case, found["strength"].to_numpy(np.int64)),
+        row_learned=_least(case, found["learned"].to_numpy(np.int64)),
+    )
+
+
+def _number_of_case(found: pd.DataFrame) -> np.ndarray:
+    return np.unique(found["case"].to_numpy(), return_inverse=True)[1]
+
+
+def _least(group: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """For each value the least of its group; groups are numbered from 0."""
+    least = np.full(group.max(initial=-1) + 1, UNKNOWN)
+    np.minimum.at(least, group, values)
+    return least[group]
+
+
+def _most(group: np.ndarray, values: np.ndarray) -> np.ndarray:
+    return -_least(group, -values)
 
 
 def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: list[int]) -> pd.DataFrame:
@@ -122,12 +145,13 @@ def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: lis
     raised = found.assign(
         strength=np.where(_agreeing(found, entry.repeated_days), PROBABLE, found["strength"])
     )
-    together = raised["strength"].groupby(raised["case"]).transform("max")
+    case = _number_of_case(found)
+    together = _most(case, raised["strength"].to_numpy(np.int64))
     found["row_strength"] = strength_of_all(level, raised) if level.times else together
-    strong = found["strength"].isin(counted) | ~found["row_strength"].isin(counted)
-    learned = found["learned"].where(strong).groupby(found["case"]).transform("min")
-    found["row_learned"] = learned.fillna(found["row_learned"]).astype("int64")
     enough = found["row_strength"].isin(counted)
+    strong = found["strength"].isin(counted) | ~enough
+    learned = _least(case, np.where(strong, found["learned"], UNKNOWN))
+    found["row_learned"] = np.where(learned == UNKNOWN, found["row_learned"], learned)
     status = np.where(enough, COUNTED, AWAITING)
     return found.assign(status=DESCRIBED if level.described else status, used=True)
 
@@ -135,6 +159,8 @@ def _usable(found: pd.DataFrame, level: Level, entry: Complication, counted: lis
 def _agreeing(found: pd.DataFrame, repeated_days: int) -> np.ndarray:
     """bool: only possible, but another kind of possible evidence agrees within the time of one event."""
     only_possible = (found["strength"] == POSSIBLE).to_numpy() & (found["day"] >= 0).to_numpy()
+    if not only_possible.any():
+        return only_possible
     by_day = found[only_possible].sort_values(["case", "day", "kind"])
     gap = by_day.groupby("case")["day"].diff()
     agrees = (by_day.groupby("case")["kind"].diff().fillna(0) != 0) & (gap <= repeated_days)
@@ -147,5 +173,5 @@ def _unusable(found: pd.DataFrame) -> pd.DataFrame:
     rank = (
         2 * found["blocked"].map({reason: number for number, reason in enumerate(REASONS)}) + found["early"]
     )
-    first = rank.groupby(found["case"]).transform("min")
+    first = _least(_number_of_case(found), rank.to_numpy(np.int64))
     return _summed(found[rank == first]).assign(status=found["blocked"], used=False)
