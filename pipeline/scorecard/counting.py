@@ -30,15 +30,16 @@ def filled_cells(validated: Validated, sent: Deliveries) -> pd.DataFrame:
     for name, table in validated.accepted.tables.items():
         used = sent.used[name]
         rows = sent.unit_of[name][used]
+        own = np.flatnonzero((units["table"] == name) & (units["used"] > 0))
         for column in EXPORTS[name].names:
             filled = _filled(table[column], used, rows, units["used"].to_numpy(), len(units))
             if filled is not None:
-                own = (units["table"] == name) & (units["used"] > 0)
-                part = units.loc[own, UNIT].assign(column=column, rows=units.loc[own, "used"])
-                parts.append(part.assign(filled=filled[own.to_numpy()]))
+                parts.append((own, np.full(len(own), column, dtype=object), filled[own]))
     if not parts:
         return pd.DataFrame(columns=[*UNIT, "column", "rows", "filled"])
-    cells = pd.concat(parts, ignore_index=True)
+    at, columns, filled = (np.concatenate(each) for each in zip(*parts, strict=True))
+    cells = units.loc[at, UNIT].assign(column=columns, rows=units["used"].to_numpy()[at], filled=filled)
+    cells = cells.reset_index(drop=True)
     return cells[cells.groupby(["site", "table", "column"])["filled"].transform("sum") > 0]
 
 
