@@ -143,6 +143,8 @@ def _as_text(column: pa.ChunkedArray) -> pa.Array:
     whole = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
     if pa.types.is_string(whole.type):
         risky = pc.match_substring_regex(whole, r"\A[=+\-@\x00-\x1f\x7f]")
+        if not pc.any(risky).as_py():
+            return whole
         return pc.if_else(risky, pc.binary_join_element_wise("'", whole, ""), whole)
     if pa.types.is_boolean(whole.type):
         return pc.if_else(whole, "yes", "no")
@@ -164,10 +166,12 @@ def _quoted(cells: pa.Array, *, alone: bool) -> pa.Array:
     import pyarrow.compute as pc
 
     filled = pc.fill_null(cells, "")
-    marked = pc.binary_join_element_wise('"', pc.replace_substring(filled, '"', '""'), '"', "")
     needed = pc.match_substring_regex(filled, r'[",\r\n]')
     if alone:
         needed = pc.or_(needed, pc.equal(filled, ""))
+    if not pc.any(needed).as_py():
+        return filled
+    marked = pc.binary_join_element_wise('"', pc.replace_substring(filled, '"', '""'), '"', "")
     return pc.if_else(needed, marked, filled)
 
 

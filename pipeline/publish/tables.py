@@ -107,7 +107,8 @@ def _keeps_rules(cells: pa.ChunkedArray, column: Column) -> bool:
 
 
 def _without_categories(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.astype({str(name): "string" for name in frame.columns if frame[name].dtype == "category"})
+    sorted_ones = [str(name) for name, kind in frame.dtypes.items() if kind == "category"]
+    return frame.astype(dict.fromkeys(sorted_ones, "string")) if sorted_ones else frame
 
 
 def _one_nothing(table: pa.Table, described: Table) -> pa.Table:
@@ -126,6 +127,8 @@ def _sorted(table: pa.Table, described: Table) -> pa.Table:
     """By the whole key and then everything else; text by its bytes, nulls last."""
     import pyarrow.compute as pc
 
+    if len(table) <= 1:
+        return table
     by = KEEPS_ORDER.get(described.name) or tuple(dict.fromkeys([*described.key, *described.names]))
     numbered = table.append_column("_as_given", [list(range(len(table)))])
     keys = [(name, "ascending") for name in (*by, "_as_given")]
