@@ -152,7 +152,7 @@ def _headline(department: Path) -> list[dict[str, Any]]:
 
 
 def served(place: Place) -> None:
-    """Serve both schedules until stopped, one run at a time.
+    """Serve both schedules, and audits on demand, until stopped; one run at a time.
 
     Raises:
         WrongUse: Settings cannot be read.
@@ -168,11 +168,15 @@ def served(place: Place) -> None:
     made: list[Any] = [
         own.to_deployment(
             name=place.state.name,
-            schedule=_cron(line, schedule.timezone),
+            schedule=_cron(line, schedule.timezone) if line else None,
             parameters={"folders": folders},
             entrypoint_type=EntrypointType.MODULE_PATH,
         )
-        for own, line in ((nightly_validation, schedule.nightly), (monthly_audit, schedule.monthly))
+        for own, line in (
+            (nightly_validation, schedule.nightly),
+            (monthly_audit, schedule.monthly),
+            (audit_on_demand, ""),
+        )
     ]
     serve(*made, limit=1, pause_on_shutdown=False, print_starting_message=False)
 

@@ -69,3 +69,40 @@ def test_the_headline_is_any_complication_of_all(folders):
     year = next(row for row in rows if row["window_days"] == 365)
     assert year["cases"] == year["followed"] + year["lost"]
     assert (year["cases"], year["events"]) == (13, 6)
+
+
+def test_each_flow_has_its_name_and_a_limit_and_only_the_work_is_tried_again():
+    served = (flows.nightly_validation, flows.monthly_audit, flows.audit_on_demand)
+    assert [own.name for own in served] == ["nightly validation", "monthly audit", "audit on demand"]
+    assert all(own.retries == 0 and own.timeout_seconds == 12 * 3600 for own in served)
+    assert flows.work.retries == 3
+    assert flows.work.retry_delay_seconds == [5.0, 30.0, 120.0]
+    assert flows.work.timeout_seconds == 6 * 3600
+
+
+def test_both_schedules_are_served_and_an_audit_on_demand_without_one(folders, monkeypatch):
+    served = []
+    monkeypatch.setattr(flows, "sweep_stale", lambda: 0)
+    monkeypatch.setattr(flows, "serve", lambda *made, **_: served.extend(made))
+    flows.served(Place(**{name: Path(folder) for name, folder in folders.items()}))
+    times = {own.flow_name: [each.schedule.cron for each in own.schedules] for own in served}
+    assert times == {
+        "nightly validation": ["15 2 * * *"],
+        "monthly audit": ["0 6 3 * *"],
+        "audit on demand": [],
+    }
+    assert all(own.parameters["folders"]["workspace"] == folders["workspace"] for own in served)
+
+
+def test_what_a_run_shows_is_its_words_each_site_and_the_headline(folders, monkeypatch):
+    shown = {}
+    for kind in ("markdown", "table"):
+        monkeypatch.setattr(flows, f"create_{kind}_artifact", lambda told, key: shown.update({key: told}))
+    at = datetime.fromisoformat(DUE)
+    told = flows.work.fn("monthly", "2026-10", DUE, folders)
+    place = Place(**{name: Path(folder) for name, folder in folders.items()})
+    flows._shown(place, flows.TaskDone(flows.Task(at, "monthly", "2026-10"), 0, "done", (), told["edition"]))
+    assert set(shown) == {"monthly-result", "scorecard", "headline"}
+    assert shown["monthly-result"] == "done\n\n- nothing wants attention\n"
+    assert [site["site"] for site in shown["scorecard"]] == ["harbour"]
+    assert {row["window_days"] for row in shown["headline"]} >= {365}
