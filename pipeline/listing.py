@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pipeline.audit import Analysed
     from pipeline.publish.lists import Lists
     from pipeline.publish.numbers import Register
+    from pipeline.publish.numbers.answers import Answers
     from pipeline.publish.numbers.news import News
     from pipeline.run import Accounted
 
@@ -26,21 +27,44 @@ def listing(rows: Accounted, result: Analysed, tables: Mapping[str, pd.DataFrame
         result: The cases.
         tables: As they are published; `cases` tells what each case is called.
     """
+    from pipeline.edition_tables import lists_of
     from pipeline.publish.numbers import Register
     from pipeline.publish.numbers.facts import CaseFacts
+    from pipeline.publish.numbers.received import Received
 
     ground = rows.ground
     case_ids = tables["cases"]["case_id"].to_numpy(dtype=object)
-    facts = CaseFacts(result.cases, case_ids, ground.settings, ground.catalogue, _news(rows, result))
+    lists = lists_of(rows, result.labels, result.whole)
+    facts = CaseFacts(
+        result.cases,
+        case_ids,
+        ground.settings,
+        ground.catalogue,
+        _news(rows, result, lists),
+        Received(rows.validated.accepted, rows.validated.quarantined, rows.resolved.fates, tables["records"]),
+        _answers(result, lists),
+    )
     return Register(facts)
 
 
-def _news(rows: Accounted, result: Analysed) -> News:
-    from pipeline.edition_tables import lists_of
+def _answers(result: Analysed, lists: Lists) -> Answers:
+    from pipeline.publish.numbers.answers import Answers
+
+    decided = result.whole.decided
+    pairs = decided[decided["one"] >= 0]
+    return Answers(
+        lists.case_ids[pairs["case"]] if len(pairs) else np.zeros(0, dtype=object),
+        lists.named(lists.labels.categories, pairs["category"]),
+        pairs["one"].to_numpy() == 1,
+        pairs["two"].to_numpy() == 1,
+        lists.case_ids[result.reviewed.unmentioned],
+    )
+
+
+def _news(rows: Accounted, result: Analysed, lists: Lists) -> News:
     from pipeline.of_period import decisions_of_period, operations_of_period
     from pipeline.publish.numbers.news import News
 
-    lists = lists_of(rows, result.labels, result.whole)
     operations = operations_of_period(rows.resolved.facts, rows.ground)
     decided = decisions_of_period(result.whole, rows)
     cases = result.whole.cases.iloc[decided["case"]]

@@ -130,7 +130,7 @@ def _over_time(row: pd.Series, arm: str, name: str, context: Context) -> str:
         def listed(told: str, title: str, of: Callable[[Course], np.ndarray]) -> str:
             return context.lists.found(
                 told, "Observed over time", f"{name}: {title}",
-                lambda facts: of(facts.beside.course(whose, category, last)),
+                lambda facts: of(facts.beside.course(whose, category)),
             )  # fmt: skip
 
         outcome = words.within_sentence(words.names(context).category(category))
@@ -223,7 +223,7 @@ def _value(row: Mapping[Hashable, object], named: words.Names) -> str:
 def _arm(row: Mapping[Hashable, object], arm: str, name: str, context: Context) -> str:
     """`30 (40.0 %)`, or a median; a nought is never a percentage."""
     if not words.is_missing(row[f"median_{arm}"]):
-        return f"{float(str(row[f'median_{arm}'])):g}"
+        return f"{float(str(row[f'median_{arm}'])):g} years"
     share = row[f"share_{arm}"]
     if words.is_missing(share) or not share:
         return words.NOTHING if words.is_missing(share) else "none"

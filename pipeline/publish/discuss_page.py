@@ -9,7 +9,7 @@ from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import DISAGREES, OTHER_PATIENT, PENDING
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
-from pipeline.publish.markup import lines, references
+from pipeline.publish.markup import joined, lines, references
 from pipeline.publish.page import Show
 from pipeline.publish.period_cases import COUNTED, period_complications
 from pipeline.publish.rates_page import ordered_categories
@@ -63,10 +63,14 @@ def _complications(news: pd.DataFrame, tables: Mapping[str, pd.DataFrame], conte
         f"<li>{page.link(f'#{page.anchor(key)}', named.category(key))}: {words.count(sizes[key])}</li>"
         for key in keys
     )
-    said = (
-        f"{counted} in {cases} happened or became known in {words.period(context.period)}. A case may stand under several "
-        "categories. Days are counted from the operation; no surgeon is named."
-    )
+    ids = news["case_id"].tolist()
+    counted = context.lists.cases(counted, "Cases to discuss", "A case for each complication", ids)
+    cases = context.lists.cases(cases, "Cases to discuss", "Each case once", list(dict.fromkeys(ids)))
+    said = joined(
+        counted, " in ", cases,
+        f" happened or became known in {words.period(context.period)}. A case may stand under several "
+        "categories. Days are counted from the operation; no surgeon is named.",
+    )  # fmt: skip
     go_on = "What was sent about a case, line by line: limbaudit trace WORKSPACE CASE."
     told = _Course(tables, context)
     return [

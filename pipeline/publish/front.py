@@ -11,6 +11,7 @@ from pipeline.publish.context import Context
 from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
 from pipeline.publish.running_part import summary
+from pipeline.publish.to_review_page import questions_waiting
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,7 +138,7 @@ def _told(done: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Conte
     ]
     waiting = tables.get("review")
     if waiting is not None and len(waiting):
-        said.append(f"{words.several(len(waiting), 'question waits', 'questions wait')} for a reviewer.")
+        said.append(joined(questions_waiting(waiting, context), " for a reviewer."))
     links = [page.link("to_review.html", "To review"), page.link("over_time.html", "Over time")]
     more = f'<p class="soft">More: {words.listed(links)}.</p>'
     return page.bullets([*said, *summary(tables)]) + more

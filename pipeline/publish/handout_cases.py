@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 MOST_CASES = 60
 #: Grades from here on ask whether the patient was told.
 TOLD_FROM = SEVERITY_GRADES.index("III")
-ALL_CASES = "complications.parquet of the department edition"
+ALL_CASES = "“Cases to discuss” of the report (discuss.html)"
 SCALES = {
     "orthopaedic": "orthopaedic modification of the Clavien–Dindo grades",
     "clavien_dindo": "Clavien–Dindo grades",

@@ -10,6 +10,7 @@ from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.differences import differences
 from pipeline.publish.flow_part import flow_figure
+from pipeline.publish.flow_rows import linked_steps
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -181,7 +182,7 @@ def _flow(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             lambda word: "" if words.is_missing(word) else words.sentence(words.plain(word))
         ),
         unit=whole["unit"].map(words.plain),
-        **{name: whole[name].map(words.count) for name in number},
+        **({name: whole[name].map(words.count) for name in number} | linked_steps(whole, tables, context)),
     )
     columns = {
         "step": Show("Step"), "unit": Show("Counted"), "before": Show("Before", True), "added": Show("Added", True),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 
@@ -23,6 +24,13 @@ def joined(*parts: str, between: str = "") -> str:
         return between.join(parts)
     escaped = (part if isinstance(part, Markup) else escape(part, quote=True) for part in parts)
     return Markup(escape(between, quote=True).join(escaped))
+
+
+def listed(parts: Sequence[str]) -> str:
+    """`a, b and c`, as `words.listed`, of parts that may be mark-up."""
+    return (
+        joined(joined(*parts[:-1], between=", "), parts[-1], between=" and ") if parts[1:] else joined(*parts)
+    )
 
 
 def lines(told: str) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue import ANY_COMPLICATION
@@ -11,6 +13,7 @@ from pipeline.publish import page, rates_page, words
 from pipeline.publish.charts import drawing
 from pipeline.publish.charts.by_period import (
     HOW_TO_READ_SHARES,
+    MOST_PERIODS,
     PeriodShare,
     bar_chart,
     named_periods,
@@ -21,6 +24,7 @@ from pipeline.publish.charts.by_period import (
 from pipeline.publish.charts.rates_chart import chosen_window
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
+from pipeline.publish.numbers import Whose
 from pipeline.publish.running_part import running_part, summary
 
 if TYPE_CHECKING:
@@ -60,8 +64,38 @@ def _volumes(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
         name = words.names(context).operation(key)
         own = drawing.top_of(max(numbers[key].values()), 4) if key == "all" else top
         drawn = bar_chart(f"v-{place}", f"Cases by period: {name}", periods, numbers[key], own)
-        figures.append(drawing.figure(drawn, name, numbers_told(periods, numbers[key])))
+        number = partial(_done_in, name, Whose(procedure=key), periods, context)
+        figures.append(drawing.figure(drawn, name, numbers_told(periods, numbers[key], number)))
     return title + drawing.gallery(figures) + page.source(VOLUMES)
+
+
+def _is_whole(year: int, periods: Sequence[Period]) -> bool:
+    """No period of the year is left to the file."""
+    return len(periods) < MOST_PERIODS or year > periods[0].first_day.year or periods[0].first_day.month == 1
+
+
+def _done_in(
+    name: str, whose: Whose, periods: Sequence[Period], context: Context, told: str, kind: str, year: int
+) -> str:
+    """Cases of a year in print, leading to them."""
+    if not _is_whole(year, periods):
+        return told
+    own = replace(whose, period=str(year))
+    return context.lists.found(
+        told, "Cases by year of operation", f"{name}, {year}", lambda facts: facts.of(own)
+    )
+
+
+def _judged_in(
+    key: str, window: int, periods: Sequence[Period], context: Context, told: str, kind: str, year: int
+) -> str:
+    """Closed cases of a year, or those with any complication, in print, leading to them."""
+    if not _is_whole(year, periods):
+        return told
+    level = words.names(context).main_level(ANY_COMPLICATION)
+    return context.lists.number(
+        told, kind, Whose(procedure=key, period=str(year)), ANY_COMPLICATION, level, window
+    )
 
 
 def _numbers(rows: pd.DataFrame) -> dict[str, dict[str, int]]:
@@ -93,7 +127,8 @@ def _cohorts(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     shares = {str(key): _shares(part) for key, part in own.groupby("procedure", sort=True)}
     ordered = rates_page.ordered_operations(list(shares), context)
     figures = [
-        _cohort(number, key, shares[key], periods, name, context) for number, key in enumerate(ordered)
+        _cohort(number, key, shares[key], periods, name, window, context)
+        for number, key in enumerate(ordered)
     ]
     how = page.paragraph(HOW_TO_READ_SHARES, "soft")
     return title + page.paragraph(said) + how + drawing.gallery(figures) + page.source(COHORTS)
@@ -110,8 +145,15 @@ def _shares(rows: pd.DataFrame) -> dict[str, PeriodShare]:
 
 
 def _cohort(
-    number: int, key: str, shares: dict[str, PeriodShare], periods: list[Period], name: str, context: Context
+    number: int,
+    key: str,
+    shares: dict[str, PeriodShare],
+    periods: list[Period],
+    name: str,
+    window: int,
+    context: Context,
 ) -> str:
     operation = words.names(context).operation(key)
     drawn = share_chart(f"o-{number}", f"{name} by period: {operation}", periods, shares, 1.0)
-    return drawing.figure(drawn, operation, shares_told(periods, shares))
+    listed = partial(_judged_in, key, window, periods, context)
+    return drawing.figure(drawn, operation, shares_told(periods, shares, listed))

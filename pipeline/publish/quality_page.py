@@ -9,7 +9,9 @@ from pipeline.findings import CATALOGUE
 from pipeline.known import BECAUSE, is_new
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
+from pipeline.publish.rows_behind import FATES, in_print, linked_findings, linked_rows, linked_total
 from pipeline.publish.scorecard import scorecard, title_of
 
 if TYPE_CHECKING:
@@ -20,10 +22,6 @@ VERDICT_RULE = (
     "than tolerated are held back. Fit with reservations: anything else named under “Why”. The verdict speaks of the "
     "records, not of the care."
 )
-FATES = (
-    "rows_read", "accepted", "quarantined", "superseded", "duplicate", "withdrawn", "non_data", "not_selected",
-    "refused", "removed",
-)  # fmt: skip
 
 
 def quality_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -73,6 +71,8 @@ def _sites(context: Context) -> str:
 
 
 def _rows(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    import pandas as pd
+
     ledger = tables.get("ledger")
     title = '<h2 id="rows">What became of every row</h2>'
     if ledger is None or ledger.empty:
@@ -80,18 +80,18 @@ def _rows(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     named = words.names(context)
     kept = ledger.assign(table=ledger["table"].fillna(""))
     sums = kept.groupby(["site", "table"], sort=True)[list(FATES)].sum().reset_index()
-    printed = sums.astype("object").assign(
-        site=sums["site"].map(named.site),
-        table=sums["table"].map(lambda word: words.plain(word) if word else "claimed by nobody"),
-        **{name: sums[name].map(words.count) for name in FATES},
-    )
-    columns = {
-        "table": Show("Table"), "rows_read": Show("Read", True), "accepted": Show("Accepted", True),
-        "quarantined": Show("Held back", True), "superseded": Show("Replaced by a newer version", True),
-        "duplicate": Show("Sent before", True), "withdrawn": Show("Taken back", True),
-        "non_data": Show("Not records", True), "not_selected": Show("Not selected", True),
-        "refused": Show("File set aside", True), "removed": Show("Removed on request", True),
-    }  # fmt: skip
+    told = [
+        {
+            "site": named.site(row["site"]),
+            "table": words.plain(row["table"]) if row["table"] else "claimed by nobody",
+            **{
+                name: linked_rows(row[name], kept, row["site"], row["table"], name, context) for name in FATES
+            },
+        }
+        for row in sums.to_dict("records")
+    ]
+    printed = pd.DataFrame(told, dtype="object")
+    columns = {"table": Show("Table"), **{name: Show(label, True) for name, label in FATES.items()}}
     caption = "Rows by site and table; each row read is in exactly one of the columns after “Read”"
     return title + page.table(
         printed, "rows", caption, columns, csv="../ledger.csv", stub="table", grouped_by="site"
@@ -107,7 +107,11 @@ def _refused(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     if aside.empty:
         return ""
     printed = aside[["source_file", "reason"]].astype("object").assign(
-        rows=aside["rows_read"].map(words.count), reason=aside["reason"].map(title_of)
+        rows=in_print([
+            linked_total(rows, aside[aside["source_file"] == file], f"Set aside: {file}", "rows_read", context)
+            for rows, file in zip(aside["rows_read"], aside["source_file"], strict=True)
+        ], aside),
+        reason=aside["reason"].map(title_of),
     )  # fmt: skip
     columns = {"source_file": Show("File"), "rows": Show("Rows", True), "reason": Show("Why")}
     return page.table(printed, "aside", "Files that were set aside whole", columns, csv="../ledger.csv")
@@ -129,8 +133,7 @@ def _findings(context: Context) -> str:
         {
             "rule": ordered["rule"].map(title_of),
             "happened": ordered["action"].map(lambda word: words.sentence(words.plain(word))),
-            "times": ordered["times"].map(words.count),
-            "new": ordered["new"].map(words.count),
+            **{name: _times(ordered, found, name, context) for name in ("times", "new")},
             "remedy": [CATALOGUE[rule].remedy if rule in CATALOGUE else "" for rule in ordered["rule"]],
         },
         dtype="object",
@@ -140,16 +143,36 @@ def _findings(context: Context) -> str:
         "new": Show("New", True), "remedy": Show("What to do"),
     }  # fmt: skip
     said = page.paragraph(
-        f"{_new_and_known(found)} Those known are counted everywhere like the others.", "soft"
+        joined(_new_and_known(found, context), " Those known are counted everywhere like the others."), "soft"
     )
     shown = page.table(printed, "findings", "Findings by kind", columns, csv="../quarantine.csv")
     return title + said + shown + _known(found, context)
 
 
-def _new_and_known(found: pd.DataFrame) -> str:
-    new = int(found["new"].sum())
-    known = len(found) - new
-    return f"{words.several(len(found), 'finding', 'findings')}: {words.count(new)} new, {words.count(known)} known."
+def _times(ordered: pd.DataFrame, found: pd.DataFrame, name: str, context: Context) -> list[str]:
+    """How often each rule spoke, or spoke of something new, leading to the findings."""
+    chosen = found if name == "times" else found[found["new"]]
+    by_kind = dict(list(chosen.groupby(["rule", "action"])))
+    return [
+        linked_findings(
+            words.count(many), by_kind.get((rule, action), chosen[:0]), f"{title_of(rule)}{told}", context
+        )
+        for rule, action, many, told in zip(
+            ordered["rule"],
+            ordered["action"],
+            ordered[name],
+            (f", {words.plain(action)}{'' if name == 'times' else ', new'}" for action in ordered["action"]),
+            strict=True,
+        )
+    ]
+
+
+def _new_and_known(found: pd.DataFrame, context: Context) -> str:
+    new = found[found["new"]]
+    known = len(found) - len(new)
+    every = linked_findings(words.several(len(found), "finding", "findings"), found, "Every finding", context)
+    return joined(every, ": ", linked_findings(words.count(len(new)), new, "Every new finding", context),
+                  f" new, {words.count(known)} known.")  # fmt: skip
 
 
 def _known(found: pd.DataFrame, context: Context) -> str:
@@ -159,8 +182,15 @@ def _known(found: pd.DataFrame, context: Context) -> str:
         return ""
     counts = known.groupby(["site", "rule", BECAUSE]).size().rename("times").reset_index()
     named = words.names(context)
+    each = dict(list(known.groupby(["site", "rule", BECAUSE])))
     printed = counts.astype("object").assign(
-        site=counts["site"].map(named.site), rule=counts["rule"].map(title_of), times=counts["times"].map(words.count)
+        site=counts["site"].map(named.site),
+        rule=counts["rule"].map(title_of),
+        times=in_print([
+            linked_findings(words.count(row["times"]), each[row["site"], row["rule"], row[BECAUSE]],
+                            f"{named.site(row['site'])}: {title_of(row['rule'])}, known because: {row[BECAUSE]}", context)
+            for row in counts.to_dict("records")
+        ], counts),
     )  # fmt: skip
     columns = {"rule": Show("What"), "times": Show("Times", True), BECAUSE: Show("Why it is accepted")}
     caption = "Findings the department knows and accepts for a time"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
 
 if TYPE_CHECKING:
@@ -26,9 +27,11 @@ def agreement_part(tables: Mapping[str, pd.DataFrame], context: Context) -> list
     if rows is None or rows.empty:
         return [title, page.paragraph("No question has been answered by two reviewers yet.", "soft")]
     pairs, differ = int(rows["pairs"].sum()), int(rows["discordant"].sum())
-    told = (
-        f"{words.several(pairs, 'question was', 'questions were')} answered by two reviewers, each alone; at "
-        f"{words.count(differ)} they differed. What counts here is what each said first."
+    told = joined(
+        _answered(words.several(pairs, "question was", "questions were"), "pairs", "", context),
+        " answered by two reviewers, each alone; at ",
+        _answered(words.count(differ), "discordant", "", context),
+        " they differed. What counts here is what each said first.",
     )
     table = page.table(
         _agreement_in_print(rows, context), "agreement", "First answers of two reviewers, by category",
@@ -43,6 +46,27 @@ def agreement_part(tables: Mapping[str, pd.DataFrame], context: Context) -> list
     return [title, page.paragraph(told), page.paragraph(CAUTION), table]
 
 
+#: Number of `agreement` → what its list is called.
+ANSWERED = {
+    "pairs": "answered by two",
+    "both_yes": "both yes",
+    "both_no": "both no",
+    "discordant": "they differ",
+}
+
+
+def _answered(told: str, kind: str, category: str, context: Context) -> str:
+    """A number of `agreement` in print, leading to the questions and their answers."""
+    facts, named = context.lists.facts, words.names(context)
+    if facts is None or facts.answers is None:
+        return told
+    from pipeline.publish.numbers.answers import HEADS
+
+    whose = named.category(category) if category else "All categories"
+    rows = facts.answers.rows(kind, category, named)
+    return context.lists.rows(told, "Answers of two reviewers", f"{whose}: {ANSWERED[kind]}", HEADS, rows)
+
+
 def _agreement_in_print(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     import pandas as pd
 
@@ -51,10 +75,13 @@ def _agreement_in_print(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "category": rows["category"].map(named.category),
-            "pairs": rows["pairs"].map(words.count),
-            "both_yes": rows["both_yes"].map(words.count),
-            "both_no": rows["both_no"].map(words.count),
-            "differ": rows["discordant"].map(words.count),
+            **{
+                column: [
+                    _answered(words.count(many), kind, key, context)
+                    for key, many in zip(rows["category"], rows[kind], strict=True)
+                ]
+                for column, kind in zip(("pairs", "both_yes", "both_no", "differ"), ANSWERED, strict=True)
+            },
             **{
                 name: rows[name].map(lambda share: words.percent(share, 0))
                 for name in ("raw", "positive", "negative")
@@ -86,11 +113,20 @@ def sample_part(tables: Mapping[str, pd.DataFrame], context: Context) -> list[st
     if rows is None or rows.empty:
         return [title, page.paragraph("No case has a note in which nothing was found.", "soft")]
     whole = rows[rows["site"] == "all"].iloc[0]
-    among = f"{words.several(int(whole['cases']), 'case has notes', 'cases have notes')} in which nothing was found."
+    cases = words.several(int(whole["cases"]), "case has notes", "cases have notes")
+    among = joined(_unmentioned(cases, context), " in which nothing was found.")
     if not int(whole["read"]):
         how = "No case of them has been drawn and read yet; limbaudit review draws some with --sample."
-        return [title, page.paragraph(f"{among} {how}")]
-    return [title, page.paragraph(f"{among} {_read(whole)}"), page.source(SAMPLE_CSV)]
+        return [title, page.paragraph(joined(among, f" {how}"))]
+    return [title, page.paragraph(joined(among, f" {_read(whole)}")), page.source(SAMPLE_CSV)]
+
+
+def _unmentioned(told: str, context: Context) -> str:
+    facts = context.lists.facts
+    if facts is None or facts.answers is None:
+        return told
+    ids = facts.answers.unmentioned.tolist()
+    return context.lists.cases(told, "Notes", "Cases with notes in which nothing was found", ids)
 
 
 def _read(whole: pd.Series) -> str:

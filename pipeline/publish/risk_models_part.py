@@ -74,7 +74,7 @@ def _printed(models: pd.DataFrame, context: Context) -> pd.DataFrame:
             "method": f"{words.sentence(str(row['method']))}; {row['why']}",
             "cases": linked_count(row, "cases", context),
             "events": linked_count(row, "events", context),
-            "lacking": words.count(row["lacking"]),
+            "lacking": _lacking(row, context),
             "apart": _apart(row),
             "slope": _number(row["calibration_slope"]),
             "level": _number(row["calibration_intercept"]),
@@ -91,6 +91,17 @@ def linked_count(row: Mapping[Hashable, object], kind: str, context: Context) ->
     outcome = (category, words.names(context).main_level(category), int(str(row["window_days"])))
     whose = Whose(surgeon=str(row.get("surgeon", "")), laid=True)
     return context.lists.number(words.count(row[kind]), kind, whose, *outcome)
+
+
+def _lacking(row: Mapping[Hashable, object], context: Context) -> str:
+    """Cases of which something is not known that the risk takes into account."""
+    category, days = str(row["category"]), int(str(row["window_days"]))
+    outcome = words.names(context).main_level(category)
+    title = f"Lack an entry, closed {words.window(days)}: {words.within_sentence(words.names(context).category(category))}"
+    return context.lists.found(
+        words.count(row["lacking"]), "Expected risk", title,
+        lambda facts: facts.beside.lacking(Whose(laid=True), facts.outcome(category, outcome, days, True)),
+    )  # fmt: skip
 
 
 def _apart(row: Mapping[Hashable, object]) -> str:

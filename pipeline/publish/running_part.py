@@ -9,6 +9,8 @@ from pipeline.publish import page, rates_page, words
 from pipeline.publish.charts import drawing
 from pipeline.publish.charts.running import HOW_TO_READ, Running, running_chart, runnings
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
+from pipeline.publish.numbers import Whose
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,12 +97,18 @@ def _figure(row: Mapping[Hashable, object], chart: Running, context: Context) ->
     said = _told(row, chart)
     drawn = running_chart(f"run-{row['_number']}", title, chart, said)
     return drawing.figure(
-        drawn, f"{named.operation(row['procedure'])}, {named.site(row['site'])}: {outcome}", said
+        drawn,
+        f"{named.operation(row['procedure'])}, {named.site(row['site'])}: {outcome}",
+        _told(row, chart, context),
     )
 
 
-def _told(row: Mapping[Hashable, object], chart: Running) -> str:
-    """Counts, what the chart did, and how often such a chart asks without cause."""
+def _told(row: Mapping[Hashable, object], chart: Running, context: Context | None = None) -> str:
+    """Counts, what the chart did, and how often such a chart asks without cause.
+
+    Args:
+        context: Where numbers are to lead to their cases.
+    """
     many, events = int(str(row["cases"])), int(str(row["events"]))
     asked = dict.fromkeys(
         period for period, asks in zip(chart.period, chart.asks.tolist(), strict=True) if asks
@@ -112,9 +120,15 @@ def _told(row: Mapping[Hashable, object], chart: Running) -> str:
     still = (
         f" {words.several(young, 'case is', 'cases are')} of periods that will still grow." if young else ""
     )
-    return (
-        f"{words.count(events) if events else 'None'} of {words.several(many, 'case', 'cases')} with it, "
-        f"{float(str(row['expected'])):.1f} expected. {did}{often}{still}"
+    had, of = words.count(events) if events else "None", words.several(many, "case", "cases")
+    if context is not None:
+        category = str(row["category"])
+        outcome = (category, words.names(context).main_level(category), int(str(row["window_days"])))
+        whose = Whose(procedure=str(row["procedure"]), site=str(row["site"]), laid=True)
+        of = context.lists.number(of, "cases", whose, *outcome)
+        had = context.lists.number(had, "events", whose, *outcome) if events else had
+    return joined(
+        had, " of ", of, f" with it, {float(str(row['expected'])):.1f} expected. {did}{often}{still}"
     )
 
 

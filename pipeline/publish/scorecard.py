@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from pipeline.findings import CATALOGUE
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
+from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
+from pipeline.publish.rows_behind import in_print, linked_failing, linked_total
 from pipeline.publish.trend_chart import charts
 from schemas.exports import EXPORTS
 from schemas.measures import MEASURES
@@ -24,12 +26,12 @@ _FILLED_BY, _ONLY_MEASURED = ("value_missing", "value_empty"), ("value_empty", "
 def scorecard(tables: Mapping[str, pd.DataFrame], context: Context) -> Iterator[str]:
     """The sections one after another; those without a table are left out."""
     if tables.get("quality") is not None:
-        yield _failing(tables["quality"], context)
+        yield _failing(tables["quality"], tables, context)
         yield _completeness(tables["quality"], context)
     if tables.get("quality_trend") is not None:
         yield _trend(tables["quality_trend"], context)
     if tables.get("quality_volume") is not None:
-        yield _volume(tables["quality_volume"], context)
+        yield _volume(tables["quality_volume"], tables, context)
     if tables.get("quality_lag") is not None:
         yield _lag(tables["quality_lag"], context)
     yield _odd(context)
@@ -45,7 +47,7 @@ def _column(name: object) -> str:
     return "whole row" if words.is_missing(name) or name == "" else words.plain(name)
 
 
-def _failing(quality: pd.DataFrame, context: Context) -> str:
+def _failing(quality: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     """Rules that some rows fail; measures only where they are over a tolerance."""
     title = '<h2 id="scorecard">Scorecard</h2>'
     measured = quality["rule"].isin(_ONLY_MEASURED) & (quality["verdict"] != "over tolerance")
@@ -63,7 +65,7 @@ def _failing(quality: pd.DataFrame, context: Context) -> str:
         table=ordered["table"].map(words.plain),
         column=ordered["column"].fillna("").map(_column),
         rule=ordered["rule"].map(title_of),
-        failing=ordered["failing"].map(words.count) + " of " + ordered["rows"].map(words.count),
+        failing=_rows_failing(ordered, tables, context),
         share=ordered["share"].map(lambda share: words.percent(share, 2)),
         tolerance=ordered["tolerance"].map(words.percent),
         verdict=ordered["verdict"].map(lambda word: words.sentence(words.plain(word))),
@@ -77,6 +79,32 @@ def _failing(quality: pd.DataFrame, context: Context) -> str:
         printed, "scorecard", caption, columns, csv="../quality.csv", grouped_by="site", most=MOST_FAILING
     )
     return title + shown + page.paragraph(f"{words.sentence(passed)} found no fault.", "soft")
+
+
+def _rows_failing(checks: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> pd.Series:
+    """`3 of 200`, the first leading to what fails."""
+    ledger, found = _ledger(tables), context.found[context.found["action"] != "repair"]
+    about = dict(list(found.groupby(["site", "table", "rule"])))
+    rows = checks.assign(column=checks["column"].fillna(""), title=checks["rule"].map(title_of))
+    return in_print(
+        [
+            joined(
+                linked_failing(
+                    row, ledger, about.get((row["site"], row["table"], row["rule"]), found[:0]), context
+                )
+                if ledger is not None
+                else words.count(row["failing"]),
+                f" of {words.count(row['rows'])}",
+            )
+            for row in rows.to_dict("records")
+        ],
+        checks,
+    )
+
+
+def _ledger(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame | None:
+    ledger = tables.get("ledger")
+    return None if ledger is None else ledger.assign(table=ledger["table"].fillna(""))
 
 
 def _completeness(quality: pd.DataFrame, context: Context) -> str:
@@ -182,7 +210,7 @@ def _newest(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["receipt"] == last].sort_values(["site", "table"], ignore_index=True)
 
 
-def _volume(volume: pd.DataFrame, context: Context) -> str:
+def _volume(volume: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     title = '<h2 id="volume">How much came</h2>'
     own = _newest(volume)
     if own.empty:
@@ -190,7 +218,7 @@ def _volume(volume: pd.DataFrame, context: Context) -> str:
     named = words.names(context)
     printed = own.astype("object").assign(
         site=own["site"].map(named.site), table=own["table"].map(words.plain), receipt=own["receipt"].map(words.day),
-        rows=own["rows"].map(words.count), median=own["median"].map(_half), ratio=own["ratio"].map(words.percent),
+        rows=_rows_of_receipts(own, tables, context), median=own["median"].map(_half), ratio=own["ratio"].map(words.percent),
         used=["used" if used else "set aside" for used in own["used"]],
     )  # fmt: skip
     columns = {
@@ -203,6 +231,29 @@ def _volume(volume: pd.DataFrame, context: Context) -> str:
         printed, "volume", caption, columns, csv="../quality_volume.csv", stub="table", grouped_by="site",
         most=MOST_BY_TABLE,
     )  # fmt: skip
+
+
+def _rows_of_receipts(
+    receipts: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context
+) -> pd.Series:
+    """Records of each receipt, leading to its files."""
+    ledger, named = _ledger(tables), words.names(context)
+    if ledger is None:
+        return in_print(receipts["rows"].map(words.count).tolist(), receipts)
+    files = dict(list(ledger.groupby(["site", "table", "receipt"])))
+    return in_print(
+        [
+            linked_total(
+                row["rows"],
+                files.get((row["site"], row["table"], row["receipt"]), ledger[:0]),
+                f"{named.site(row['site'])}, {words.plain(row['table'])}, received {words.day(row['receipt'])}",
+                "records",
+                context,
+            )
+            for row in receipts.to_dict("records")
+        ],
+        receipts,
+    )
 
 
 def _half(number: object) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from pipeline.publish import page, rates_page, words
@@ -10,6 +10,7 @@ from pipeline.publish.charts import drawing
 from pipeline.publish.charts.funnel import HOW_TO_READ, WHERE, funnel, told
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
+from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 from pipeline.publish.risk_models_part import linked_count, risk_models_part
 
@@ -96,9 +97,30 @@ def _section(outcome: tuple[str, int], rows: pd.DataFrame, context: Context) -> 
     if enough.empty:
         parts.append(page.paragraph("No surgeon has 10 cases whose window has closed: counts only.", "note"))
     else:
-        parts += [page.paragraph(told(enough)), *_picture(anchor, title, enough, named)]
+        parts += [
+            page.paragraph(told(enough, _linking(outcome, title, enough, context))),
+            *_picture(anchor, title, enough, named),
+        ]
     parts += [*_remarks(rows), _table(anchor, title, rows, context), "</section>"]
     return "\n".join(parts)
+
+
+def _linking(
+    outcome: tuple[str, int], title: str, rows: pd.DataFrame, context: Context
+) -> Callable[[str, str], str]:
+    """Gives numbers of several surgeons together as links to their cases."""
+    category, days = outcome
+    level = words.names(context).main_level(category)
+    several = [Whose(surgeon=str(surgeon), laid=True) for surgeon in rows["surgeon"]]
+
+    def number(printed: str, kind: str) -> str:
+        held = "with it" if kind == "events" else "closed"
+        return context.lists.found(
+            printed, "Surgeons together", f"{title}, surgeons with 10 cases or more: {held}",
+            lambda facts: facts.of_several(kind, several, facts.outcome(category, level, days, laid=True)),
+        )  # fmt: skip
+
+    return number
 
 
 def _picture(anchor: str, title: str, enough: pd.DataFrame, named: pd.DataFrame) -> list[str]:

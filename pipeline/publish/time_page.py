@@ -7,12 +7,25 @@ from typing import TYPE_CHECKING
 
 from pipeline.publish import page, rates_page, words
 from pipeline.publish.charts import drawing
-from pipeline.publish.charts.curves import HOW_TO_READ, Curve, curve_chart, curves, highest_share, told
+from pipeline.publish.charts.curves import (
+    HOW_TO_READ,
+    Curve,
+    Linking,
+    curve_chart,
+    curves,
+    highest_share,
+    told,
+)
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
+from pipeline.publish.markup import joined, listed
+from pipeline.publish.numbers import Whose
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+
+    from pipeline.publish.numbers.facts import CaseFacts
 
 CSV = "../tables/event_free.csv"
 RULES = (
@@ -63,11 +76,17 @@ def _section(category: str, rows: pd.DataFrame, context: Context) -> str:
         for number, key in enumerate(seen)
     ]
     without = [
-        f"{named.operation(key)} ({words.several(courses[key].at_risk[0], 'case', 'cases')})"
+        joined(
+            f"{named.operation(key)} (",
+            _linking(category, title, key, named.operation(key), context)(
+                words.several(courses[key].at_risk[0], "case", "cases"), "observed", 0
+            ),
+            ")",
+        )
         for key in ordered
         if key not in seen
     ]
-    none = page.paragraph(f"None so far after: {words.listed(without)}.", "soft") if without else ""
+    none = page.paragraph(joined("None so far after: ", listed(without), "."), "soft") if without else ""
     return f'<section><h2 id="{page.anchor(category)}">{page.text(title)}</h2>{drawing.gallery(figures)}{none}</section>'
 
 
@@ -84,4 +103,27 @@ def _figure(
     operation = words.names(context).operation(key)
     name = f"c-{page.anchor(category)}-{number}"
     drawn = curve_chart(name, f"{title} after: {operation}", course, windows, top)
-    return drawing.figure(drawn, operation, told(course, windows[-2:]))
+    return drawing.figure(
+        drawn, operation, told(course, windows[-2:], _linking(category, title, key, operation, context))
+    )
+
+
+def _linking(category: str, title: str, key: str, operation: str, context: Context) -> Linking:
+    """Gives numbers of a course as links to its cases."""
+    whose = Whose(procedure=key)
+    outcome = words.within_sentence(title)
+
+    def number(printed: str, kind: str, day: int) -> str:
+        called = f"Observed on day {words.count(day)}, without {outcome}"
+        if kind == "died":
+            called = f"Died before {outcome}"
+        elif not day:
+            called = "Observed from the operation on"
+
+        def cases(facts: CaseFacts) -> np.ndarray:
+            beside = facts.beside
+            return beside.course(whose, category).of(kind, min(day, beside.last_day(category)))
+
+        return context.lists.found(printed, f"Observed after {operation}", called, cases)
+
+    return number

@@ -10,6 +10,7 @@ from pipeline.handover import PENDING
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.lists import UNSURE
+from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
 from pipeline.publish.review_results import agreement_part, sample_part
 from pipeline.reviewers import MINUTES_A_QUESTION, REQUESTED, received_on
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 CSV = "../review.csv"
+HEADS = ("Case", "Category", "Why", "Rests on")
 
 
 def review_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -34,8 +36,7 @@ def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Co
     asked = _asked_once(rows, context.as_of)
     return [
         page.paragraph(
-            f"{words.several(len(asked), 'question waits', 'questions wait')} for a reviewer. Nothing here is counted "
-            "until it is decided.", "lead",
+            joined(questions_waiting(rows, context), " for a reviewer. Nothing here is counted until it is decided."), "lead",
         ),
         page.paragraph(_how_long(asked)),
         page.paragraph(
@@ -60,6 +61,22 @@ def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Co
             csv=CSV,
         ),
     ]  # fmt: skip
+
+
+def questions_waiting(rows: pd.DataFrame, context: Context) -> str:
+    """`47 questions wait`, leading to them.
+
+    Args:
+        rows: Of `review`.
+    """
+    asked = _asked_once(rows, context.as_of)
+    told = words.several(len(asked), "question waits", "questions wait")
+    return _listed(told, asked, "Every question", context)
+
+
+def _listed(told: str, asked: pd.DataFrame, title: str, context: Context) -> str:
+    shown = _questions(asked, context).drop(columns="would_move")
+    return context.lists.rows(told, "Questions for a reviewer", title, HEADS, shown)
 
 
 def _asked_once(rows: pd.DataFrame, as_of: date) -> pd.DataFrame:
@@ -115,7 +132,8 @@ def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
     import pandas as pd
 
     kind = asked["why"].where(~asked["why"].str.startswith(REQUESTED), REQUESTED.rstrip(": "))
-    counts = asked.assign(why=kind).groupby(["category", "why"])["days"].agg(["size", "max"]).reset_index()
+    told = asked.assign(why=kind)
+    counts = told.groupby(["category", "why"])["days"].agg(["size", "max"]).reset_index()
     ordered = counts.sort_values(
         ["size", "category", "why"], ascending=[False, True, True], ignore_index=True
     )
@@ -123,12 +141,21 @@ def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
         {
             "category": ordered["category"].map(lambda key: _category(key, context)),
             "why": ordered["why"].map(lambda word: _why(str(word), context)),
-            "questions": ordered["size"].map(words.count),
+            "questions": [
+                _of_kind(str(key), str(why), int(many), told, context)
+                for key, why, many in zip(ordered["category"], ordered["why"], ordered["size"], strict=True)
+            ],
             "minutes": (ordered["size"] * MINUTES_A_QUESTION).map(words.count),
             "oldest": ordered["max"].map(lambda days: words.NOTHING if days < 0 else words.count(days)),
         },
         dtype="object",
     )
+
+
+def _of_kind(category: str, why: str, many: int, asked: pd.DataFrame, context: Context) -> str:
+    own = asked[(asked["category"] == category) & (asked["why"] == why)]
+    title = f"{_category(category, context)}: {words.within_sentence(_why(why, context))}"
+    return _listed(words.count(many), own, title, context)
 
 
 def _questions(rows: pd.DataFrame, context: Context) -> pd.DataFrame:

@@ -290,7 +290,7 @@ def test_a_list_that_is_too_long_shows_the_gravest_and_says_how_many_are_left(
     assert len(shown) + left == 200
     assert len(shown) > 20
     assert {f"harbour.H{n:03}.L" for n in range(7, 200, 10)} <= shown, "grade III comes first"
-    assert "complications.parquet" in text
+    assert "discuss.html" in text
     assert faults_of(made, tmp_path / "long.pdf") == []
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -11,6 +11,7 @@ from pipeline.periods import Period, parse_period, period_of
 from pipeline.publish import words
 from pipeline.publish.charts import drawing
 from pipeline.publish.charts.drawing import Scale
+from pipeline.publish.markup import joined, listed
 
 LEFT, RIGHT, TOP = 42, 352, 10
 #: Older periods are left to the file.
@@ -90,21 +91,36 @@ def share_chart(
     return drawing.picture(name, title, shares_told(periods, shares), bottom + 24, drawn)
 
 
-def shares_told(periods: Sequence[Period], shares: Mapping[str, PeriodShare]) -> str:
-    """Each year in words, then the last period that will not move."""
+#: Gives a number of a year in print as a link: what it is of (`cases`, `events`) and the year.
+Linking = Callable[[str, str, int], str]
+
+
+def _plain(told: str, kind: str, year: int) -> str:
+    return told
+
+
+def shares_told(
+    periods: Sequence[Period], shares: Mapping[str, PeriodShare], number: Linking = _plain
+) -> str:
+    """Each year in words, then the last period that will not move.
+
+    Args:
+        number: Leads from numbers of whole years to their cases.
+    """
     seen = [(period, shares[period.name]) for period in periods if period.name in shares]
     years: dict[int, list[PeriodShare]] = {}
     for period, share in seen:
         years.setdefault(period.first_day.year, []).append(share)
-    said = [f"{year}: {_of(own)}" for year, own in years.items()]
+    said = [joined(f"{year}: ", _of(own, year, number)) for year, own in years.items()]
     still = sum(1 for _, share in seen if not share.closed)
     moving = f"; {words.several(still, 'period', 'periods')} will still move" if still else ""
-    return f"Operated on in {'; in '.join(said)}{moving}." if said else "No case."
+    return joined("Operated on in ", joined(*said, between="; in "), f"{moving}.") if said else "No case."
 
 
-def _of(shares: Sequence[PeriodShare]) -> str:
+def _of(shares: Sequence[PeriodShare], year: int, number: Linking) -> str:
     events, cases = sum(share.events for share in shares), sum(share.cases for share in shares)
-    return f"{words.count(events) if events else 'none'} of {words.several(cases, 'case', 'cases')}"
+    had = number(words.count(events), "events", year) if events else "none"
+    return joined(had, " of ", number(words.several(cases, "case", "cases"), "cases", year))
 
 
 def bar_chart(
@@ -123,16 +139,17 @@ def bar_chart(
     return drawing.picture(name, title, numbers_told(periods, numbers), bottom + 24, drawn)
 
 
-def numbers_told(periods: Sequence[Period], numbers: Mapping[str, int]) -> str:
-    """Cases by year, and the fewest and most in a period."""
+def numbers_told(periods: Sequence[Period], numbers: Mapping[str, int], number: Linking = _plain) -> str:
+    """Cases by year, and the fewest and most in a period; `number` as in `shares_told`."""
     years: dict[int, int] = {}
     for period in periods:
         years[period.first_day.year] = years.get(period.first_day.year, 0) + numbers.get(period.name, 0)
-    said = [f"{words.count(many)} in {year}" for year, many in years.items()]
+    said = [joined(number(words.count(many), "cases", year), f" in {year}") for year, many in years.items()]
     each = [numbers.get(period.name, 0) for period in periods]
     if not each:
         return "No case."
-    return f"Cases: {words.listed(said)}; {words.count(min(each))} to {words.count(max(each))} a {periods[0].kind}."
+    fewest = f"; {words.count(min(each))} to {words.count(max(each))} a {periods[0].kind}."
+    return joined("Cases: ", listed(said), fewest)
 
 
 def _across(periods: Sequence[Period]) -> Scale:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.publish import words
 from pipeline.publish.charts import drawing
 from pipeline.publish.charts.drawing import Scale
+from pipeline.publish.markup import joined
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -101,29 +102,43 @@ def highest_share(courses: Sequence[Curve]) -> float:
     return min(1.0, drawing.top_of(top, 0.05))
 
 
-def told(course: Curve, windows: Sequence[int]) -> str:
-    """The shares at the end of each window, in words."""
+#: Gives a number of a course in print as a link: what it is of (`observed`, `died`) and the day.
+Linking = Callable[[str, str, int], str]
+
+
+def _plain(told: str, kind: str, day: int) -> str:
+    return told
+
+
+def told(course: Curve, windows: Sequence[int], number: Linking = _plain) -> str:
+    """The shares at the end of each window, in words.
+
+    Args:
+        number: Leads from numbers to their cases.
+    """
     died = sum(course.competing)
     said = [
-        f"{words.several(course.at_risk[0], 'case', 'cases')} at the operation",
-        *(_at(course, day) for day in windows),
+        joined(number(words.several(course.at_risk[0], "case", "cases"), "observed", 0), " at the operation"),
+        *(_at(course, day, number) for day in windows),
     ]
-    gone = f"{words.count(died)} died before it" if died else "nobody died before it"
-    return "; ".join([*said, gone]) + "."
+    gone = (
+        joined(number(words.count(died), "died", max(windows)), " died before it")
+        if died
+        else "nobody died before it"
+    )
+    return joined(joined(*said, gone, between="; "), ".")
 
 
-def _at(course: Curve, day: int) -> str:
+def _at(course: Curve, day: int, number: Linking) -> str:
     row = course.at(day)
     if row is None or day > course.days[-1]:
         return f"nobody observed to day {words.count(day)}"
+    still = joined(number(words.count(course.observed(day)), "observed", day), " still observed")
     share, low, high = course.had[row]
     if not share:
-        return f"by day {words.count(day)} none, {words.count(course.observed(day))} still observed"
+        return joined(f"by day {words.count(day)} none, ", still)
     limits = "" if math.isnan(low) or math.isnan(high) else f" ({words.percents(low, high)})"
-    return (
-        f"by day {words.count(day)} {words.percent(share)}{limits} have had it, "
-        f"{words.count(course.observed(day))} still observed"
-    )
+    return joined(f"by day {words.count(day)} {words.percent(share)}{limits} have had it, ", still)
 
 
 def _frame(across: Scale, free: Scale, had: Scale, highest: float) -> str:

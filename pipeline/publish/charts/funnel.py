@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ from pipeline.chance_steps import INNER, OUTER, chance_steps
 from pipeline.publish import words
 from pipeline.publish.charts import drawing
 from pipeline.publish.charts.drawing import Scale
+from pipeline.publish.markup import joined
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,17 +71,22 @@ def usual_share(rows: pd.DataFrame) -> float:
     return float(rows["expected"].sum() / rows["cases"].sum())
 
 
-def told(rows: pd.DataFrame) -> str:
-    """What the picture shows, for those who do not see it."""
-    number = len(rows)
+def told(rows: pd.DataFrame, number: Callable[[str, str], str] = lambda printed, kind: printed) -> str:
+    """What the picture shows, for those who do not see it.
+
+    Args:
+        number: Leads from numbers of `cases` and `events` in print to their cases.
+    """
+    surgeons = len(rows)
     counted = [(word, int((rows["against_limits"] == word).sum())) for word in WHERE]
     where = "; ".join(f"{WHERE[word]}: {words.count(many)}" for word, many in counted)
-    events, cases = int(rows["events"].sum()), int(rows["cases"].sum())
-    return (
-        f"{words.several(number, 'surgeon', 'surgeons')} with {words.count(rows['cases'].min())} to "
-        f"{words.count(rows['cases'].max())} cases. {words.count(events)} of {words.count(cases)} cases had it; "
-        f"{rows['expected'].sum():.1f} expected, a share of {words.percent(usual_share(rows))}. Of the surgeons, {where}."
-    )
+    events, cases = (number(words.count(int(rows[name].sum())), name) for name in ("events", "cases"))
+    return joined(
+        f"{words.several(surgeons, 'surgeon', 'surgeons')} with {words.count(rows['cases'].min())} to "
+        f"{words.count(rows['cases'].max())} cases. ", events, " of ", cases,
+        f" cases had it; {rows['expected'].sum():.1f} expected, a share of {words.percent(usual_share(rows))}. Of the "
+        f"surgeons, {where}.",
+    )  # fmt: skip
 
 
 def case_numbers(highest: int) -> np.ndarray:

@@ -6,13 +6,14 @@ As in `facts`, every case is looked at; a list is as long as its number only whe
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from pipeline.catalogue import complication_of
+from pipeline.counts import COVARIATES
 from pipeline.handover import NEVER
-from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.publish.numbers.facts import CaseFacts, Outcome
 from pipeline.publish.numbers.whose import Whose
 from pipeline.told_after import Changes, Sport, changes_read, sport_told
 from pipeline.watched import LastDays, last_days
@@ -49,6 +50,10 @@ class Course:
         """Positions of cases with the event by a day."""
         return self.at[self.event & (self.day <= last)]
 
+    def of(self, kind: str, day: int) -> np.ndarray:
+        """Positions of those `observed` on a day, or that `died` by it."""
+        return self.observed(day) if kind == "observed" else self.lost_to_death(day)
+
     def lost_to_death(self, last: int) -> np.ndarray:
         """Positions of cases of which death by a day came first."""
         return self.at[self.died & (self.day <= last)]
@@ -59,6 +64,8 @@ class Beside:
 
     def __init__(self, facts: CaseFacts) -> None:
         self.facts = facts
+        #: Numbers of one course are asked for one after another.
+        self.course = lru_cache(maxsize=4)(self._course)
 
     @cached_property
     def sport(self) -> Sport:
@@ -132,16 +139,24 @@ class Beside:
         mask[changes.at[own]] = True
         return mask
 
-    def course(self, whose: Whose, category: str, last: int) -> Course:
-        """The course of a category's main level from the day of the operation.
+    def lacking(self, whose: Whose, outcome: Outcome) -> np.ndarray:
+        """Counted cases of which a covariate of the expected risk is not known."""
+        own: np.ndarray = self.facts.counted_over(whose, outcome)
+        return own[(self.facts.cases[list(COVARIATES)].to_numpy(np.int64)[own] < 0).any(axis=1)]
 
-        Args:
-            last: Day on which observation of it ends.
-        """
+    def last_day(self, category: str) -> int:
+        """On which observation of a category ends: that of its longest window."""
+        asked = complication_of(self.facts.catalogue, category).windows
+        return max(days for days in self.facts.windows if not asked or days in asked)
+
+    def _course(self, whose: Whose, category: str) -> Course:
+        """The course of a category's main level from the day of the operation."""
         facts = self.facts
         number = facts.labels.categories.index(category)
         until = self.ends[complication_of(facts.catalogue, category).seen_in]
-        first = facts.first_events(facts.outcome(category, facts.labels.levels[number][0], last))
+        first = facts.first_events(
+            facts.outcome(category, facts.labels.levels[number][0], self.last_day(category))
+        )
         kept = until.kept & facts.inside(whose) & (facts.countable.defined[self._groups, number] == 1)
         event = first <= until.end
         at = np.flatnonzero(kept & ~(event & (first < 0)))

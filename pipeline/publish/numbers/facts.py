@@ -25,8 +25,10 @@ from pipeline.watched import closed_cases, quiet_cases
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.publish.numbers.answers import Answers
     from pipeline.publish.numbers.beside import Beside
     from pipeline.publish.numbers.news import News
+    from pipeline.publish.numbers.received import Received
 
 #: Field of `Whose` → column of cases and the labels its integers stand for.
 COLUMNS = {
@@ -116,6 +118,8 @@ class CaseFacts:
         settings: Windows and comparisons.
         catalogue: How each category is observed.
         news: What else the counts of the period's news were counted from.
+        received: What counts of rows were counted from.
+        answers: What reviewers said.
     """
 
     def __init__(
@@ -125,8 +129,12 @@ class CaseFacts:
         settings: Settings,
         catalogue: Catalogue,
         news: News | None = None,
+        received: Received | None = None,
+        answers: Answers | None = None,
     ) -> None:
         self.news = news
+        self.received = received
+        self.answers = answers
         self.countable = cases
         self.cases: pd.DataFrame = cases.cases
         self.labels = cases.labels
@@ -155,6 +163,10 @@ class CaseFacts:
         own = self.counted_over(whose, outcome)
         return own[self.having(outcome).of(kind)[own]]
 
+    def of_several(self, kind: str, several: Sequence[Whose], outcome: Outcome) -> np.ndarray:
+        """The same of several parts of the cases together."""
+        return np.sort(np.concatenate([self.among(kind, whose, outcome) for whose in several]))
+
     def _counted_over(self, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Positions of the closed cases an outcome is counted over.
 
@@ -174,6 +186,10 @@ class CaseFacts:
     @cached_property
     def _places(self) -> dict[str, int]:
         return {case_id: place for place, case_id in enumerate(self.case_ids.tolist())}
+
+    def of(self, whose: Whose) -> np.ndarray:
+        """Positions of cases, whether a window has closed or not."""
+        return np.flatnonzero(self.inside(whose))
 
     def _closed(self, whose: Whose, days: int) -> np.ndarray:
         return np.flatnonzero(self.inside(whose) & closed_cases(self.cases, self.windows[days]))

@@ -144,7 +144,8 @@ class Register:
         at = find(self.facts)
         if not len(at):
             return told
-        return self._named(told, page, Section(slug(title), "", title, at[:MOST_ROWS], len(at), every=at))
+        section = Section(slug(title), "", title, at[:MOST_ROWS], len(at), every=at)
+        return self._named(told, page, section, rows=_digest(at))
 
     def rows(
         self,
@@ -182,14 +183,16 @@ class Register:
         section = Section(slug(title), "", title, None, len(rows), heads=heads, given=rows, totals=sums)
         return self._named(told, page, section, f".{slug(column)}")
 
-    def _named(self, told: str, page: str, section: Section, part: str = "") -> str:
-        """Lists of one title are one list; a title that gives the same fragment as another gets something behind it."""
+    def _named(self, told: str, page: str, section: Section, part: str = "", rows: bytes = b"") -> str:
+        """Lists of one title and the same rows are one list; one that gives the fragment of another gets something
+        behind it."""
         own = self._page(("named", slug(page)), ListPage(slug(page), slug(page), None, title=page))
-        if (section.title,) not in own.known:
+        key = (section.title, rows)
+        if key not in own.known:
             if section.identity in own.sections:
-                section.identity += f"-{_short(section.title)}"
-            own.known[(section.title,)] = own.sections[section.identity] = section
-        return linked(told, _address(own, own.known[(section.title,)]) + part)
+                section.identity += f"-{_short(repr(key))}"
+            own.known[key] = own.sections[section.identity] = section
+        return linked(told, _address(own, own.known[key]) + part)
 
     def news(self, told: str, kind: str, procedure: str, named: Names) -> str:
         """A number of `activity` as printed, summed over sites, as a link to what it was counted from.
@@ -231,6 +234,10 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "part"
 
 
+def _digest(at: np.ndarray) -> bytes:
+    return blake2b(at.astype("int32").tobytes()).digest()
+
+
 def _short(name: str) -> str:
     return sha256(name.encode("utf-8")).hexdigest()[:6]
 
@@ -260,7 +267,7 @@ def _section(page: ListPage, kind: str, outcome: Outcome, level: str, at: np.nda
         kind,
         outcome.days,
         level if kind in OF_LEVEL else "",
-        blake2b(at.astype("int32").tobytes()).digest(),
+        _digest(at),
     )
     if same not in page.known:
         parts = [kind, *([level] if kind in OF_LEVEL else []), str(outcome.days)]

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
-from pipeline.publish.numbers.all_cases import MOST_IN_A_FILE, given_file, named_file, status_file
+from pipeline.publish.numbers.all_cases import MOST_IN_OWN_FILE, given_file, named_file, status_file
 from pipeline.publish.numbers.facts import CaseFacts
 from pipeline.publish.numbers.register import ListPage, Register, Section
 from pipeline.publish.numbers.told import Told
@@ -48,7 +48,7 @@ class WholeLists:
         return status_file(self.facts, whose, days, self.register.outcomes(whose, days), self.told)
 
     def _named(self, section: Section) -> pd.DataFrame | None:
-        if section.rows > MOST_IN_A_FILE:
+        if section.rows > MOST_IN_OWN_FILE:
             return None
         return (
             named_file(self.facts, section.every)

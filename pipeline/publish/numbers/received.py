@@ -1,0 +1,129 @@
+"""Which rows of the exports stand behind counts of rows: where each ended, and what it was on the way to a case."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.handover import CONFLICTING, DUPLICATE, SUPERSEDED, WITHDRAWN, Accepted
+from schemas.exports import ID_COLUMN
+
+#: Place of the ledger → what an accepted row that ended there has become.
+FATES = {"quarantined": CONFLICTING, "superseded": SUPERSEDED, "duplicate": DUPLICATE, "withdrawn": WITHDRAWN}
+HEADS = ("Record", "File", "Line")
+#: Rows of operations that do not stand, by their role.
+ASIDE = ("held_back", "superseded", "withdrawn", "after_cut")
+#: Order of a step of the flow that takes away → roles of the rows it takes.
+TAKEN = {
+    11: ("booked", "cancelled", "abandoned"),
+    12: ("not_in_catalogue",),
+    22: ("same_sitting",),
+    31: ("return",),
+    32: ("planned",),
+    33: ("planned_late",),
+    34: ("no_return",),
+    36: ("too_early",),
+    37: ("awaits",),
+}
+#: Steps before which a row stands once, however many cases it is of.
+BY_ROW = (10, 11, 12, 20)
+#: Why an operation belongs to no case, where others performed it.
+ELSEWHERE = "elsewhere"
+
+
+@dataclass(frozen=True)
+class Received:
+    """Every row received, by what became of it.
+
+    Attributes:
+        accepted: Typed rows.
+        quarantined: Table → rows held back.
+        fates: Table → what became of each accepted row.
+        records: As published.
+    """
+
+    accepted: Accepted
+    quarantined: Mapping[str, pa.Table]
+    fates: Mapping[str, np.ndarray]
+    records: pa.Table
+
+    def ended(self, site: str, table: str, place: str) -> pd.DataFrame:
+        """`HEADS` of the rows of a site's files that ended in a place of the ledger, one of `FATES`."""
+        if table not in self.fates:
+            return pd.DataFrame(columns=list(HEADS))
+        own = [self.accepted.tables[table].filter(pa.array(self.fates[table] == FATES[place]))]
+        own += [self.quarantined[table]] if place == "quarantined" else []
+        columns = [ID_COLUMN[table], "source_number", "source_line"]
+        rows = pa.concat_tables([each.select(columns).cast(_form(columns[0])) for each in own])
+        sites = np.array([source.site == site for source in self.accepted.sources], bool)
+        rows = rows.filter(pa.array(sites[rows["source_number"].to_numpy()]))
+        return self._placed(*(rows[name] for name in columns))
+
+    def _placed(self, ids: pa.ChunkedArray, numbers: pa.ChunkedArray, lines: pa.ChunkedArray) -> pd.DataFrame:
+        files = pa.array([source.source_file for source in self.accepted.sources], pa.string())
+        told = dict(zip(HEADS, (pc.fill_null(ids, ""), files.take(numbers), lines), strict=True))
+        found: pd.DataFrame = pa.table(told).to_pandas().sort_values(["File", "Line"], ignore_index=True)
+        return found
+
+    @cached_property
+    def _operations(self) -> pd.DataFrame:
+        """`site, record_id, role, why, source_file, source_line` of operations, a row for each case they are of."""
+        own = self.records.filter(pc.equal(self.records["table"].cast(pa.string()), "operations"))
+        names = ["site", "record_id", "role", "why", "source_file", "source_line"]
+        found: pd.DataFrame = own.select(names).to_pandas()
+        return found.sort_values(["source_file", "source_line"], kind="stable", ignore_index=True)
+
+    def taken(self, site: str, order: int) -> pd.DataFrame | None:
+        """`HEADS` of the rows of operations that a step of the flow takes away; None where they are not told apart."""
+        own = self._of(site)
+        if order == 9:
+            return _heads(own[own["role"] == "after_cut"])
+        found = _taken(own, order)
+        return None if found is None else _heads(own[found])
+
+    def left(self, site: str, order: int, steps: list[int]) -> pd.DataFrame | None:
+        """The same of those that are left after a step.
+
+        Args:
+            steps: Orders of the steps that take away, up to this one.
+        """
+        own = self._of(site)
+        own = own[~own["role"].isin(ASIDE)]
+        for step in steps:
+            gone = _taken(own, step)
+            if gone is None:
+                return None
+            own = own[~gone]
+        return _heads(own.drop_duplicates(["source_file", "source_line"]) if order in BY_ROW else own)
+
+    def second_sides(self, site: str) -> pd.DataFrame:
+        """The same of rows that are of a further side."""
+        own = self._of(site)
+        own = own[~own["role"].isin([*ASIDE, *TAKEN[11], *TAKEN[12]])]
+        return _heads(own[own.duplicated(["source_file", "source_line"])])
+
+    def _of(self, site: str) -> pd.DataFrame:
+        return self._operations[self._operations["site"] == site]
+
+
+def _form(name: str) -> pa.Schema:
+    return pa.schema([(name, pa.string()), ("source_number", pa.int32()), ("source_line", pa.int64())])
+
+
+def _taken(own: pd.DataFrame, order: int) -> np.ndarray | None:
+    """bool: rows that a step takes away."""
+    if order in TAKEN:
+        return own["role"].isin(TAKEN[order]).to_numpy()
+    alone, elsewhere = (own["role"] == "unattributed").to_numpy(), (own["why"] == ELSEWHERE).to_numpy()
+    return {35: alone & elsewhere, 38: alone & ~elsewhere}.get(order)
+
+
+def _heads(rows: pd.DataFrame) -> pd.DataFrame:
+    found: pd.DataFrame = rows[["record_id", "source_file", "source_line"]].set_axis(list(HEADS), axis=1)
+    return found
