@@ -294,7 +294,7 @@ def test_without_adjusted_figures_nothing_is_said_to_be_adjusted(
 
 
 def test_how_the_arms_differed_before_is_a_table(report: Path) -> None:
-    assert cells(report, "comparison.html", "median") == "median 18 27.5 0 1 −1.20"
+    assert cells(report, "comparison.html", "median") == "median 18 years 27.5 years 0 1 −1.20"
     assert cells(report, "comparison.html", "yes 5") == "yes 5 (25.0 %) none 1 0 +0.82"
     assert cells(report, "comparison.html", "not known of any case") == "not known of any case – – 21 27 –"
     assert cells(report, "comparison.html", "مستشفى التل", "100.0").endswith("+0.00")
