@@ -59,7 +59,9 @@ class Told:
     def about(self, own: ListPage) -> str:
         """What the page is."""
         rows = "rows" if own.whose is None else "cases, one a row"
-        return f"What printed numbers were counted from: {rows}. Each list is as long as its number."
+        sums = any(section.totals for section in own.sections.values())
+        length = "Each list is as long as its number" + (", or adds up to it" if sums else "")
+        return f"What printed numbers were counted from: {rows}. {length}."
 
     def whose(self, whose: Whose) -> str:
         """Whose cases they are."""
