@@ -57,7 +57,7 @@ def lines_without_settings(place: Place, problem: str) -> tuple[str, ...]:
 
 
 def _last(memory: Memory, editions: Path) -> str:
-    return f"{memory.last[-1] if memory.last else 'no night yet'}; {_stands(editions)}."
+    return f"{memory.last[-1].rstrip('.') if memory.last else 'no night yet'}; {_stands(editions)}."
 
 
 def _stands(editions: Path) -> str:
