@@ -199,7 +199,7 @@ def faulty_rows(table: Table, frame: pd.DataFrame) -> np.ndarray | None:
                 faulty |= cells.is_null().to_numpy()
             for rule in cell_rules(column, published):
                 faulty |= ~pc.fill_null(rule.holds(cells), True).to_numpy()
-    if published:
+    if published and len(frame) > 1:
         faulty |= frame.duplicated(list(table.key), keep=False).to_numpy()
     return faulty
 

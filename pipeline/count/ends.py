@@ -6,7 +6,7 @@ only touches the cases that had it. No case × outcome table is made.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ from pipeline.settings import Settings
 from pipeline.watched import LastDays
 
 ARM_KEYS = ("arm", "age_band")
+MOVED = ("day", "event", "competing", "censored")
 
 
 def end_cells(
@@ -43,14 +44,15 @@ def end_cells(
     own = cases[list(keys)].astype(np.int64)
     base = [_base(own, number, until[way]) for number, way in enumerate(WAYS)]
     listed = dict.fromkeys(zip(outcomes.category.tolist(), outcomes.level.tolist(), strict=True))
-    moved = [
-        rows
-        for category, level in listed
-        for rows in _moved(own, category, level, evidence[category, level].counted, until[seen_in[category]])
-    ]
+    nothing = np.zeros((3 + len(MOVED), 0), np.int64)
+    moved = [_moved(*outcome, evidence[outcome].counted, until[seen_in[outcome[0]]]) for outcome in listed]
+    at, category, level, day, *counts = np.concatenate([nothing, *moved], axis=1)
     return Ends(
         _cells(base, own.assign(way=0, day=0), ("competing", "censored")),
-        _cells(moved, own.assign(category=0, level=0, day=0), ("event", "competing", "censored")),
+        summed(
+            own.iloc[at].assign(category=category, level=level, day=day),
+            dict(zip(MOVED[1:], counts, strict=True)),
+        ),
     )
 
 
@@ -78,16 +80,20 @@ def _base(own: pd.DataFrame, way: int, until: LastDays) -> pd.DataFrame:
     return rows[until.kept]
 
 
-def _moved(
-    own: pd.DataFrame, category: int, level: int, events: Days, until: LastDays
-) -> Iterator[pd.DataFrame]:
-    """What is taken from the ends of cases with an event, and given to its day if that is known."""
+def _moved(category: int, level: int, events: Days, until: LastDays) -> np.ndarray:
+    """What is taken from the ends of cases with an event, and given to its day if that is known.
+
+    Returns:
+        int64 [case, category, level and `MOVED`; taken and given].
+    """
     kept = until.kept[events.at] & (events.day <= until.end[events.at])
     at, day = events.at[kept], events.day[kept]
-    rows = own.iloc[at].assign(category=category, level=level)
     died = until.died[at].astype(np.int64)
-    yield rows.assign(day=until.end[at], event=0, competing=-died, censored=died - 1)
-    yield rows.assign(day=day, event=1, competing=0, censored=0)[day >= 0]
+    nought = np.zeros(len(at), np.int64)
+    of = [at, nought + category, nought + level]
+    taken = np.stack([*of, until.end[at], nought, -died, died - 1])
+    given = np.stack([*of, day, nought + 1, nought, nought])
+    return np.concatenate([taken, given[:, day >= 0]], axis=1).astype(np.int64)
 
 
 def _cells(rows: list[pd.DataFrame], form: pd.DataFrame, statistics: tuple[str, ...]) -> Cells:
