@@ -166,13 +166,14 @@ def task_done(task: Task, place: Place) -> TaskDone:
         OSError: A share is away, a disk is full: it may be tried again.
         LimbauditError: It cannot be done.
     """
-    from pipeline.run import Asked, audited, checked
+    from pipeline.quiet_nights import checked_tonight
+    from pipeline.run import Asked, audited
 
     if task.kind == MONTHLY:
         done = audited(Asked(place.workspace, period=task.period, as_of=task.as_of), place.editions)
         edition = f"{done.ground.period.name}/{done.place.name}"
         return replace(ended(task, done.exit_code, f"edition {edition}", done.warnings), edition=edition)
-    done = checked(Asked(place.workspace, as_of=task.as_of), place.checks / task.as_of.isoformat())
+    done = checked_tonight(Asked(place.workspace, as_of=task.as_of), place.checks)
     return ended(task, done.exit_code, done.summary.count or "no findings", done.warnings)
 
 

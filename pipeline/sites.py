@@ -106,7 +106,7 @@ def _reach(
     reach = site.data_until or (min([cut_on, *arrived]) if arrived else None)
     received = [receipt for (name, _), receipt in newest.items() if name == site.site_id]
     awaited = (
-        site.data_until is None and _is_due(site, cut_on, as_of) and max(received, default=cut_on) > cut_on
+        site.data_until is None and is_due(site, cut_on, as_of) and max(received, default=cut_on) > cut_on
     )
     old = tuple(table for table, receipt in required.items() if receipt is not None and receipt <= cut_on)
     return Reach(
@@ -129,7 +129,7 @@ def is_late(site: Site, newest: date | None, cut_on: date, as_of: date) -> bool:
     return newest is None or newest <= cut_on
 
 
-def _is_due(site: Site, cut_on: date, as_of: date) -> bool:
+def is_due(site: Site, cut_on: date, as_of: date) -> bool:
     """The due day has passed, or there is none."""
     return site.due_day is None or as_of > _due(site.due_day, cut_on)
 

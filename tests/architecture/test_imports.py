@@ -18,6 +18,7 @@ CONDUCTORS = {
     "pipeline.engine",
     "pipeline.flows",
     "pipeline.nightly",
+    "pipeline.quiet_nights",
     "pipeline.signing",
     "pipeline.edition_facts",
     "pipeline.edition_tables",

@@ -1,0 +1,116 @@
+"""A night on which nothing came: what the validation of the night before wrote still holds, and is not worked out again.
+
+What `check` writes depends on the files known by a day and on few things that the day itself decides. All of these are
+put under one fingerprint; where it is that of the night before and nobody touched what that night wrote, the files
+are copied. Deleted, a night takes longer and writes the same.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import shutil
+from dataclasses import asdict
+from hashlib import sha256
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline import store
+from pipeline.clock import Listener, silent
+
+if TYPE_CHECKING:
+    from pipeline.run import Asked, Done, Ground
+
+#: Beside the nights' folders: what the last one was made from, what it wrote, and what it said.
+RECORD = "last.json"
+
+
+def checked_tonight(asked: Asked, checks: Path, listener: Listener = silent) -> Done:
+    """As `run.checked` into `checks/<as_of>`, or what the night before wrote where nothing has changed.
+
+    Raises:
+        WrongUse, CannotFinish: As `run.checked`.
+    """
+    from pipeline.run import checked, ground_of
+
+    ground = ground_of(asked)
+    out = checks / ground.as_of.isoformat()
+    known = fingerprint(ground)
+    earlier = _as_before(checks, known, ground)
+    if earlier is not None:
+        before, done = earlier
+        _copied(before, out, ground.settings.access_group)
+    else:
+        done = checked(asked, out, listener)
+    told = {
+        "known": known,
+        "folder": out.name,
+        "files": store.hashes_under(out),
+        "warnings": done.warnings,
+        "summary": asdict(done.summary),
+    }
+    store.replace_text(store.json_text(told), checks / RECORD, ground.settings.access_group)
+    return done
+
+
+def fingerprint(ground: Ground) -> str:
+    """SHA-256 of all that decides what a validation finds on a day, but for the day itself."""
+    from pipeline.edition_facts import LIBRARIES, program_version, rule_files
+    from pipeline.intake.arrivals import arrivals
+    from pipeline.people import FOLDERS, people_known
+    from pipeline.sites import is_due
+
+    asked, as_of = ground.asked, ground.as_of
+    received = arrivals(asked.workspace, as_of)
+    people = people_known(asked.workspace, as_of)
+    decided = {name: getattr(people, name) for name in FOLDERS}
+    holds = [str(day >= as_of) for day in people.known_findings["until"]]
+    told = {
+        "program": program_version(),
+        "python": platform.python_version(),
+        "libraries": {name: version(name) for name in LIBRARIES},
+        "period": ground.period.name,
+        "received": {file.source_file: store.sha256_of(file.path) for file in received.files},
+        "not read": received.findings,
+        "rules": {name: store.sha256_of(path) for name, path in rule_files(asked.rules_folder).items()},
+        "decided": {name: rows.to_csv(index=False) for name, rows in decided.items()},
+        "amiss": people.findings.to_csv(index=False),
+        "known findings that hold": holds,
+        "due": {name: is_due(site, ground.cut_on, as_of) for name, site in ground.settings.sites.items()},
+    }
+    return sha256(store.json_text(told).encode()).hexdigest()
+
+
+def _as_before(checks: Path, known: str, ground: Ground) -> tuple[Path, Done] | None:
+    """The folder of the night before and how it ended, if it was made from the same and is as it was left."""
+    from pipeline.run import Done
+    from pipeline.summary import Summary
+
+    try:
+        told = json.loads((checks / RECORD).read_text("utf-8"))
+        before = checks / Path(str(told["folder"])).name
+        if told["known"] != known or store.hashes_under(before) != told["files"] or not told["files"]:
+            return None
+        said = told["summary"]
+        summary = Summary(str(said["count"]), dict(said["files"]), tuple(map(str, said["rows"])))
+        warnings = tuple(map(str, told["warnings"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return before, Done(checks / ground.as_of.isoformat(), warnings, ground, summary)
+
+
+def _copied(before: Path, out: Path, group: str) -> None:
+    """The files of one night as another's; a folder of that name is replaced."""
+    if before == out:
+        return
+    aside = out.with_name(f".{out.name}.{os.getpid()}")
+    shutil.rmtree(aside, ignore_errors=True)
+    try:
+        shutil.copytree(before, aside)
+        store.protect(aside, group)
+        shutil.rmtree(out, ignore_errors=True)
+        aside.replace(out)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
