@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import time
 from collections.abc import Mapping
@@ -182,30 +183,41 @@ def _as_of(folder: Path) -> str:
 
 
 def current_edition(editions: Path, period: str) -> Path | None:
-    """The folder the pointer of a period names, if there is one."""
+    """The folder the pointer of a period names, if there is a pointer and it can be read."""
     try:
-        pointer = json.loads((editions / period / POINTER).read_text("utf-8"))
-    except OSError:
+        named = json.loads((editions / period / POINTER).read_text("utf-8"))["edition"]
+    except (OSError, ValueError, KeyError, TypeError):
         return None
-    return editions / period / str(pointer["edition"])
+    plain = isinstance(named, str) and (named.startswith(DRAFT) or named.isdecimal()) and "/" not in named
+    return editions / period / named if plain else None
 
 
 def sweep(editions: Path) -> tuple[Path, ...]:
-    """Remove what broken-off runs left: `.building-*` of processes that are gone. Returns what was removed."""
-    left = sorted(path for path in editions.glob(f"{BUILDING}*") if path.is_dir() and not _is_alive(path))
+    """Remove what broken-off runs left: `.building-*` and half-written pointers. Returns what was removed."""
+    folders = [path for path in editions.glob(f"{BUILDING}*") if path.is_dir()]
+    files = [path for within in ("", "*/") for path in editions.glob(f"{within}.*.json.*")]
+    files += editions.glob(".index.html.*")
+    left = sorted(path for path in (*folders, *files) if not _is_alive(path))
     for path in left:
-        shutil.rmtree(path, ignore_errors=True)
+        shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
     return tuple(left)
 
 
-def _is_alive(building: Path) -> bool:
-    """Whether the process named in a building folder still runs. Where that cannot be asked: younger than a day."""
-    number = building.name.removeprefix(BUILDING).partition("-")[0]
-    if not number.isdigit() or os.name == "nt":
-        return time.time() - building.stat().st_mtime < 86_400
+def _is_alive(left: Path) -> bool:
+    """Whether what a run is writing may still be written: it is younger than a day, and its process runs.
+
+    Another process may have got the number since, and another machine numbers its own: so age counts too.
+    """
+    number = re.split(r"[-.]", left.name.removeprefix(BUILDING))[-1 if left.is_file() else 0]
+    if abs(time.time() - left.stat().st_mtime) >= 86_400:
+        return False
+    return not number.isdigit() or os.name == "nt" or _runs(int(number))
+
+
+def _runs(process: int) -> bool:
     try:
-        os.kill(int(number), 0)
-    except ProcessLookupError:
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
         return False
     except PermissionError:
         return True

@@ -24,6 +24,10 @@ class CannotFinish(LimbauditError):
     exit_code = 3
 
 
+class Away(CannotFinish):
+    """A folder cannot be written just now; it may be tried again."""
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """A short suggestion ending a message, or nothing."""
     close = get_close_matches(word, sorted(known), n=1, cutoff=0.6)

@@ -21,11 +21,22 @@ from prefect.states import Completed, Crashed
 from prefect.types.entrypoint import EntrypointType
 
 from pipeline.editions import MANIFEST
-from pipeline.errors import CannotFinish, LimbauditError
-from pipeline.nightly import BACK_OFF, Place, TaskDone, ended, noted, settings_of, task_done
+from pipeline.errors import Away, CannotFinish, LimbauditError
+from pipeline.nightly import (
+    BACK_OFF,
+    Place,
+    TaskDone,
+    ended,
+    kept_from,
+    noted,
+    settings_of,
+    task_done,
+    waiting,
+)
 from pipeline.periods import last_complete
 from pipeline.unattended.due import MONTHLY, NIGHTLY, Task
 from pipeline.unattended.lock import held
+from pipeline.unattended.memory import remembered
 
 #: A task that takes longer is given up; the edition that stands stays.
 LONGEST_SECONDS = 6 * 3600
@@ -35,13 +46,7 @@ PATIENCE_SECONDS = 3 * 3600
 
 def _is_transient(_task: Any, _run: Any, state: State) -> bool:
     """Only a share that is away or a disk that is full is tried again."""
-    try:
-        state.result()
-    except OSError:
-        return True
-    except Exception:  # whatever else it is, trying again does not mend it
-        return False
-    return False
+    return isinstance(state.result(raise_on_failure=False), (OSError, Away))
 
 
 @task(
@@ -57,6 +62,8 @@ def work(kind: str, period: str, at: str, folders: dict[str, str]) -> dict[str, 
     try:
         with held(place.editions, f"{kind} {period}".strip(), _group(place), PATIENCE_SECONDS):
             done = task_done(own, place)
+    except Away:
+        raise
     except LimbauditError as problem:
         done = ended(own, problem.exit_code, str(problem))
     return {
@@ -88,16 +95,23 @@ def audit_on_demand(folders: dict[str, str], period: str, as_of: date) -> State:
 
 
 def _carried_out(kind: str, period: str, at: datetime, folders: dict[str, str]) -> State:
-    told = work(kind, period, at.isoformat(), folders)
-    place = _place(folders)
-    done = TaskDone(
-        Task(at, kind, period), told["exit_code"], told["words"], tuple(told["reasons"]), told["edition"]
-    )
-    untold = noted(place, _settings(folders), (done,), datetime.now(at.tzinfo))
-    _shown(place, replace(done, reasons=(*done.reasons, *untold)))
+    place, settings = _place(folders), _settings(folders)
+    left = [each for each in waiting(remembered(place.state), settings) if each.kind == kind]
+    finished = tuple(_done(each, folders) for each in (*left, Task(at, kind, period)))
+    done, now = finished[-1], datetime.now(at.tzinfo)
+    _shown(place, replace(done, reasons=(*done.reasons, *noted(place, settings, finished, now).words)))
     if done.exit_code > 1:
         raise CannotFinish(done.words)
     return Completed(message=done.words)
+
+
+def _done(own: Task, folders: dict[str, str]) -> TaskDone:
+    """How a task ended, also where a share stayed away through all tries."""
+    try:
+        told = work(own.kind, own.period, own.at.isoformat(), folders)
+    except (OSError, Away) as fault:
+        return kept_from(own, fault)
+    return TaskDone(own, told["exit_code"], told["words"], tuple(told["reasons"]), told["edition"])
 
 
 def _scheduled(folders: dict[str, str]) -> datetime:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import shutil
 import time
+import traceback
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import reduce
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from pipeline import store
-from pipeline.errors import LimbauditError, WrongUse
+from pipeline.errors import Away, CannotFinish, LimbauditError, WrongUse
 from pipeline.settings import Settings
-from pipeline.unattended.due import MONTHLY, Task, tasks_due
+from pipeline.unattended.due import MONTHLY, Task, is_ahead, tasks_due
 from pipeline.unattended.lock import held
 from pipeline.unattended.memory import Memory, place_of, remember, remembered
 from pipeline.unattended.notices import State, tell
@@ -22,6 +25,8 @@ from pipeline.unattended.notices import State, tell
 BACK_OFF = (5.0, 30.0, 120.0)
 #: Sentences, and folders of what `check` wrote, kept of past nights.
 MOST_LINES, MOST_CHECKS = 30, 62
+#: Beside the kinds of task: how the night itself began, and whether it could be written down.
+NIGHT, MEMORY = "night", "memory"
 
 
 @dataclass(frozen=True)
@@ -48,13 +53,17 @@ class Place:
 
 @dataclass(frozen=True)
 class TaskDone:
-    """How a task ended: `exit_code` as of the command, `words` one line, `reasons` why it is not 0."""
+    """How a task ended: `exit_code` as of the command, `words` one line, `reasons` why it is not 0.
+
+    `waits`: a share or a disk kept it from being done, so it is done first next time.
+    """
 
     task: Task
     exit_code: int
     words: str
     reasons: tuple[str, ...] = ()
     edition: str = ""
+    waits: bool = False
 
     @property
     def state(self) -> State:
@@ -62,17 +71,30 @@ class TaskDone:
 
 
 @dataclass(frozen=True)
+class Noted:
+    """What could not be told to anybody, and what could not be written down: sentences."""
+
+    untold: tuple[str, ...] = ()
+    forgotten: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        return (*self.untold, *self.forgotten)
+
+
+@dataclass(frozen=True)
 class NightDone:
-    """All tasks of a night, and what could not be told to anybody."""
+    """All tasks of a night, what became of the news, and a sentence where the clock went back."""
 
     tasks: tuple[TaskDone, ...]
-    untold: tuple[str, ...]
+    noted: Noted
+    ahead: str = ""
 
     @property
     def exit_code(self) -> int:
         """The worst of the newest validation and the newest edition; what an older one said may be mended since."""
         newest = {done.task.kind: done.exit_code for done in self.tasks}
-        return max(newest.values(), default=0)
+        return max([*newest.values(), int(bool(self.noted.forgotten or self.ahead))])
 
 
 def night(place: Place, now: datetime, wait: Callable[[float], None] = time.sleep) -> NightDone:
@@ -92,10 +114,63 @@ def night(place: Place, now: datetime, wait: Callable[[float], None] = time.slee
         store.group_id(settings.access_group)
     except WrongUse as problem:
         raise WrongUse(" ".join([str(problem), *_told_of_settings(place, str(problem))])) from None
-    tasks = tasks_due(settings, remembered(place.state).done_until, now)
-    with held(place.editions, "the nightly work", settings.access_group):
-        finished = tuple(_tried(task, place, wait) for task in tasks)
-    return NightDone(finished, noted(place, settings, finished, now))
+    with ExitStack() as stack:
+        try:
+            _hold(stack, place, settings, wait)
+        except CannotFinish as problem:
+            _tell_that_it_could_not_begin(place, settings, str(problem))
+            raise
+        memory = remembered(place.state)
+        tasks = (*waiting(memory, settings), *tasks_due(settings, memory.done_until, now))
+        finished = _in_order(tasks, place, wait)
+        ahead = _ahead(memory, now)
+        return NightDone(finished, noted(place, settings, finished, now), ahead)
+
+
+def _hold(stack: ExitStack, place: Place, settings: Settings, wait: Callable[[float], None]) -> None:
+    """Hold the editions until the stack ends; where they cannot be written, try again after a while."""
+    for seconds in (*BACK_OFF, None):
+        try:
+            stack.enter_context(held(place.editions, "the nightly work", settings.access_group))
+            return
+        except Away:
+            if seconds is None:
+                raise
+            wait(seconds)
+
+
+def _in_order(tasks: tuple[Task, ...], place: Place, wait: Callable[[float], None]) -> tuple[TaskDone, ...]:
+    """Each task's end. Once a share has stayed away, the tasks after it are tried once each."""
+    finished: list[TaskDone] = []
+    for task in tasks:
+        away = bool(finished) and finished[-1].waits
+        finished.append(_tried(task, place, wait, () if away else BACK_OFF))
+    return tuple(finished)
+
+
+def _ahead(memory: Memory, now: datetime) -> str:
+    """A sentence where the clock is behind what was done last."""
+    if memory.done_until is None or not is_ahead(memory.done_until, now):
+        return ""
+    return (
+        f"The clock is behind the last night, which was done at {memory.done_until.isoformat(timespec='minutes')}: it was "
+        "set back, or was ahead then. The last night and the last edition are done once more; look at editions made since."
+    )
+
+
+def waiting(memory: Memory, settings: Settings) -> tuple[Task, ...]:
+    """Tasks that a share or a disk kept from being done."""
+    zone = ZoneInfo(settings.schedule.timezone)
+    return tuple(
+        Task(datetime.fromisoformat(at).astimezone(zone), kind, period) for at, kind, period in memory.waiting
+    )
+
+
+def _tell_that_it_could_not_begin(place: Place, settings: Settings, problem: str) -> None:
+    """Those who have to know are told; what was due stays due."""
+    memory = remembered(place.state)
+    ends = {**memory.ends, NIGHT: State(3, reasons=(problem,)).told}
+    _told_and_kept(place, settings, replace(memory, ends=ends))
 
 
 def _told_of_settings(place: Place, problem: str) -> tuple[str, ...]:
@@ -107,26 +182,71 @@ def _told_of_settings(place: Place, problem: str) -> tuple[str, ...]:
     state = State(2, reasons=(problem,))
     untold = tell(before, place.workspace.resolve().name, state, memory.told)
     if memory.notices and not untold:
-        remember(place.state, replace(memory, told=state.told))
+        untold = _kept(place, replace(memory, told=state.told), "")
     return untold
 
 
-def noted(place: Place, settings: Settings, finished: tuple[TaskDone, ...], now: datetime) -> tuple[str, ...]:
-    """Remember how tasks ended, and tell who has to know.
-
-    Returns:
-        What could not be told, and why.
-    """
+def noted(place: Place, settings: Settings, finished: tuple[TaskDone, ...], now: datetime) -> Noted:
+    """Remember how tasks ended, and tell who has to know."""
     memory = remembered(place.state)
-    ends = {**memory.ends, **{done.task.kind: done.state.told for done in finished}}
+    ends = {kind: end for kind, end in memory.ends.items() if kind not in (NIGHT, MEMORY)}
+    ends |= {done.task.kind: done.state.told for done in finished}
+    lines = (*memory.last, *(done.words for done in finished))[-MOST_LINES:]
+    tried = {done.task.told for done in finished}
+    left = (
+        *(told for told in memory.waiting if told not in tried),
+        *(done.task.told for done in finished if done.waits),
+    )
+    seen = tuple(sorted({*memory.seen, *_with_exports(place.workspace)}))
+    addresses = {"webhook": settings.notice_webhook, "mail_to": settings.notice_mail_to}
+    new = Memory(now, ends, memory.told, lines, addresses, left, seen)
+    found = _told_and_kept(place, settings, new)
+    _sweep(place.checks)
+    return found
+
+
+def _told_and_kept(place: Place, settings: Settings, memory: Memory) -> Noted:
+    """Written down first without what is told, so that nobody is left untold if this is broken off."""
+    forgotten = _kept(place, memory, settings.access_group)
+    ends = {**memory.ends, MEMORY: State(1, reasons=forgotten).told} if forgotten else memory.ends
     state = reduce(State.with_other, (State.of(ends[kind]) for kind in sorted(ends)), State(0))
     untold = tell(settings, place.workspace.resolve().name, state, memory.told)
-    told = memory.told if untold else state.told
-    lines = (*memory.last, *(done.words for done in finished))[-MOST_LINES:]
-    addresses = {"webhook": settings.notice_webhook, "mail_to": settings.notice_mail_to}
-    remember(place.state, Memory(now, ends, told, lines, addresses), settings.access_group)
-    _sweep(place.checks)
-    return untold
+    if not untold and not forgotten:
+        forgotten = _kept(place, replace(memory, told=state.told), settings.access_group)
+    return Noted(untold, forgotten)
+
+
+def _kept(place: Place, memory: Memory, group: str) -> tuple[str, ...]:
+    """Nothing, or why it could not be written down: a night is not lost by that."""
+    try:
+        remember(place.state, memory, group)
+    except OSError as fault:
+        return (
+            f"What was done cannot be written down in {place.state}: {fault.strerror or type(fault).__name__}. "
+            "Until it can, each night does it once more.",
+        )
+    return ()
+
+
+def _with_exports(workspace: Path) -> set[str]:
+    """Hospitals that have a receipt."""
+    return {path.parent.name for path in workspace.glob("received/*/????-??-??")}
+
+
+def _check_none_is_gone(place: Place) -> None:
+    """An empty folder where there were exports is a share that is not mounted; half the truth is not published.
+
+    Raises:
+        Away: It may be mounted later.
+    """
+    there, settings = _with_exports(place.workspace), settings_of(place.workspace)
+    known = set(remembered(place.state).seen)
+    gone = sorted(site for site in known - there if site in settings.sites or not there)
+    if gone:
+        raise Away(
+            f"{place.workspace / 'received' / gone[0]} holds no exports, and there were some. Is its share away? "
+            "If they are gone for good, take the hospital out of [sites] in audit.toml."
+        )
 
 
 def settings_of(workspace: Path) -> Settings:
@@ -145,30 +265,54 @@ def settings_of(workspace: Path) -> Settings:
     return load_settings(workspace / "audit.toml", catalogue, EXPORTS["operations"].names)
 
 
-def _tried(task: Task, place: Place, wait: Callable[[float], None]) -> TaskDone:
+def _tried(
+    task: Task, place: Place, wait: Callable[[float], None], back_off: tuple[float, ...] = BACK_OFF
+) -> TaskDone:
     """The task, again after a while where a share is away; bad data is never tried again."""
-    for seconds in (*BACK_OFF, None):
+    for seconds in (*back_off, None):
         try:
             return task_done(task, place)
-        except OSError as fault:
+        except (OSError, Away) as fault:
             if seconds is None:
-                return ended(task, 3, f"{fault.strerror or type(fault).__name__}: {fault.filename or ''}")
+                return kept_from(task, fault)
             wait(seconds)
         except LimbauditError as problem:
             return ended(task, problem.exit_code, str(problem))
+        except (
+            Exception
+        ) as fault:  # the last door: a fault of the program in one task must not stop the others
+            return ended(task, 3, _where(fault))
     raise AssertionError("the last try returns")
+
+
+def kept_from(task: Task, fault: OSError | Away) -> TaskDone:
+    """How a task ended that a share or a disk kept from being done: it waits for the next night."""
+    said = str(fault)
+    if isinstance(fault, OSError):
+        said = f"{fault.strerror or type(fault).__name__}: {fault.filename or ''}"
+    return replace(ended(task, 3, f"{said} It is tried again the next night."), waits=True)
+
+
+def _where(fault: Exception) -> str:
+    """Where the program failed, without the message, which may hold cell values."""
+    place = traceback.extract_tb(fault.__traceback__)[-1]
+    return (
+        f"{type(fault).__name__} in {Path(place.filename).name} line {place.lineno}. This is a fault of the program: "
+        "report this line; it holds no data."
+    )
 
 
 def task_done(task: Task, place: Place) -> TaskDone:
     """Do one task.
 
     Raises:
-        OSError: A share is away, a disk is full: it may be tried again.
+        OSError, Away: A share is away, a disk is full: it may be tried again.
         LimbauditError: It cannot be done.
     """
     from pipeline.quiet_nights import checked_tonight
     from pipeline.run import Asked, audited
 
+    _check_none_is_gone(place)
     if task.kind == MONTHLY:
         done = audited(Asked(place.workspace, period=task.period, as_of=task.as_of), place.editions)
         edition = f"{done.ground.period.name}/{done.place.name}"

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from pipeline.editions import POINTER
 from pipeline.nightly import Place, settings_of
 from pipeline.periods import last_complete
 from pipeline.settings import Settings
@@ -63,9 +64,8 @@ def _last(memory: Memory, editions: Path) -> str:
 def _stands(editions: Path) -> str:
     if editions.exists() and not os.access(editions, os.R_OK | os.X_OK):
         return f"you may not read {editions}"
-    try:
-        edition = standing_edition(editions, "")
-    except (ValueError, KeyError, TypeError):
+    edition = standing_edition(editions, "")
+    if edition is None and any(editions.glob(f"*/{POINTER}")):
         return "which edition stands cannot be read (`limbaudit verify` says where)"
     return f"standing edition {edition.parent.name}/{edition.name}" if edition else "no edition yet"
 

@@ -186,10 +186,15 @@ def replace_text(text: str, path: Path, group: str = "") -> None:
 def replace_bytes(content: bytes, path: Path, group: str = "") -> None:
     """The same of bytes."""
     fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    write_bytes(content, fresh)
-    protect(fresh, group)
-    _sync_file(fresh)
-    os.replace(fresh, path)
+    try:
+        write_bytes(content, fresh)
+        protect(fresh, group)
+        _sync_file(fresh)
+        os.replace(fresh, path)
+    except OSError:
+        with suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        raise
     sync_folder(path.parent)
 
 

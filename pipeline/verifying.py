@@ -58,10 +58,10 @@ def _edition(folder: Path) -> Look:
 
 
 def _pointer_fault(folder: Path, period: str) -> str:
-    try:
-        named = current_edition(folder, period)
-    except (ValueError, KeyError, TypeError):
-        return "it cannot be read. `limbaudit run WORKSPACE --period " + period + "` writes it anew."
+    anew = f"`limbaudit run WORKSPACE --period {period}` writes it anew."
+    named = current_edition(folder, period)
+    if named is None and (folder / period / POINTER).exists():
+        return f"it cannot be read. {anew}"
     if named is None or not (named / DEPARTMENT).is_dir():
-        return f"it names no edition. `limbaudit run WORKSPACE --period {period}` writes it anew."
+        return f"it names no edition. {anew}"
     return ""

@@ -123,6 +123,33 @@ def test_leftovers_of_dead_runs_are_removed_and_of_living_ones_kept(tmp_path: Pa
     assert living.exists()
 
 
+def test_leftovers_older_than_a_day_are_removed_whoever_has_their_number_now(tmp_path: Path) -> None:
+    old, pointer = (
+        tmp_path / f".building-{os.getppid()}",
+        tmp_path / "2026-10" / f".current.json.{os.getppid()}",
+    )
+    old.mkdir()
+    pointer.parent.mkdir()
+    pointer.write_text("{")
+    for left in (old, pointer):
+        os.utime(left, (1, 1))
+    assert set(editions.sweep(tmp_path)) == {old, pointer}
+    assert not old.exists()
+    assert not pointer.exists()
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "7", '{"edition": 3}', '{"edition": ""}', '{"edition": "../x"}']
+)
+def test_a_pointer_that_cannot_be_read_names_nothing_and_is_written_anew(
+    first: editions.Edition, text: str
+) -> None:
+    (first.folder.parent / editions.POINTER).write_text(text)
+    assert editions.current_edition(first.editions, first.period) is None
+    first.renew()
+    assert editions.current_edition(first.editions, first.period) == first.folder
+
+
 def modes(folder: Path) -> set[tuple[bool, int]]:
     return {(path.is_dir(), stat.S_IMODE(path.stat().st_mode)) for path in [folder, *folder.rglob("*")]}
 

@@ -10,7 +10,7 @@ import pytest
 pytest.importorskip("prefect", reason="Prefect is not installed (extra `schedule`): no flows to look at")
 
 from pipeline import flows
-from pipeline.errors import CannotFinish
+from pipeline.errors import Away, CannotFinish
 from pipeline.nightly import Place, night
 
 COURSES = Path(__file__).parent / "journeys" / "twelve_courses"
@@ -51,14 +51,14 @@ def test_only_faults_that_pass_are_tried_again():
         def __init__(self, fault: Exception | None) -> None:
             self.fault = fault
 
-        def result(self) -> None:
-            if self.fault:
+        def result(self, raise_on_failure: bool = True) -> Exception | None:
+            if self.fault and raise_on_failure:
                 raise self.fault
+            return self.fault
 
-    found = [
-        flows._is_transient(None, None, Ended(fault)) for fault in (OSError(5, "x"), CannotFinish("x"), None)
-    ]
-    assert found == [True, False, False]
+    faults = (OSError(5, "x"), Away("x"), CannotFinish("x"), ValueError("x"), None)
+    found = [flows._is_transient(None, None, Ended(fault)) for fault in faults]
+    assert found == [True, True, False, False, False]
 
 
 def test_the_headline_is_any_complication_of_all(folders):

@@ -221,3 +221,58 @@ def test_status_ends_with_2_where_settings_are_broken(place, limbaudit):
     told = limbaudit("status", place.workspace)
     assert told.exit_code == 2
     assert len(told.out.splitlines()) == 5
+
+
+def test_what_a_share_kept_from_being_done_is_done_the_next_night(place, quick):
+    """The edition, tried four times, and the validation after it, tried once: both come first the night after."""
+    asked, faults = quick
+    faults += [OSError(errno.EIO, "share away", "received")] * 5
+    first = night(place, AFTER, lambda seconds: None)
+    assert [each.exit_code for each in first.tasks] == [3, 3]
+    asked.clear()
+    second = night(place, at(7))
+    assert [entry[2] for entry in asked] == ["2026-11-03", "2026-11-06", "2026-11-07"]
+    assert second.exit_code == 0
+    asked.clear()
+    night(place, at(7))
+    assert asked == []
+
+
+def test_a_fault_of_the_program_in_one_task_does_not_stop_the_others(place, quick):
+    quick[1].append(ValueError("P1042"))
+    done = night(place, AFTER)
+    assert [each.exit_code for each in done.tasks] == [3, 0]
+    assert "ValueError in test_nightly.py line" in done.tasks[0].words
+    assert "P1042" not in done.tasks[0].words
+
+
+def test_exports_that_were_there_and_are_gone_are_a_share_that_is_away(place):
+    night(place, AFTER)
+    shutil.move(place.workspace / "received", place.workspace / "elsewhere")
+    waits = []
+    done = night(place, at(7), waits.append)
+    assert done.exit_code == 3
+    assert waits == list(module.BACK_OFF)
+    assert "Is its share away?" in done.tasks[0].reasons[0]
+
+
+def test_a_memory_that_cannot_be_written_loses_nothing_and_is_told(place, quick, monkeypatch):
+    told = []
+    monkeypatch.setattr(module, "tell", lambda settings, name, state, before: told.append(state) or ())
+    monkeypatch.setattr(module, "remember", lambda *_: (_ for _ in ()).throw(OSError(errno.ENOSPC, "full")))
+    done = night(place, AFTER)
+    assert len(done.tasks) == 2
+    assert done.exit_code == 1
+    assert "cannot be written down" in told[0].reasons[0]
+
+
+def test_a_night_that_cannot_begin_is_told_once_and_stays_due(place, quick, monkeypatch):
+    told = []
+    monkeypatch.setattr(
+        module, "tell", lambda settings, name, state, before: told.append((state.exit_code, before)) or ()
+    )
+    with held(place.editions, "limbaudit run"), pytest.raises(CannotFinish, match="Another run holds"):
+        night(place, AFTER)
+    assert told == [(3, {})]
+    assert len(night(place, AFTER).tasks) == 2
+    assert told[1][0] == 0

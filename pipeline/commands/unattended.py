@@ -36,7 +36,7 @@ def nightly(workspace: Path, out: Path | None) -> None:
             click.echo(f"limbaudit: {reason}", err=True)
     if not done.tasks:
         click.echo("Nothing was due.")
-    for problem in done.untold:
+    for problem in (*done.noted.words, *([done.ahead] if done.ahead else [])):
         click.echo(f"limbaudit: {problem}", err=True)
     sys.exit(done.exit_code)
 

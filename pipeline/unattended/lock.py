@@ -9,9 +9,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline import store
-from pipeline.errors import CannotFinish
+from pipeline.errors import Away, CannotFinish
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
 LOCK, HOLDER = ".lock", ".lock.json"
 
@@ -28,25 +32,52 @@ def held(editions: Path, what: str, group: str = "", patience: float = 0) -> Ite
 
     Raises:
         CannotFinish: Somebody else holds it; the message says who, and since when.
+        Away: The folder cannot be written.
     """
-    from filelock import FileLock, Timeout
-
-    store.private_folder(editions, group)
-    lock = FileLock(editions / LOCK, timeout=patience, thread_local=False)
+    lock = _acquired(editions, group, patience)
     try:
-        lock.acquire()
-    except Timeout:
-        raise CannotFinish(
-            f"{holder_said(editions)} Nothing was changed. Try again once it has ended."
-        ) from None
-    try:
-        store.replace_text(store.json_text(_ourselves(what)), editions / HOLDER, group)
+        _say_who(editions, what, group)
         yield
     finally:
         with suppress(OSError):
             (editions / HOLDER).unlink()
         lock.release()
         _without_trace(editions)
+
+
+def _acquired(editions: Path, group: str, patience: float) -> BaseFileLock:
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(editions / LOCK, timeout=patience, thread_local=False)
+    try:
+        store.private_folder(editions, group)
+        lock.acquire()
+    except Timeout:
+        raise CannotFinish(
+            f"{holder_said(editions)} Nothing was changed. Try again once it has ended."
+        ) from None
+    except NotImplementedError:
+        raise CannotFinish(
+            f"The file system of {editions} has no locks, so that two runs could write at once. Nothing was changed. "
+            "Put the editions on another one (--out)."
+        ) from None
+    except OSError as fault:
+        raise _away(editions, fault) from None
+    return lock
+
+
+def _say_who(editions: Path, what: str, group: str) -> None:
+    try:
+        store.replace_text(store.json_text(_ourselves(what)), editions / HOLDER, group)
+    except OSError as fault:
+        raise _away(editions, fault) from None
+
+
+def _away(editions: Path, fault: OSError) -> Away:
+    return Away(
+        f"{editions} cannot be written: {fault.strerror or type(fault).__name__}. Nothing was changed. "
+        "Make room there or give the right to write, or name another folder (--out)."
+    )
 
 
 def _without_trace(editions: Path) -> None:

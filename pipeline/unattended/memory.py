@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -22,6 +22,8 @@ class Memory:
         ends: Kind of task → how its last one ended, see `unattended.notices.State.told`.
         told: The state that was told last, in the same form.
         last: What the last tasks said of themselves, in words, newest last.
+        waiting: Tasks that a share or a disk kept from being done, as [when, kind, period]: done first next time.
+        seen: Hospitals of which there were exports.
         notices: Where notices went (`webhook`, `mail_to`), for a night whose settings cannot be read.
     """
 
@@ -30,6 +32,8 @@ class Memory:
     told: dict[str, object] = field(default_factory=dict)
     last: tuple[str, ...] = ()
     notices: dict[str, str] = field(default_factory=dict)
+    waiting: tuple[tuple[str, str, str], ...] = ()
+    seen: tuple[str, ...] = ()
 
 
 def place_of(state_folder: Path, workspace: Path) -> Path:
@@ -47,7 +51,9 @@ def remembered(place: Path) -> Memory:
         ends = {str(kind): dict(end) for kind, end in found["ends"].items()}
         when = datetime.fromisoformat(until) if until else None
         addresses = {str(name): str(address) for name, address in found.get("notices", {}).items()}
-        return Memory(when, ends, dict(found["told"]), tuple(found["last"]), addresses)
+        waiting = tuple((str(at), str(kind), str(period)) for at, kind, period in found.get("waiting", []))
+        seen = tuple(str(site) for site in found.get("seen", []))
+        return Memory(when, ends, dict(found["told"]), tuple(found["last"]), addresses, waiting, seen)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return Memory()
 
@@ -56,11 +62,5 @@ def remember(place: Path, memory: Memory, group: str = "") -> None:
     """Replace what stands in the folder, readable by its owner and the group."""
     store.private_folder(place, group)
     until = memory.done_until.isoformat() if memory.done_until else ""
-    content = {
-        "done_until": until,
-        "ends": memory.ends,
-        "told": memory.told,
-        "last": list(memory.last),
-        "notices": memory.notices,
-    }
+    content = {**asdict(memory), "done_until": until}
     store.replace_text(store.json_text(content), place / FILE, group)

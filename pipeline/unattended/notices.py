@@ -48,7 +48,7 @@ class State:
         """The state from what was told of it; nothing told is nothing wrong."""
         code = told.get("exit_code")
         return cls(
-            code if isinstance(code, int) else 0,
+            code if code in (0, 1, 2, 3) else 0,
             str(told.get("edition", "")),
             tuple(_texts(told.get("reasons"))),
         )
@@ -76,8 +76,7 @@ def notice_text(workspace: str, state: State, before: Mapping[str, object]) -> t
     subject = f"limbaudit {workspace}: {words[state.exit_code]}"
     lines = [f"Now: {words[state.exit_code]} (exit code {state.exit_code})."]
     if before:
-        earlier = before.get("exit_code")
-        lines.append(f"Before: {words.get(earlier, 'not known')}.")  # type: ignore[call-overload]
+        lines.append(f"Before: {words[State.of(before).exit_code]}.")
     if state.edition and state.edition != before.get("edition"):
         lines.append(f"New edition: {state.edition}.")
     gone = [text for text in _texts(before.get("reasons")) if text not in state.reasons]

@@ -98,3 +98,31 @@ def test_a_night_stays_at_its_hour_when_the_clocks_change():
 def test_every_night_of_a_year_once():
     found = list(times_between("15 2 * * *", at("2026-01-01 00:00"), at("2027-01-01 00:00")))
     assert len({each.date() for each in found}) == len(found) == 365
+
+
+def test_a_clock_that_was_ahead_leaves_no_night_out():
+    """Noted in a year that has not come: the last of each kind, as on a new machine; by a few minutes: nothing."""
+    now = at("2026-11-28 18:00")
+    assert told(tasks_due(SETTINGS, at("2027-11-28 02:15"), now)) == told(tasks_due(SETTINGS, None, now))
+    assert tasks_due(SETTINGS, at("2026-11-28 18:05"), now) == ()
+
+
+def test_a_clock_set_back_a_day_does_the_day_again():
+    assert told(tasks_due(SETTINGS, at("2026-11-29 02:16"), at("2026-11-28 02:16"))) == [
+        "11-03 06:00 monthly 2026-10",
+        "11-28 02:15 nightly",
+    ]
+
+
+def test_editions_of_a_year_are_caught_up():
+    due = tasks_due(SETTINGS, at("2026-08-20 12:00"), at("2026-11-28 12:00"))
+    assert [task.period for task in due if task.kind == "monthly"] == ["2026-08", "2026-09", "2026-10"]
+
+
+def test_of_the_hour_that_comes_twice_both_halves_are_in_order():
+    """01:10 the second time is later than 01:30 the first time, though its hands stand earlier."""
+    second = datetime(2026, 10, 25, 1, 10, tzinfo=UTC)  # 01:10, clocks gone back
+    before = datetime(2026, 10, 24, 12, 0, tzinfo=UTC)
+    settings = replace(SETTINGS, schedule=Schedule("30 1 * * *", "0 6 3 * *", "Europe/Dublin"))
+    assert told(tasks_due(settings, before, second)) == ["10-25 01:30 nightly"]
+    assert tasks_due(settings, second, second.replace(hour=12)) == ()

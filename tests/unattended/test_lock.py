@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import CannotFinish
+from pipeline.errors import Away, CannotFinish
 from pipeline.unattended.lock import HOLDER, held
 
 HOLD = """
@@ -66,3 +66,13 @@ def test_given_back_after_the_block_also_if_it_fails(tmp_path):
     with held(tmp_path, "two"):
         pass
     assert not (tmp_path / HOLDER).exists()
+
+
+def test_a_folder_that_cannot_be_written_is_said(tmp_path):
+    (tmp_path / "file").write_text("")
+    with (
+        pytest.raises(Away, match=r"cannot be written: .*Nothing was changed") as told,
+        held(tmp_path / "file" / "editions", "one"),
+    ):
+        pass
+    assert told.value.exit_code == 3
