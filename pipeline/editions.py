@@ -214,9 +214,9 @@ def _is_alive(left: Path) -> bool:
     return not number.isdigit() or os.name == "nt" or _runs(int(number))
 
 
-def _runs(process: int) -> bool:
+def _runs(number: int) -> bool:
     try:
-        os.kill(process, 0)
+        os.kill(number, 0)
     except (ProcessLookupError, OverflowError):
         return False
     except PermissionError:
