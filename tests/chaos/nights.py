@@ -245,6 +245,8 @@ class Course:
             self._amiss(day, f"{period} counts {found}, the truth is {wanted}")
         self.told.done["editions made"] += 1
         self.last = edition, as_of, tuple(self.sealed)
+        shutil.rmtree(self.folder / "then", ignore_errors=True)
+        _copied_backwards(self.place.workspace, self.folder / "then")
         if before := self._signed_before(period):
             self._all_amiss(day, looks.changes_amiss(before, edition))
             self.told.done["editions compared with a signed one"] += 1
@@ -306,12 +308,12 @@ class Course:
 
     def end(self) -> None:
         """From nothing, in another process: other order of files on disk, other seed of hashes, another time zone."""
-        fresh = self.folder / "fresh"
-        _copied_backwards(self.place.workspace, fresh)
         if self.last:
-            self._from_nothing(fresh, *self.last)
+            self._from_nothing(self.folder / "then", *self.last)
         if self.is_short:
             return
+        fresh = self.folder / "fresh"
+        _copied_backwards(self.place.workspace, fresh)
         day = INSTALLED + timedelta(self.nights - 1)
         period = expected.cut_of(day).strftime("%Y-%m")
         grown = audited(Asked(self.place.workspace, period, day), self.place.editions).place
@@ -322,7 +324,7 @@ class Course:
 
     def _from_nothing(self, fresh: Path, grown: Path, as_of: date, beside: tuple[str, ...]) -> None:
         """The same bytes as the edition that grew; without the signed editions of then, but for what looks back at them."""
-        out = self.folder / f"from_nothing_{as_of}_{len(beside)}"
+        out = self.folder / f"from_nothing_{fresh.name}_{len(beside)}"
         for name in beside:
             shutil.copytree(self.place.editions / name, out / name)
         _run(fresh, grown, as_of, out)
