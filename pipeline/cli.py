@@ -13,7 +13,7 @@ import click
 from pipeline.commands.access import Logged, used
 from pipeline.commands.editions import prune, sign, verify
 from pipeline.commands.pages import catalogue, dictionary, findings
-from pipeline.commands.places import FOLDER, state_folder
+from pipeline.commands.places import FOLDER, kept_folder, state_folder
 from pipeline.commands.progress import progress
 from pipeline.commands.review import review
 from pipeline.commands.sheet import sheet
@@ -176,7 +176,7 @@ def map_(workspace: Path, site: str, out: Path | None) -> None:
 def _asked(workspace: Path, **more: Any) -> Asked:
     from pipeline.run import Asked
 
-    return Asked(workspace, **more)
+    return Asked(workspace, kept=kept_folder(workspace), **more)
 
 
 def _finish(done: Done, what: str) -> None:

@@ -45,6 +45,11 @@ class Place:
     state: Path
     checks: Path
 
+    @property
+    def kept(self) -> Path:
+        """What runs checked and later ones may take over."""
+        return self.state / "kept"
+
     @classmethod
     def of(cls, workspace: Path, editions: Path, state_folder: Path) -> Place:
         own = place_of(state_folder, workspace)
@@ -314,10 +319,12 @@ def task_done(task: Task, place: Place) -> TaskDone:
 
     _check_none_is_gone(place)
     if task.kind == MONTHLY:
-        done = audited(Asked(place.workspace, period=task.period, as_of=task.as_of), place.editions)
+        done = audited(
+            Asked(place.workspace, period=task.period, as_of=task.as_of, kept=place.kept), place.editions
+        )
         edition = f"{done.ground.period.name}/{done.place.name}"
         return replace(ended(task, done.exit_code, f"edition {edition}", done.warnings), edition=edition)
-    done = checked_tonight(Asked(place.workspace, as_of=task.as_of), place.checks)
+    done = checked_tonight(Asked(place.workspace, as_of=task.as_of, kept=place.kept), place.checks)
     return ended(task, done.exit_code, done.summary.count or "no findings", done.warnings)
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import os
-import platform
 import shutil
 from dataclasses import asdict
 from hashlib import sha256
@@ -57,9 +56,10 @@ def checked_tonight(asked: Asked, checks: Path, listener: Listener = silent) -> 
 
 def fingerprint(ground: Ground) -> str:
     """SHA-256 of all that decides what a validation finds on a day, but for the day itself."""
-    from pipeline.edition_facts import LIBRARIES, program_version, rule_files
+    from pipeline.edition_facts import LIBRARIES, rule_files
     from pipeline.intake.arrivals import arrivals
     from pipeline.people import FOLDERS, people_known
+    from pipeline.shelf import program_fingerprint
     from pipeline.sites import is_due
 
     asked, as_of = ground.asked, ground.as_of
@@ -68,8 +68,7 @@ def fingerprint(ground: Ground) -> str:
     decided = {name: getattr(people, name) for name in FOLDERS}
     holds = [str(day >= as_of) for day in people.known_findings["until"]]
     told = {
-        "program": program_version(),
-        "python": platform.python_version(),
+        "program": program_fingerprint(),
         "libraries": {name: version(name) for name in LIBRARIES},
         "period": ground.period.name,
         "received": {file.source_file: store.sha256_of(file.path) for file in received.files},

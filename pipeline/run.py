@@ -50,6 +50,7 @@ class Asked:
         as_of: Last day whose receipts and decisions are known; None: the newest date in the workspace.
         rules: Folder with audit.toml, catalogue.toml and mappings/ if not the workspace's own (`--as-in`).
         engine: Where the parts of the patients are worked on, and how many there are; changes no result.
+        kept: Folder of what earlier runs checked, see `pipeline.shelf`; None: everything is checked anew.
     """
 
     workspace: Path
@@ -57,6 +58,7 @@ class Asked:
     as_of: date | None = None
     rules: Path | None = None
     engine: Engine = HERE
+    kept: Path | None = None
 
     @property
     def rules_folder(self) -> Path:
@@ -94,6 +96,7 @@ class Accounted:
     warnings: tuple[str, ...]
     scorecard: Scorecard
     removed: Removed
+    troubles: tuple[str, ...] = ()
 
     @property
     def over_tolerance(self) -> set[tuple[str, str]]:
@@ -170,8 +173,10 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     from pipeline.people import people_known
     from pipeline.removals import without_removed
     from pipeline.scorecard import scorecard_of
+    from pipeline.shelf import Shelf
     from pipeline.sites import about_sites, reaches, warnings
-    from pipeline.validate import validated, without_identifiers
+    from pipeline.validate import without_identifiers
+    from pipeline.validate.kept import validated_with
     from pipeline.validate.masking import without_names
 
     asked, settings = ground.asked, ground.settings
@@ -181,7 +186,8 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         intake, written, removed = without_removed(intake, written, "patient" in settings.shared_identity)
         people = without_names(written)
     with clock.stage("validate"):
-        checked = validated(intake, settings, ground.catalogue.places)
+        shelf = Shelf(asked.kept, settings.access_group) if asked.kept else None
+        checked = validated_with(shelf, intake, settings, ground.catalogue.places)
     with clock.stage("resolve"):
         checked, found, limits = _within_limits(checked, intake.controls, people, ground)
         ledger = ledger_of(checked, found.fates)
@@ -200,6 +206,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     told = without_identifiers(findings.joined([told, scores.findings]))
     return Accounted(
         ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores, removed,
+        shelf.troubles if shelf else (),
     )  # fmt: skip
 
 
@@ -246,7 +253,7 @@ def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
         tables |= rows.scorecard.tables
         standing = _for_senders(rows, told)
         write_check(out, tables, standing, sites, ground.settings.access_group)
-    return Done(out, rows.warnings, ground, summary_of(told, standing, rows.over_tolerance))
+    return Done(out, rows.warnings, ground, summary_of(told, standing, rows.over_tolerance), rows.troubles)
 
 
 def _for_senders(rows: Accounted, told: pd.DataFrame) -> pd.DataFrame:
@@ -276,7 +283,7 @@ class Made:
         from pipeline.still_held import told_of
 
         told = summary_of(self.context.found, self.context.for_senders, self.rows.over_tolerance)
-        notes = (*notes, *told_of(editions, self.rows.removed))
+        notes = (*notes, *self.rows.troubles, *told_of(editions, self.rows.removed))
         return Done(place, self.context.warnings, self.rows.ground, told, notes, written)
 
 

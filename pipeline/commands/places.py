@@ -19,3 +19,18 @@ def state_folder() -> Path:
     windows = os.environ.get("LOCALAPPDATA")
     base = windows if sys.platform == "win32" and windows else os.environ.get("XDG_STATE_HOME")
     return Path(base or Path.home() / ".local" / "state") / "limbaudit"
+
+
+def kept_folder(workspace: Path) -> Path | None:
+    """Where the runs on a workspace keep what they checked; None, with a word, on a network file system."""
+    from pipeline.errors import WrongUse
+    from pipeline.unattended.local_disk import refuse_network_folder
+    from pipeline.unattended.memory import place_of
+
+    folder = place_of(state_folder(), workspace) / "kept"
+    try:
+        refuse_network_folder(folder)
+    except WrongUse as problem:
+        click.echo(f"limbaudit: {problem} Until then everything is checked anew each time.", err=True)
+        return None
+    return folder

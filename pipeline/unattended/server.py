@@ -14,24 +14,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import CannotFinish, WrongUse
+from pipeline.errors import CannotFinish
+from pipeline.unattended.local_disk import refuse_network_folder
 
 HOST = "127.0.0.1"
 STARTS_WITHIN_SECONDS = 120.0
-#: Kinds of file systems on which a database file is not safe.
-NETWORK_KINDS = (
-    "nfs",
-    "nfs4",
-    "cifs",
-    "smb3",
-    "smbfs",
-    "fuse.sshfs",
-    "9p",
-    "afs",
-    "ncpfs",
-    "glusterfs",
-    "ceph",
-)
 
 
 def quiet_environment(home: Path, address: str) -> dict[str, str]:
@@ -109,28 +96,3 @@ def _stop(server: subprocess.Popen[bytes]) -> None:
         except subprocess.TimeoutExpired:
             server.kill()
             server.wait()
-
-
-def refuse_network_folder(folder: Path, mounts: Path = Path("/proc/self/mounts")) -> None:
-    """A database on a network file system breaks sooner or later.
-
-    Args:
-        folder: Need not exist.
-        mounts: The system's list of mounts; where it lacks nothing is known and nothing refused.
-
-    Raises:
-        WrongUse: It lies on one.
-    """
-    try:
-        lines = [line.split() for line in mounts.read_text("utf-8").splitlines()]
-    except OSError:
-        return
-    whole = folder.absolute()
-    over = [(Path(point.replace("\\040", " ")), kind) for _, point, kind, *_ in lines]
-    holding = [(len(point.parts), kind) for point, kind in over if point == whole or point in whole.parents]
-    kind = max(holding, default=(0, ""))[1]
-    if kind in NETWORK_KINDS:
-        raise WrongUse(
-            f"{folder} lies on a network file system ({kind}), where the scheduler's database is not safe. "
-            "Set LIMBAUDIT_STATE_DIR to a folder on a disk of this machine."
-        )

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import WrongUse
-from pipeline.unattended.server import quiet_environment, refuse_network_folder
+from pipeline.unattended.local_disk import refuse_network_folder
+from pipeline.unattended.server import quiet_environment
 
 MOUNTS = """/dev/sda1 / ext4 rw 0 0
 tmpfs /run tmpfs rw 0 0

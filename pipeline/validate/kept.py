@@ -1,0 +1,80 @@
+"""Exports that an earlier run has checked are not checked again."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from pipeline import findings
+from pipeline.handover import Export, Intake, Source, Validated
+from pipeline.shelf import Fingerprint, Shelf, program_fingerprint
+from pipeline.validate import report
+from pipeline.validate.split import Checked, checked_together, combined
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pyarrow as pa
+
+    from pipeline.settings import Settings
+
+TABLES = ("accepted", "quarantined")
+
+
+def validated_with(
+    shelf: Shelf | None, intake: Intake, settings: Settings, places: tuple[str, ...]
+) -> Validated:
+    """As `validated`, with what the shelf holds of an earlier run.
+
+    The key of an export is all that its checks see: its rows as its mapping gives them, without removed patients, the
+    settings, the catalogue's places, and the program itself.
+    """
+    if shelf is None:
+        return combined(intake, checked_together(intake.exports, settings, places))
+    common = (program_fingerprint(), settings, places)
+    keys = [_key(export, common) for export in intake.exports]
+    found = [_taken(shelf, key) for key in keys]
+    lacking = [number for number, one in enumerate(found) if one is None]
+    fresh = checked_together([intake.exports[number] for number in lacking], settings, places)
+    for number, one in zip(lacking, fresh, strict=True):
+        found[number] = one
+        shelf.put(keys[number], _tables(one), _told(one.source))
+    shelf.sweep()
+    return combined(intake, [one for one in found if one is not None])
+
+
+def _key(export: Export, common: Sequence[object]) -> str:
+    own = Fingerprint(*common, export.source, export.reading, export.headers, sorted(export.feeds.items()))
+    for table in (export.rows, export.broken, export.unmapped):
+        own.add_table(table)
+    return own.key
+
+
+def _tables(one: Checked) -> dict[str, pa.Table]:
+    import pyarrow as pa
+
+    kept = {name: getattr(one, name) for name in TABLES}
+    kept["findings"] = pa.Table.from_pandas(one.findings[list(findings.COLUMNS)], preserve_index=False)
+    kept["repairs"] = pa.Table.from_pandas(one.repairs[list(findings.REPAIR_COLUMNS)], preserve_index=False)
+    return {name: table.replace_schema_metadata(None) for name, table in kept.items()}
+
+
+def _told(source: Source) -> dict[str, Any]:
+    return {**asdict(source), "receipt": source.receipt.isoformat()}
+
+
+def _taken(shelf: Shelf, key: str) -> Checked | None:
+    kept = shelf.get(key)
+    if kept is None:
+        return None
+    tables, told = kept
+    source = Source(**{**told, "receipt": date.fromisoformat(told["receipt"])})
+    found, repairs = (tables[name].to_pandas() for name in ("findings", "repairs"))
+    return Checked(
+        source,
+        tables["accepted"],
+        tables["quarantined"],
+        findings.joined([found]),
+        report.joined_repairs([repairs]),
+    )
