@@ -16,6 +16,7 @@ CONDUCTORS = {
     "pipeline.part_work",
     "pipeline.listing",
     "pipeline.engine",
+    "pipeline.ground",
     "pipeline.flows",
     "pipeline.nightly",
     "pipeline.quiet_nights",
