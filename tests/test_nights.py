@@ -150,3 +150,10 @@ def test_a_row_lost_from_the_ledger_is_noticed(chaos, department, tmp_path):
 )
 def test_sentences_of_a_run_are_understood(chaos, sentence, reason):
     assert chaos["looks"].reasons((sentence,)) == {reason}
+
+
+def test_a_site_is_late_after_its_due_day_and_not_on_the_last_of_the_month(chaos, department):
+    department.received += three_files(chaos)[:2]
+    days = [date(2026, 4, 2), date(2026, 4, 3), date(2026, 4, 30), date(2026, 5, 3)]
+    reasons = [chaos["expected"].known(department, day, DUE).reasons for day in days]
+    assert [("late", "harbour") in found for found in reasons] == [False, False, False, True]

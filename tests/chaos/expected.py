@@ -57,8 +57,8 @@ def rows_in(content: bytes) -> int:
 
 
 def cut_of(day: date) -> date:
-    """Last day of the month before."""
-    return day.replace(day=1) - timedelta(1)
+    """Last day of the last month that is over; on its last day a month is."""
+    return (day + timedelta(1)).replace(day=1) - timedelta(1)
 
 
 def known(department: Department, day: date, due_days: dict[str, int]) -> Known:
@@ -160,7 +160,7 @@ def _reasons(
         own = [sent for sent in good if sent.site == site]
         newest = max((sent.receipt for sent in own), default=date.min)
         due = due_days.get(site)
-        if due and day > day.replace(day=due) and newest <= cut:
+        if due and day > (cut + timedelta(due)) and newest <= cut:
             found.add(("late", site))
         for table in REQUIRED:
             if not any(sent.table == table for sent in own):
