@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import os
 import shutil
@@ -199,6 +200,17 @@ def _own_state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
             os.environ.pop(name, None)
         else:
             os.environ[name] = value
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick() -> Iterator[None]:
+    """Disks are not waited for (`tests/chaos` looks at what a lost machine leaves), and litter is looked for less often."""
+    before, thresholds = os.fsync, gc.get_threshold()
+    os.fsync = lambda _handle: None
+    gc.set_threshold(50_000, 20, 50)
+    yield
+    os.fsync = before
+    gc.set_threshold(*thresholds)
 
 
 @pytest.fixture(scope="session")
