@@ -165,8 +165,7 @@ def curves(counts: Leaving, confidence: float) -> Curves:
     """
     steps = _Steps.of(counts)
     event_free = np.asarray(steps.before * steps.stays)
-    incidence = _running(counts.stratum, steps.before * steps.hazard("event"))
-    competing = _running(counts.stratum, steps.before * steps.hazard("competing"))
+    incidence, competing = (_summed(steps, cause) for cause in ("event", "competing"))
     greenwood = _running(counts.stratum, steps.greenwood)
     variances = (
         event_free**2 * greenwood,
@@ -228,6 +227,11 @@ class _Steps:
 def _running(stratum: np.ndarray, steps: np.ndarray) -> np.ndarray:
     """Running sums within each stratum."""
     return np.asarray(pd.Series(steps).groupby(stratum).cumsum().to_numpy())
+
+
+def _summed(steps: _Steps, cause: str) -> np.ndarray:
+    """Cumulative incidence of a cause. Where all have failed the sum of the steps may pass 1 in its last digit."""
+    return np.minimum(_running(steps.counts.stratum, steps.before * steps.hazard(cause)), 1.0)
 
 
 def _just_before(values: np.ndarray, first: np.ndarray, start: float) -> np.ndarray:

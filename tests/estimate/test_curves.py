@@ -52,6 +52,18 @@ def test_variances_counted_by_hand():
     assert found.incidence.variance[:2].tolist() == pytest.approx([0.032, 0.032])
 
 
+@pytest.mark.parametrize("cause", [EVENT, DEATH])
+def test_where_all_have_failed_the_share_is_one_and_not_a_digit_more(cause):
+    """For many numbers of cases, one a day, the steps of 1/n added up pass 1 in their last digit."""
+    for cases in range(1, 60):
+        found = curves(one(*((day, cause) for day in range(cases))), 0.95)
+        failed = found.incidence if cause == EVENT else found.competing_incidence
+        assert failed.share[-1] == pytest.approx(1.0, abs=1e-14)
+        assert failed.share.max() <= 1.0
+        assert failed.high.max() <= 1.0
+        assert (failed.low <= failed.share).all()
+
+
 def test_the_day_itself_counts():
     found = curves(one(*FIVE), 0.95)
     assert read(found, 4).event_free.share[0] == pytest.approx(0.6)
