@@ -13,7 +13,7 @@ import click
 from pipeline.commands.access import Logged, used
 from pipeline.commands.editions import prune, sign, verify
 from pipeline.commands.pages import catalogue, dictionary, findings
-from pipeline.commands.places import FOLDER, kept_folder, state_folder
+from pipeline.commands.places import FOLDER, engine_options, kept_folder, state_folder
 from pipeline.commands.progress import progress
 from pipeline.commands.review import review
 from pipeline.commands.sheet import sheet
@@ -232,18 +232,7 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
 @click.option(
     "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
 )
-@click.option(
-    "--engine",
-    type=click.Choice(["local", "dask"]),
-    default="local",
-    help="Where parts of the patients are worked on: here, or by the workers of a Dask cluster.",
-)
-@click.option(
-    "--scheduler",
-    default="",
-    metavar="ADDRESS",
-    help="Dask scheduler, as tcp://host:8786; by default a cluster of this machine's own.",
-)
+@engine_options
 @click.option(
     "--parts",
     type=click.IntRange(1, 4096),

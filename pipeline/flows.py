@@ -121,7 +121,10 @@ def _scheduled(folders: dict[str, str]) -> datetime:
 
 
 def _place(folders: dict[str, str]) -> Place:
-    return Place(**{name: Path(folder) for name, folder in folders.items()})
+    workspace, editions, state, checks = (
+        Path(folders[name]) for name in ("workspace", "editions", "state", "checks")
+    )
+    return Place(workspace, editions, state, checks, folders["engine"], folders["scheduler"])
 
 
 def _settings(folders: dict[str, str]) -> Any:
@@ -177,6 +180,8 @@ def served(place: Place) -> None:
         "editions": str(place.editions.resolve()),
         "state": str(place.state.resolve()),
         "checks": str(place.checks.resolve()),
+        "engine": place.engine,
+        "scheduler": place.scheduler,
     }
     sweep_stale()
     made: list[Any] = [

@@ -14,6 +14,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from pipeline import store
+from pipeline.engine import LOCAL, engine_for
 from pipeline.errors import Away, CannotFinish, LimbauditError, WrongUse
 from pipeline.settings import Settings
 from pipeline.unattended.due import MONTHLY, Task, is_ahead, tasks_due
@@ -38,12 +39,15 @@ class Place:
         editions: Where editions stand.
         state: Folder of this workspace on this machine.
         checks: Where what `check` writes lies, one folder a day of knowledge.
+        engine, scheduler: Where editions are worked out, see `pipeline.engine.engine_for`.
     """
 
     workspace: Path
     editions: Path
     state: Path
     checks: Path
+    engine: str = LOCAL
+    scheduler: str = ""
 
     @property
     def kept(self) -> Path:
@@ -51,9 +55,11 @@ class Place:
         return self.state / "kept"
 
     @classmethod
-    def of(cls, workspace: Path, editions: Path, state_folder: Path) -> Place:
+    def of(
+        cls, workspace: Path, editions: Path, state_folder: Path, engine: str = LOCAL, scheduler: str = ""
+    ) -> Place:
         own = place_of(state_folder, workspace)
-        return cls(workspace, editions, own, own / "checks")
+        return cls(workspace, editions, own, own / "checks", engine, scheduler)
 
 
 @dataclass(frozen=True)
@@ -319,9 +325,9 @@ def task_done(task: Task, place: Place) -> TaskDone:
 
     _check_none_is_gone(place)
     if task.kind == MONTHLY:
-        done = audited(
-            Asked(place.workspace, period=task.period, as_of=task.as_of, kept=place.kept), place.editions
-        )
+        asked = Asked(place.workspace, period=task.period, as_of=task.as_of, kept=place.kept)
+        with engine_for(place.engine, place.scheduler, 0, place.editions) as engine:
+            done = audited(replace(asked, engine=engine), place.editions)
         edition = f"{done.ground.period.name}/{done.place.name}"
         return replace(ended(task, done.exit_code, f"edition {edition}", done.warnings), edition=edition)
     done = checked_tonight(Asked(place.workspace, as_of=task.as_of, kept=place.kept), place.checks)

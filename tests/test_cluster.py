@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, time
 from pathlib import Path
 from time import monotonic, sleep
 from typing import Any
@@ -22,7 +23,9 @@ from pipeline.clock import Clock
 from pipeline.editions import BUILDING
 from pipeline.engine import HERE, engine_for
 from pipeline.errors import CannotFinish, WrongUse
+from pipeline.nightly import Place, task_done
 from pipeline.run import Accounted, Asked, accounted, audited, ground_of
+from pipeline.unattended.due import MONTHLY, Task
 
 pytest.importorskip("distributed", reason="Dask is an extra of its own")
 ROOT = Path(__file__).parents[1]
@@ -184,6 +187,18 @@ def test_a_cluster_of_this_machine_is_started_where_no_address_is_given(
     assert finished.exit_code == 0, finished.said
     (place,) = (tmp_path / "out").glob("*/draft-*")
     assert edition_bytes(place) == undisturbed
+
+
+def test_the_nightly_work_goes_to_a_cluster_too(
+    machines: Machines, undisturbed: dict[str, bytes], tmp_path: Path
+) -> None:
+    """The edition that falls due on the day of the newest receipt is the one that `run` makes by default."""
+    place = Place.of(WORKSPACE, tmp_path / "editions", tmp_path / "state", "dask", machines.address)
+    asked = ground_of(Asked(WORKSPACE))
+    at = datetime.combine(asked.as_of, time(6), UTC)
+    done = task_done(Task(at, MONTHLY, asked.period.name), place)
+    assert done.exit_code == 0, done.words
+    assert edition_bytes(tmp_path / "editions" / done.edition) == undisturbed
 
 
 def test_a_killed_worker_loses_nothing(

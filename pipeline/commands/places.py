@@ -4,11 +4,30 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import click
 
 FOLDER = click.Path(path_type=Path, file_okay=False)
+Command = Callable[..., None]
+
+
+def engine_options(command: Command) -> Command:
+    """`--engine` and `--scheduler`, the same wherever editions are worked out."""
+    engine = click.option(
+        "--engine",
+        type=click.Choice(["local", "dask"]),
+        default="local",
+        help="Where parts of the patients are worked on: here, or by the workers of a Dask cluster.",
+    )
+    scheduler = click.option(
+        "--scheduler",
+        default="",
+        metavar="ADDRESS",
+        help="Dask scheduler, as tcp://host:8786; by default a cluster of this machine's own.",
+    )
+    return engine(scheduler(command))
 
 
 def state_folder() -> Path:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.commands.places import FOLDER, state_folder
+from pipeline.commands.places import FOLDER, engine_options, state_folder
 
 
 @click.command()
@@ -18,7 +18,8 @@ from pipeline.commands.places import FOLDER, state_folder
 @click.option(
     "--out", type=FOLDER, default=None, help="Folder of the editions; by default WORKSPACE/editions."
 )
-def nightly(workspace: Path, out: Path | None) -> None:
+@engine_options
+def nightly(workspace: Path, out: Path | None, engine: str, scheduler: str) -> None:
     """Do what the schedule asks for up to now, once: validate what came, make the editions that are due.
 
     For cron or another scheduler. Nights that were missed are done in order, each with what was known then. Notices go
@@ -29,7 +30,8 @@ def nightly(workspace: Path, out: Path | None) -> None:
     """
     from pipeline.nightly import Place, night
 
-    done = night(Place.of(workspace, out or workspace / "editions", state_folder()), datetime.now(UTC))
+    place = Place.of(workspace, out or workspace / "editions", state_folder(), engine, scheduler)
+    done = night(place, datetime.now(UTC))
     for each in done.tasks:
         click.echo(each.words)
         for reason in each.reasons:
@@ -73,7 +75,8 @@ def status(workspace: Path, out: Path | None) -> None:
 @click.option(
     "--server", default="", help="Address of a Prefect server that runs already; by default one of its own."
 )
-def schedule(workspace: Path, out: Path | None, server: str) -> None:
+@engine_options
+def schedule(workspace: Path, out: Path | None, server: str, engine: str, scheduler: str) -> None:
     """Serve the nightly and the monthly schedule of audit.toml until stopped.
 
     Needs the extra `schedule` (Prefect). Without it, `limbaudit nightly` from cron does the same work.
@@ -92,7 +95,7 @@ def schedule(workspace: Path, out: Path | None, server: str) -> None:
             "Prefect is not installed. `pip install 'limbaudit[schedule]'` installs it; or let cron call "
             f"`limbaudit nightly {workspace}`."
         )
-    place = Place.of(workspace, out or workspace / "editions", state_folder())
+    place = Place.of(workspace, out or workspace / "editions", state_folder(), engine, scheduler)
     asked = settings_of(workspace).schedule
     home = place.state / "scheduler"
     with nullcontext(server) if server else own_server(home) as address:
