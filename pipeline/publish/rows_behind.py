@@ -30,6 +30,8 @@ NO_RECORDS = ("non_data", "not_selected", "removed")
 ROW_BY_ROW = ("quarantined", "superseded", "duplicate", "withdrawn")
 #: Rules of the scorecard that count rows of a place of the ledger.
 PLACE_OF = {"quarantined_share": "quarantined", "record_duplicate": "duplicate"}
+#: What stands in a column of findings where there is nothing to say.
+NOTHING = ("<NA>", "nan", "None")
 ROWS, FINDINGS = "Rows received", "Findings"
 PLACE = {
     "source_file": "File",
@@ -73,9 +75,12 @@ def linked_rows(
 
 def linked_total(number: object, ledger: pd.DataFrame, title: str, place: str, context: Context) -> str:
     """The same as a sum over files."""
-    records = ledger["rows_read"] - ledger[list(NO_RECORDS)].sum(axis=1)
-    shown = ledger[["source_file", *FATES]].assign(records=records)
-    shown = shown.rename(columns={"source_file": "File", **FATES, "records": "Records"})
+
+    def shown() -> pd.DataFrame:
+        records = ledger["rows_read"] - ledger[list(NO_RECORDS)].sum(axis=1)
+        made = ledger[["source_file", *FATES]].assign(records=records)
+        return made.rename(columns={"source_file": "File", **FATES, "records": "Records"})
+
     column = FATES.get(place, "Records")
     return context.lists.total(words.count(number), ROWS, f"{title}, file by file", shown, column)
 
@@ -108,5 +113,5 @@ def linked_failing(
 
 def linked_findings(told: str, found: pd.DataFrame, title: str, context: Context) -> str:
     """How many findings there are, as printed, leading to them."""
-    shown = found[list(PLACE)].rename(columns=PLACE).astype("string").fillna("").replace("-1", "")
-    return context.lists.rows(told, FINDINGS, title, tuple(PLACE.values()), shown)
+    columns = (["" if str(cell) in NOTHING else str(cell) for cell in found[name].tolist()] for name in PLACE)
+    return context.lists.rows(told, FINDINGS, title, tuple(PLACE.values()), list(zip(*columns, strict=True)))

@@ -86,7 +86,7 @@ class Beside:
             characteristic, value: As in `baseline`.
         """
         own: np.ndarray = self.facts.closed(whose, days)
-        held = self.facts.cases[CALLED.get(characteristic, characteristic)].to_numpy(np.int64)[own]
+        held = self.facts.column(CALLED.get(characteristic, characteristic))[own]
         words = self._words(characteristic)
         if value:
             return own[held == (words.index(value) if words else int(value))]
@@ -164,5 +164,5 @@ class Beside:
 
     @property
     def _groups(self) -> np.ndarray:
-        found: np.ndarray = self.facts.cases["group"].to_numpy(np.int64)
+        found: np.ndarray = self.facts.column("group")
         return found

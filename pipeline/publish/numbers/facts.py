@@ -132,6 +132,7 @@ class CaseFacts:
         received: Received | None = None,
         answers: Answers | None = None,
     ) -> None:
+        self._columns: dict[str, np.ndarray] = {}
         self.news = news
         self.received = received
         self.answers = answers
@@ -175,7 +176,7 @@ class CaseFacts:
         own: np.ndarray = self.closed(whose, outcome.days)
         if whose.procedure != ALL or whose.arm:
             return own
-        can = self.countable.defined[self._column("group")[own], outcome.category] == 1
+        can = self.countable.defined[self.column("group")[own], outcome.category] == 1
         return own[can] if outcome.laid or can.any() else own
 
     def positions(self, case_ids: Iterable[str]) -> np.ndarray:
@@ -198,32 +199,35 @@ class CaseFacts:
         """bool over all cases: those that `whose` speaks of, whatever the outcome."""
         kept = np.ones(len(self.cases), bool)
         if whose.procedure != ALL:
-            kept &= self._column("group") == self.labels.groups.index(whose.procedure)
+            kept &= self.column("group") == self.labels.groups.index(whose.procedure)
         for name, labels in COLUMNS.items():
             word = getattr(whose, name)
             if word:
-                kept &= self._column(name) == _place(word, getattr(self.labels, labels))
+                kept &= self.column(name) == _place(word, getattr(self.labels, labels))
         if whose.period:
             kept &= self._in_period(whose.period)
         if whose.isolated:
-            kept &= self._column("isolated").astype(bool)
+            kept &= self.column("isolated").astype(bool)
         return kept & self._arm(whose) if whose.arm else kept
 
     def in_shared_bands(self, whose: Whose, other: Whose, days: int) -> np.ndarray:
         """Positions of closed cases of an age band in which the other cases occur too; of unknown age are none."""
-        own, theirs = (self._column("age_band")[self.closed(each, days)] for each in (whose, other))
+        own, theirs = (self.column("age_band")[self.closed(each, days)] for each in (whose, other))
         found: np.ndarray = self.closed(whose, days)[np.isin(own, theirs) & (own >= 0)]
         return found
 
-    def _column(self, name: str) -> np.ndarray:
-        return self.cases[name].to_numpy(np.int64)
+    def column(self, name: str) -> np.ndarray:
+        """A column of the frame of cases as whole numbers, made once."""
+        if name not in self._columns:
+            self._columns[name] = self.cases[name].to_numpy(np.int64)
+        return self._columns[name]
 
     def _in_period(self, name: str) -> np.ndarray:
         period = parse_period(name)
         first, last = (
             np.datetime64(day, "D").astype(np.int64) for day in (period.first_day, period.last_day)
         )
-        performed = self._column("performed")
+        performed = self.column("performed")
         return (performed >= first) & (performed <= last)
 
     def _arm(self, whose: Whose) -> np.ndarray:
@@ -246,14 +250,14 @@ class CaseFacts:
         entry = complication_of(self.catalogue, key)
         first = self.first_events(outcome)
         event = first <= outcome.days
-        died = self._column("died") <= outcome.days
+        died = self.column("died") <= outcome.days
         read = self.countable.assessed
         measured = self._marked(read.loc[read["category"] == outcome.category, "case"].to_numpy())
         return Having(
             event=event,
             quiet=quiet_cases(self.cases, window, entry.seen_in),
             awaiting=self._awaiting(outcome) & ~event,
-            died=died & ~(event & (first <= self._column("died"))),
+            died=died & ~(event & (first <= self.column("died"))),
             assessed=(event | measured) & bool(entry.measured),
         )
 

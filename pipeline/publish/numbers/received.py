@@ -35,6 +35,7 @@ TAKEN = {
 BY_ROW = (10, 11, 12, 20)
 #: Why an operation belongs to no case, where others performed it.
 ELSEWHERE = "elsewhere"
+AFTER_CUT = 9
 
 
 @dataclass(frozen=True)
@@ -72,20 +73,21 @@ class Received:
         return found
 
     @cached_property
-    def _operations(self) -> pd.DataFrame:
-        """`site, record_id, role, why, source_file, source_line` of operations, a row for each case they are of."""
+    def _operations(self) -> _Operations:
         own = self.records.filter(pc.equal(self.records["table"].cast(pa.string()), "operations"))
-        names = ["site", "record_id", "role", "why", "source_file", "source_line"]
-        found: pd.DataFrame = own.select(names).to_pandas()
-        return found.sort_values(["source_file", "source_line"], kind="stable", ignore_index=True)
+        names = ["site", "role", "why", "record_id", "source_file", "source_line"]
+        rows = own.select(names).to_pandas().astype(dict.fromkeys(names[:5], object))
+        rows = rows.sort_values(names[4:], kind="stable", ignore_index=True)
+        site, role, why = (rows[name].to_numpy() for name in names[:3])
+        placed = rows[names[3:]].set_axis(list(HEADS), axis=1)
+        again = placed.duplicated(["File", "Line"]).to_numpy()
+        return _Operations(site, role, why == ELSEWHERE, placed, again)
 
     def taken(self, site: str, order: int) -> pd.DataFrame | None:
         """`HEADS` of the rows of operations that a step of the flow takes away; None where they are not told apart."""
-        own = self._of(site)
-        if order == 9:
-            return _heads(own[own["role"] == "after_cut"])
-        found = _taken(own, order)
-        return None if found is None else _heads(own[found])
+        own = self._operations
+        found = own.of_role("after_cut") if order == AFTER_CUT else own.taken(order)
+        return None if found is None else own.placed[found & own.at(site)]
 
     def left(self, site: str, order: int, steps: list[int]) -> pd.DataFrame | None:
         """The same of those that are left after a step.
@@ -93,37 +95,56 @@ class Received:
         Args:
             steps: Orders of the steps that take away, up to this one.
         """
-        own = self._of(site)
-        own = own[~own["role"].isin(ASIDE)]
+        own = self._operations
+        left = own.at(site) & ~own.of_role(*ASIDE)
         for step in steps:
-            gone = _taken(own, step)
+            gone = own.taken(step)
             if gone is None:
                 return None
-            own = own[~gone]
-        return _heads(own.drop_duplicates(["source_file", "source_line"]) if order in BY_ROW else own)
+            left &= ~gone
+        return own.placed[left & ~own.again if order in BY_ROW else left]
 
     def second_sides(self, site: str) -> pd.DataFrame:
         """The same of rows that are of a further side."""
-        own = self._of(site)
-        own = own[~own["role"].isin([*ASIDE, *TAKEN[11], *TAKEN[12]])]
-        return _heads(own[own.duplicated(["source_file", "source_line"])])
+        own = self._operations
+        return own.placed[own.at(site) & own.again & ~own.of_role(*ASIDE, *TAKEN[11], *TAKEN[12])]
 
-    def _of(self, site: str) -> pd.DataFrame:
-        return self._operations[self._operations["site"] == site]
+
+@dataclass(frozen=True)
+class _Operations:
+    """Rows of operations, one for each case they are of, in the order of files and lines; arrays of one length.
+
+    Attributes:
+        site, role: As in `records`.
+        elsewhere: bool, performed by others.
+        placed: `HEADS`.
+        again: bool, the row above is the same row.
+    """
+
+    site: np.ndarray
+    role: np.ndarray
+    elsewhere: np.ndarray
+    placed: pd.DataFrame
+    again: np.ndarray
+
+    def at(self, site: str) -> np.ndarray:
+        """bool: of a site."""
+        return np.asarray(self.site == site, bool)
+
+    def of_role(self, *roles: str) -> np.ndarray:
+        """bool: with one of the roles."""
+        found = np.zeros(len(self.role), bool)
+        for role in roles:
+            found |= np.asarray(self.role == role, bool)
+        return found
+
+    def taken(self, order: int) -> np.ndarray | None:
+        """bool: rows that a step takes away; None where rows do not say it."""
+        if order in TAKEN:
+            return self.of_role(*TAKEN[order])
+        alone = self.of_role("unattributed")
+        return {35: alone & self.elsewhere, 38: alone & ~self.elsewhere}.get(order)
 
 
 def _form(name: str) -> pa.Schema:
     return pa.schema([(name, pa.string()), ("source_number", pa.int32()), ("source_line", pa.int64())])
-
-
-def _taken(own: pd.DataFrame, order: int) -> np.ndarray | None:
-    """bool: rows that a step takes away."""
-    if order in TAKEN:
-        return own["role"].isin(TAKEN[order]).to_numpy()
-    alone, elsewhere = (own["role"] == "unattributed").to_numpy(), (own["why"] == ELSEWHERE).to_numpy()
-    return {35: alone & elsewhere, 38: alone & ~elsewhere}.get(order)
-
-
-def _heads(rows: pd.DataFrame) -> pd.DataFrame:
-    found: pd.DataFrame = rows[["record_id", "source_file", "source_line"]].set_axis(list(HEADS), axis=1)
-    return found

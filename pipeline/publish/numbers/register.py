@@ -168,25 +168,34 @@ class Register:
             told, page, Section(slug(title), "", title, None, len(rows), heads=heads, given=rows)
         )
 
-    def total(self, told: str, page: str, title: str, rows: pd.DataFrame, column: str) -> str:
+    def total(self, told: str, page: str, title: str, rows: Callable[[], pd.DataFrame], column: str) -> str:
         """The number as printed, as a link to the sum of a column of a list.
 
         Args:
             told, page, title: As in `cases`.
-            rows: Numbers where they are summed; their heads are the names of the columns.
+            rows: Makes the list, where it is not there yet: numbers where they are summed; their heads are the names of
+                the columns.
             column: The one that adds up to the number.
         """
-        if self.facts is None or not rows[column].sum():
+        if self.facts is None or not re.search("[1-9]", told):
             return told
-        sums = tuple(str(name) for name in rows.columns if rows[name].dtype.kind == "i")
-        heads = tuple(map(str, rows.columns))
-        section = Section(slug(title), "", title, None, len(rows), heads=heads, given=rows, totals=sums)
-        return self._named(told, page, section, f".{slug(column)}")
+        own = self._page_named(page)
+        if (title, b"") not in own.known:
+            made = rows()
+            sums = tuple(str(name) for name in made.columns if made[name].dtype.kind == "i")
+            heads = tuple(map(str, made.columns))
+            section = Section(slug(title), "", title, None, len(made), heads=heads, given=made, totals=sums)
+            return self._named(told, page, section, f".{slug(column)}")
+        return linked(told, f"{_address(own, own.known[title, b''])}.{slug(column)}")
+
+    def _page_named(self, page: str) -> ListPage:
+        name = slug(page)
+        return self._page(("named", name), ListPage(name, name, None, title=page))
 
     def _named(self, told: str, page: str, section: Section, part: str = "", rows: bytes = b"") -> str:
         """Lists of one title and the same rows are one list; one that gives the fragment of another gets something
         behind it."""
-        own = self._page(("named", slug(page)), ListPage(slug(page), slug(page), None, title=page))
+        own = self._page_named(page)
         key = (section.title, rows)
         if key not in own.known:
             if section.identity in own.sections:

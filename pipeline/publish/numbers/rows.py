@@ -103,14 +103,14 @@ class Rows:
         return [made[case] for case in cases]
 
     def _column(self, name: str, cases: list[int]) -> list[int]:
-        found: list[int] = self.facts.cases[name].to_numpy(np.int64)[cases].tolist()
+        found: list[int] = self.facts.column(name)[cases].tolist()
         return found
 
     def _beginnings(self, cases: list[int]) -> list[str]:
         labels = self.facts.labels
         operations = [escape(self.named.operation(key)) for key in labels.groups]
         ages = [*(band.replace("-", "–") for band in labels.age_bands), "not known"]
-        days = self.facts.cases["performed"].to_numpy(np.int64)[cases].astype("datetime64[D]")
+        days = self.facts.column("performed")[cases].astype("datetime64[D]")
         columns = (
             [f'<th scope="row">{escape(case_id)}</th>' for case_id in self.facts.case_ids[cases].tolist()],
             _cells([operations[group] for group in self._column("group", cases)]),
@@ -205,7 +205,11 @@ def given_rows(rows: Sequence[tuple[str, ...]] | pd.DataFrame, numbers: Sequence
     Args:
         numbers: Of each column, whether it stands to the right.
     """
-    each = rows if isinstance(rows, Sequence) else rows.astype(str).itertuples(index=False, name=None)
+    each = (
+        rows
+        if isinstance(rows, Sequence)
+        else zip(*(map(str, rows[name].tolist()) for name in rows.columns), strict=True)
+    )
     columns = [Column("", number) for number in numbers[1:]]
     return [
         f'<tr><th scope="row">{escape(first)}</th>'
