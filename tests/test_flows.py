@@ -21,7 +21,10 @@ DUE = "2026-11-03T06:00:00+00:00"
 def folders(tmp_path: Path) -> dict[str, str]:
     shutil.copytree(COURSES, tmp_path / "audit")
     place = Place.of(tmp_path / "audit", tmp_path / "editions", tmp_path / "state")
-    return {name: str(getattr(place, name)) for name in ("workspace", "editions", "state", "checks")}
+    return {
+        name: str(getattr(place, name))
+        for name in ("workspace", "editions", "state", "checks", "engine", "scheduler")
+    }
 
 
 def test_a_flow_gives_the_edition_that_the_night_gives(folders, tmp_path):
