@@ -11,6 +11,7 @@ from pipeline.publish.benefit_part import benefit_part
 from pipeline.publish.context import Context
 from pipeline.publish.fitness import fitness
 from pipeline.publish.markup import joined
+from pipeline.publish.not_counted import NotCounted, not_counted, why_not_counted
 from pipeline.publish.numbers import Whose
 from pipeline.publish.page import Show
 from pipeline.publish.stated_chart import stated_chart
@@ -38,7 +39,7 @@ def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str
             fitness(context),
             _primary(rows[stated], tables, context),
             benefit_part(tables, context),
-            _descriptive(rows[~stated], context),
+            _descriptive(rows[~stated], not_counted(tables), context),
         ]
     )
 
@@ -56,7 +57,7 @@ def headline(tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:
     if rows is None or rows.empty:
         return []
     main = _main_row(rows[rows["primary"].fillna(False).astype(bool)])
-    return [] if main is None else _sentences(main, context)
+    return [] if main is None else _sentences(main, not_counted(tables), context)
 
 
 def _main_row(stated: pd.DataFrame) -> pd.Series | None:
@@ -83,11 +84,14 @@ def _question(row: pd.Series, context: Context) -> str:
     return f"{outcome}{among}: {a} against {b}"
 
 
-def _arm_words(row: Mapping[Hashable, object], arm: str, context: Context) -> str:
+def _arm_words(row: Mapping[Hashable, object], arm: str, known: NotCounted, context: Context) -> str:
     """`2 of 21 cases (9.5 %)`, each number leading to its list; a nought is never a percentage."""
     events, cases = (int(str(row[f"{what}_{arm}"])) for what in ("events", "cases"))
     if not cases:
         return "no case"
+    why = why_not_counted(row, arm, known, context)
+    if why:
+        return why
     outcome = (Whose.of_arm(row, arm), str(row["category"]), str(row["level"]), int(str(row["window_days"])))
     kind = "followed" if row["analysis"] == "followed" else "cases"
     of = context.lists.number(words.several(cases, "case", "cases"), kind, *outcome)
@@ -98,14 +102,20 @@ def _arm_words(row: Mapping[Hashable, object], arm: str, context: Context) -> st
     return joined(number, " of ", of, f" ({words.percent(events / cases)})")
 
 
-def _sentences(row: pd.Series, context: Context) -> list[str]:
+def _sentences(row: pd.Series, known: NotCounted, context: Context) -> list[str]:
     """Counts first, then the difference with its interval, the test, and what may be said."""
     a, b = _arms(row, context)
     confidence = words.percent(context.settings.confidence, 0)
     told: dict[Hashable, object] = row.to_dict()
     said = [
         f"{_question(row, context)}.",
-        joined(f"{a}: ", _arm_words(told, "a", context), f". {b}: ", _arm_words(told, "b", context), "."),
+        joined(
+            f"{a}: ",
+            _arm_words(told, "a", known, context),
+            f". {b}: ",
+            _arm_words(told, "b", known, context),
+            ".",
+        ),
     ]
     if not words.is_missing(row["risk_difference"]):
         said.append(
@@ -114,11 +124,17 @@ def _sentences(row: pd.Series, context: Context) -> list[str]:
         )
     if not words.is_missing(row["p_fisher"]):
         said.append(_test(row))
-    for column in ("verdict", "note"):
-        if not words.is_missing(row[column]) and row[column]:
-            spoken = words.sentence(words.plain(row[column]))
-            said.append(spoken if spoken.endswith((".", "!", "?")) else f"{spoken}.")
-    return said
+    return [*said, *_verdict_and_note(row)]
+
+
+def _verdict_and_note(row: pd.Series) -> list[str]:
+    """What may be said; the note only where the verdict does not say it already."""
+    verdict, note = (
+        "" if words.is_missing(row[column]) else words.plain(row[column]) for column in ("verdict", "note")
+    )
+    told = [verdict, "" if note.casefold() in verdict.casefold() else note]
+    spoken = [words.sentence(each) for each in told if each]
+    return [each if each.endswith((".", "!", "?")) else f"{each}." for each in spoken]
 
 
 def _test(row: pd.Series) -> str:
@@ -136,7 +152,8 @@ def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: 
         return title + page.paragraph(
             "None was stated in audit.toml under [primary]; all that follows only describes.", "note"
         )
-    said = "".join(page.paragraph(line) for line in _sentences(main, context))
+    known = not_counted(tables)
+    said = "".join(page.paragraph(line) for line in _sentences(main, known, context))
     a, b = arms = _arms(main, context)
     columns = {
         "cases_in": Show("Cases"), "ages": Show("Ages"), "a": Show(a, one_line=True), "b": Show(b, one_line=True),
@@ -146,7 +163,7 @@ def _primary(stated: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: 
         "odds": Show("Odds ratio", one_line=True),
     }  # fmt: skip
     table = page.table(
-        _printed(_in_order(stated), context), "stated", _question(main, context), columns, csv=CSV, stub="cases_in",
+        _printed(_in_order(stated), known, context), "stated", _question(main, context), columns, csv=CSV, stub="cases_in",
         grouped_by="analysis",
     )  # fmt: skip
     beside = "".join(
@@ -166,7 +183,7 @@ def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
     return ranked.sort_values(by, ascending=[True, True, False], kind="stable", ignore_index=True)
 
 
-def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+def _printed(rows: pd.DataFrame, known: NotCounted, context: Context) -> pd.DataFrame:
     """The comparisons as text columns."""
     import pandas as pd
 
@@ -180,8 +197,8 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
             "ages": "all"
             if words.is_missing(row["stratum_value"]) or not row["stratum_value"]
             else row["stratum_value"],
-            "a": _arm_words(row, "a", context),
-            "b": _arm_words(row, "b", context),
+            "a": _arm_words(row, "a", known, context),
+            "b": _arm_words(row, "b", known, context),
             "difference": _with_limits(row["risk_difference"], row["rd_ci_low"], row["rd_ci_high"]),
             "within_age": _with_limits(row["adj_risk_difference"], row["adj_rd_low"], row["adj_rd_high"]),
             "ratio": words.ratio(row["risk_ratio"], row["rr_ci_low"], row["rr_ci_high"]),
@@ -206,7 +223,7 @@ def _with_limits(difference: object, low: object, high: object) -> str:
     return words.points(difference) + limits
 
 
-def _descriptive(rows: pd.DataFrame, context: Context) -> str:
+def _descriptive(rows: pd.DataFrame, known: NotCounted, context: Context) -> str:
     title = '<h2 id="others">Other comparisons, which only describe</h2>'
     shown = rows[(rows["analysis"] == "all_cases") & rows["stratum_value"].fillna("").eq("")]
     if shown.empty:
@@ -221,16 +238,16 @@ def _descriptive(rows: pd.DataFrame, context: Context) -> str:
         "Many comparisons side by side: some will look striking by chance alone. No test is made here."
     )
     told = "".join(
-        _described(own, context, columns) for _, own in shown.groupby(PAIR, sort=False, dropna=False)
+        _described(own, known, context, columns) for _, own in shown.groupby(PAIR, sort=False, dropna=False)
     )
     return f"{title}{warning}{told}"
 
 
-def _described(own: pd.DataFrame, context: Context, columns: Mapping[str, Show]) -> str:
+def _described(own: pd.DataFrame, known: NotCounted, context: Context, columns: Mapping[str, Show]) -> str:
     """One pair of arms in every category, level and window."""
     versus = _versus(own.iloc[0].to_dict(), context)
     caption = f"{versus}; lost cases counted as without the complication, all ages"
     table_id = f"others-{page.short_id(caption)}"
-    printed = _printed(own.head(page.MOST_ROWS), context)
+    printed = _printed(own.head(page.MOST_ROWS), known, context)
     table = page.table(printed, table_id, caption, columns, csv=CSV, rows=len(own))
     return f"<h3>{page.text(versus)}</h3>{table}"

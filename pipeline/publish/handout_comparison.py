@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.publish import words
 from pipeline.publish.arms_beside import beside_lines
 from pipeline.publish.context import Context
+from pipeline.publish.not_counted import NotCounted, not_counted, why_not_counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,13 +37,13 @@ def stated_comparison(tables: Mapping[str, pd.DataFrame], context: Context) -> d
     return {
         "none": "",
         "question": f"{outcome}{among}: {a} against {b}{kept}.",
-        "crude": {"title": "All ages together", "lines": _crude(row, a, b, context)},
+        "crude": {"title": "All ages together", "lines": _crude(row, (a, b), not_counted(tables), context)},
         "by_age": {
             "title": "Compared within age bands",
             "lines": _by_age(row, within, beside),
         },
         **_verdict(row["verdict"]),
-        "note": _said(row["note"]),
+        "note": _note(row),
         "unadjusted": beside[-1],
     }
 
@@ -59,8 +60,12 @@ def stated_row(tables: Mapping[str, pd.DataFrame]) -> pd.Series | None:
     return own.sort_values("isolated_only", ascending=False, kind="stable").iloc[0]
 
 
-def _crude(row: pd.Series, a: str, b: str, context: Context) -> list[str]:
-    said = [_arm(a, row["events_a"], row["cases_a"]), _arm(b, row["events_b"], row["cases_b"])]
+def _crude(row: pd.Series, arms: tuple[str, str], known: NotCounted, context: Context) -> list[str]:
+    told = row.to_dict()
+    said = [
+        _arm(name, row[f"events_{arm}"], row[f"cases_{arm}"], why_not_counted(told, arm, known, context))
+        for arm, name in zip("ab", arms, strict=True)
+    ]
     if not words.is_missing(row["risk_difference"]):
         said.append(_difference(row, "risk_difference", "rd", context))
     if not words.is_missing(row["p_fisher"]):
@@ -69,10 +74,12 @@ def _crude(row: pd.Series, a: str, b: str, context: Context) -> list[str]:
     return said
 
 
-def _arm(name: str, events: Any, cases: Any) -> str:
+def _arm(name: str, events: Any, cases: Any, why: str) -> str:
     if words.is_missing(cases) or not int(cases):
         return f"{name}: no closed case."
     closed = words.several(int(cases), "operation", "operations")
+    if why:
+        return f"{name}: {closed}; {why}."
     if words.is_missing(events):
         return f"{name}: {closed}, no figure."
     return f"{name}: in {closed}, {words.count(events) if int(events) else 'none'} had it."
@@ -100,6 +107,12 @@ def _verdict(text: Any) -> dict[str, str]:
     """The first sentence, and how it is to be read."""
     first, stop, rest = _said(text).partition(". ")
     return {"verdict": first + stop.rstrip(), "reading": rest}
+
+
+def _note(row: pd.Series) -> str:
+    """The note, unless the verdict says it already."""
+    note, verdict = _said(row["note"]), _said(row["verdict"])
+    return "" if note.casefold().rstrip(".") in verdict.casefold() else note
 
 
 def _said(text: Any) -> str:

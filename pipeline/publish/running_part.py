@@ -61,7 +61,7 @@ def summary(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     )
     alarms = drawn["false_alarms_of_all"].dropna()
     chance = (
-        f"By chance alone, all of them together ask for about {_few(alarms.iloc[0])} checks a year."
+        f"By chance alone, all of them together ask for {_few(alarms.iloc[0])} checks a year."
         if len(alarms)
         else ""
     )
@@ -69,7 +69,7 @@ def summary(tables: Mapping[str, pd.DataFrame]) -> list[str]:
 
 
 def _few(number: float) -> str:
-    return f"{number:.1f}" if number >= 0.1 else "fewer than 0.1"
+    return f"about {number:.1f}" if number >= 0.1 else "fewer than 0.1"
 
 
 def _chosen(drawn: pd.DataFrame) -> pd.DataFrame:

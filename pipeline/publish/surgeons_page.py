@@ -137,8 +137,9 @@ def _picture(anchor: str, title: str, enough: pd.DataFrame, named: pd.DataFrame)
 
 def _remarks(rows: pd.DataFrame) -> list[str]:
     """What is noted of the figures, once instead of in every row."""
-    notes = sorted({str(note) for note in rows.loc[rows["expected"].notna(), "note"].dropna() if note})
-    return [page.paragraph(f"To know: {words.plain(note)}.", "soft") for note in notes]
+    noted = rows.loc[rows["expected"].notna(), "note"].dropna()
+    notes = dict.fromkeys(part for note in sorted(set(noted)) for part in str(note).split("; ") if part)
+    return [page.paragraph(f"To know: {words.plain('; '.join(notes))}.", "soft")] if notes else []
 
 
 def _table(anchor: str, title: str, rows: pd.DataFrame, context: Context) -> str:

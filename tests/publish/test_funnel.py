@@ -158,3 +158,31 @@ def test_only_counts_where_nobody_has_ten_cases(tmp_path: Path, tables: Tables, 
     markup = (tmp_path / "surgeons.html").read_text("utf-8")
     assert "No surgeon has 10 cases whose window has closed: counts only." in markup
     assert "<figure" not in markup
+
+
+def test_names_of_lines_near_the_axis_do_not_lie_on_its_numbers() -> None:
+    """With next to nothing expected both lower lines lie on the axis, at 214; its numbers begin 14 further down."""
+    svg = funnel("f", "T", rows(surgeon("a/1", 21, 0, 0.001), surgeon("a/2", 29, 0, 0.001)))
+    heights = {
+        name: float(
+            re.findall(rf'<text[^>]* y="([\d.]+)"[^>]*>{name}</text>', svg.replace("\u00a0", " "))[-1]
+        )
+        for name in ("99.8 %", "95 %", "expected")
+    }
+    assert heights["expected"] <= 214 + 4
+    assert heights["expected"] - heights["95 %"] >= 11
+    assert heights["95 %"] - heights["99.8 %"] >= 11
+
+
+def test_surgeons_with_equally_many_cases_have_one_number() -> None:
+    assert told(rows(surgeon("a/1", 23, 0, 0.5))).startswith("1 surgeon with 23 cases.")
+
+
+def test_what_is_noted_of_the_figures_is_said_once(tmp_path: Path, tables: Tables, context: Context) -> None:
+    found = tables["surgeon_outcomes"].copy()
+    found["note"] = [
+        "first remark" if place % 2 else "first remark; second remark" for place in range(len(found))
+    ]
+    write_report(tmp_path, {**tables, "surgeon_outcomes": found}, context)
+    parts = (tmp_path / "surgeons.html").read_text("utf-8").split("<h2 ")
+    assert {part.count("first remark") for part in parts} == {0, 1}

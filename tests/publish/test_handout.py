@@ -18,7 +18,7 @@ import pytest
 from pipeline.publish import Context, SiteState, words
 from pipeline.publish.context import Signature
 from pipeline.publish.handout import MOST_PAGES, handout
-from pipeline.publish.handout_comparison import NOT_STATED
+from pipeline.publish.handout_comparison import NOT_STATED, stated_comparison
 from pipeline.publish.period_cases import period_complications
 from pipeline.publish.typesetting import NO_GLYPH, fitting, isolated, pages_of
 from pipeline.settings import Handout
@@ -360,3 +360,16 @@ def test_as_much_of_a_list_as_fits(longest: int, a_page: int, fits: int) -> None
         return f"<xmpTPg:NPages>{max(1, -(-shown // a_page))}</xmpTPg:NPages>".encode()
 
     assert fitting(4, longest, made) == (fits, made(fits))
+
+
+def test_an_arm_that_cannot_have_the_outcome_has_no_nought(tables: Tables, context: Context) -> None:
+    """The rates say so of one operation; in the handout's comparison it has cases and no count."""
+    rates, rows = tables["rates"], tables["comparisons"].copy()
+    bare = rates[rates["note"] == "cannot occur here"].iloc[0]
+    own = rows["primary"].fillna(False).astype(bool)
+    rows.loc[own, ["arm_b", "category", "level", "events_b", "cases_b"]] = [
+        bare["procedure"], bare["category"], bare["level"], 0, 12,
+    ]  # fmt: skip
+    found = stated_comparison({**tables, "comparisons": rows}, context)
+    assert "12 operations; cannot occur here." in found["crude"]["lines"][1]
+    assert "none had it" not in found["crude"]["lines"][1]

@@ -21,6 +21,7 @@ from pipeline.publish.charts.by_period import (
 )
 from pipeline.publish.charts.running import MOST_POINTS, running_chart, runnings, thinned
 from pipeline.publish.report import write_report
+from pipeline.publish.running_part import summary
 from tests.publish.chart_tables import monitoring
 
 Tables = dict[str, pd.DataFrame]
@@ -155,3 +156,8 @@ def test_a_report_without_any_table_is_still_a_report(tmp_path: Path, context: C
         assert "<svg" not in markup
         assert 'class="note"' in markup
         assert "31 October 2026" in markup
+
+
+def test_few_false_alarms_are_said_in_plain_words(tables: Tables) -> None:
+    charts = tables["charts"].assign(false_alarms_of_all=0.04)
+    assert "together ask for fewer than 0.1 checks a year" in summary({"charts": charts})[0]

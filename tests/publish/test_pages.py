@@ -332,3 +332,34 @@ def test_the_list_of_editions_names_the_current_one(tmp_path: Path, tables: Tabl
     assert targets == [f"2026-10/draft-{digit * 12}/department/report/index.html" for digit in "10"]
     assert all((tmp_path / target).is_file() for target in targets)
     assert markup.index("current") < markup.index("earlier")
+
+
+def test_an_outcome_that_an_arm_cannot_have_is_no_nought(
+    tmp_path: Path, tables: Tables, context: Context
+) -> None:
+    """Of the third operation the rates say that it cannot occur; within 30 days it is defined for none of the two."""
+    rates, rows = tables["rates"], tables["comparisons"]
+    bare = rates[rates["note"] == "cannot occur here"].iloc[0]
+    first = rates[(rates["category"] == bare["category"]) & rates["events"].notna()].iloc[0]
+    beside = {
+        "among": None, "by": "procedure", "arm_a": first["procedure"], "arm_b": bare["procedure"], "primary": False,
+        "category": bare["category"], "level": bare["level"], "window_days": 365, "analysis": "all_cases",
+        "isolated_only": False, "events_a": 1, "cases_a": 21, "events_b": 0, "cases_b": 12,
+        "note": "not compared: it cannot occur, or is not defined, in an arm",
+    }  # fmt: skip
+    more = pd.concat([rows, pd.DataFrame([beside], columns=rows.columns)], ignore_index=True)
+    write_report(tmp_path, {**tables, "comparisons": more}, context)
+    row = cells(tmp_path, "comparison.html", "1 of 21 cases", "annot occur")
+    assert "1 of 21 cases (4.8 %) cannot occur here –" in row
+    assert "of 12 cases" not in row
+
+
+def test_a_verdict_is_not_said_twice(tmp_path: Path, tables: Tables, context: Context) -> None:
+    rows = tables["comparisons"].copy()
+    rows.loc[rows["primary"] == True, ["verdict", "note"]] = [  # noqa: E712
+        "Nothing can be compared yet: an arm has no closed cases.",
+        "an arm has no closed cases",
+    ]
+    write_report(tmp_path, {**tables, "comparisons": rows}, context)
+    text = Reading((tmp_path / "comparison.html").read_text("utf-8")).text
+    assert text.count("n arm has no closed cases") == 1

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 LEFT, RIGHT, TOP, BOTTOM = 38, 304, 10, 214
 HEIGHT = 250
+#: A line of small text.
+LINE = 11
 #: Below it there is no expected number, no mark and no limit.
 FEWEST = 10
 #: Limits are worked out at so many numbers of cases at most; between two of them the line keeps its height.
@@ -82,11 +84,15 @@ def told(rows: pd.DataFrame, number: Callable[[str, str], str] = lambda printed,
     where = "; ".join(f"{WHERE[word]}: {words.count(many)}" for word, many in counted)
     events, cases = (number(words.count(int(rows[name].sum())), name) for name in ("events", "cases"))
     return joined(
-        f"{words.several(surgeons, 'surgeon', 'surgeons')} with {words.count(rows['cases'].min())} to "
-        f"{words.count(rows['cases'].max())} cases. ", events, " of ", cases,
+        f"{words.several(surgeons, 'surgeon', 'surgeons')} with {_from_to(rows['cases'])} cases. ", events, " of ", cases,
         f" cases had it; {rows['expected'].sum():.1f} expected, a share of {words.percent(usual_share(rows))}. Of the "
         f"surgeons, {where}.",
     )  # fmt: skip
+
+
+def _from_to(cases: pd.Series) -> str:
+    fewest, most = words.count(cases.min()), words.count(cases.max())
+    return fewest if fewest == most else f"{fewest} to {most}"
 
 
 def case_numbers(highest: int) -> np.ndarray:
@@ -120,11 +126,16 @@ def _axes(across: Scale, upward: Scale) -> str:
 
 
 def _names_of_lines(upward: Scale, share: float, inner: float, outer: float) -> str:
-    """What the lines are, at their right ends, no closer than a line of text."""
-    wanted = [(upward(outer), "99.8\u00a0%"), (upward(inner), "95\u00a0%"), (upward(share), "expected")]
-    drawn, least = [], float(TOP)
-    for y, said in wanted:
-        y = max(y, least)
-        drawn.append(drawing.words_at(RIGHT + 3, y + 3.5, said, "soft"))
-        least = y + 11
-    return "".join(drawn)
+    """What the lines are, at their right ends, no closer than a line of text and none below the axis."""
+    said = ("99.8\u00a0%", "95\u00a0%", "expected")
+    heights, least = [], float(TOP)
+    for y in (upward(outer), upward(inner), upward(share)):
+        heights.append(max(y, least))
+        least = heights[-1] + LINE
+    most = float(BOTTOM)
+    for place in reversed(range(len(said))):
+        heights[place] = min(heights[place], most)
+        most = heights[place] - LINE
+    return "".join(
+        drawing.words_at(RIGHT + 3, y + 3.5, each, "soft") for y, each in zip(heights, said, strict=True)
+    )
