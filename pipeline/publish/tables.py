@@ -28,6 +28,8 @@ FOR_PROGRAMS = (
     "second_cases",
     "outward_basis",
 )
+#: What a sum of fractions may be off by, as a share.
+LAST_DIGITS = 1e-12
 #: Tables that no page shows.
 NOT_PRINTED = ("evidence", "records", "decisions_used", "sampling_frame", "second_cases", "outward_basis")
 #: Tables whose rows tell a story in the order given, within the columns named here.
@@ -57,7 +59,7 @@ def ready(frame: pd.DataFrame | pa.Table, table: Table) -> pa.Table:
     if isinstance(frame, pa.Table):
         return _as_made(frame, table)
     try:
-        checked = typed(table, _without_categories(frame))
+        checked = typed(table, _on_limits(_without_categories(frame), table))
         found = failures(table, checked)
     except UnfitFrame as problem:
         raise CannotFinish(_ours(table.name, str(problem))) from None
@@ -109,6 +111,23 @@ def _keeps_rules(cells: pa.ChunkedArray, column: Column) -> bool:
 def _without_categories(frame: pd.DataFrame) -> pd.DataFrame:
     sorted_ones = [str(name) for name, kind in frame.dtypes.items() if kind == "category"]
     return frame.astype(dict.fromkeys(sorted_ones, "string")) if sorted_ones else frame
+
+
+def _on_limits(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Numbers that the last digits of a sum carried past a limit are on it; ten digits are written, and no more compared."""
+    beyond = {}
+    for column in table.columns:
+        if column.kind != "number" or column.name not in frame or frame[column.name].dtype != "float64":
+            continue
+        cells = frame[column.name]
+        for limit in (column.low, column.high):
+            if (
+                limit is not None
+                and (near := (cells - limit).abs() <= LAST_DIGITS * max(abs(limit), 1)).any()
+            ):
+                cells = cells.mask(near, limit)
+        beyond[column.name] = cells
+    return frame.assign(**beyond)
 
 
 def _one_nothing(table: pa.Table, described: Table) -> pa.Table:
