@@ -108,12 +108,18 @@ def is_uncertain(row: Rate, observed_share: float) -> bool:
     return many_lost or higher
 
 
+def is_seldom_assessed(row: Rate) -> bool:
+    """Fewer than half were measured: where nothing was found, often nobody looked."""
+    return bool(not words.is_missing(row.assessed) and row.cases and row.assessed / row.cases < HALF)
+
+
 def rate_words(row: Rate, observed_share: float) -> str:
     """`14.3 % (2.6–51.3 %)`; `none in 27, at most 12.5 %`; `between 9.5 and 42.9 %` where too many are lost."""
     if words.is_missing(row.rate):
         return words.NOTHING
-    if is_uncertain(row, observed_share) and row.events:
-        return f"between {100 * row.rate:.1f} and {words.percent(row.worst_case)}"
+    if is_uncertain(row, observed_share):
+        least = f"{100 * row.rate:.1f}" if row.events else "0"
+        return f"between {least} and {words.percent(row.worst_case)}"
     return _share_words(row.rate, row.ci_low, row.ci_high, row.events, row.cases)
 
 
@@ -136,9 +142,11 @@ def _note(row: Rate, observed_share: float, number: Linking) -> str:
     said = [] if words.is_missing(row.note) or not row.note else [words.sentence(words.plain(row.note))]
     if is_uncertain(row, observed_share):
         few = (number(row.lost, "lost"), " of ", number(row.cases, "cases"), " not followed long enough")
-        chance = f", so a range; by chance alone {words.percents(row.ci_low, row.ci_high)}"
-        said.append(joined(*few, chance if row.events else ""))
-    if not words.is_missing(row.assessed) and row.cases and row.assessed / row.cases < HALF:
+        limits = (
+            words.percents(row.ci_low, row.ci_high) if row.events else f"at most {words.percent(row.ci_high)}"
+        )
+        said.append(joined(*few, f", so a range; by chance alone {limits}"))
+    if is_seldom_assessed(row):
         said.append(joined("measured in only ", number(row.assessed, "assessed")))
     if not words.is_missing(row.deaths) and row.deaths:
         said.append(joined(number(row.deaths, "deaths"), " died without it"))

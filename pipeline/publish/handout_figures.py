@@ -65,10 +65,16 @@ def _sentence(row: Rate, outcome: str, window: int, context: Context) -> str:
         return f"{words.sentence(outcome)}: {words.plain(row.note) or 'no figure'}."
     had = words.count(row.events) if row.events else "none"
     share = figures.rate_words(row, context.settings.tolerance.observed_share)
-    told = (
-        f": {share}" if row.events else f" (a true share up to {words.percent(row.ci_high)} would still fit)"
-    )
-    return f"{closed}, {had} had {outcome}{told}.{_lost(row)}"
+    ranged = bool(row.events) or figures.is_uncertain(row, context.settings.tolerance.observed_share)
+    told = f": {share}" if ranged else f" (a true share up to {words.percent(row.ci_high)} would still fit)"
+    return f"{closed}, {had} had {outcome}{told}.{_lost(row)}{_measured(row)}"
+
+
+def _measured(row: Rate) -> str:
+    """Never measured is not none, so few measured are said."""
+    if not figures.is_seldom_assessed(row):
+        return ""
+    return f" Only {words.count(row.assessed)} of the {words.count(row.cases)} were measured for it."
 
 
 def _lost(row: Rate) -> str:
@@ -150,10 +156,13 @@ def _cell(row: Rate | None, context: Context) -> dict[str, str]:
     if words.is_missing(row.rate):
         return {"counts": _reason(row.note), "share": "", "awaiting": ""}
     lost = f" · {words.count(row.lost)} lost" if row.lost else ""
-    share = figures.rate_words(row, context.settings.tolerance.observed_share)
+    observed = context.settings.tolerance.observed_share
+    share = figures.rate_words(row, observed)
+    ranged = bool(row.events) or figures.is_uncertain(row, observed)
+    few = f"; {words.count(row.assessed)} measured" if figures.is_seldom_assessed(row) else ""
     return {
-        "counts": f"{words.count(row.events)} of {words.count(row.cases)}{lost}",
-        "share": share if row.events else f"at most {words.percent(row.ci_high)}",
+        "counts": f"{words.count(row.events)} of {words.count(row.cases)}{lost}{few}",
+        "share": share if ranged else f"at most {words.percent(row.ci_high)}",
         "awaiting": f"{words.several(int(row.awaiting), 'awaits', 'await')} review" if row.awaiting else "",
     }
 
@@ -206,7 +215,7 @@ def _pictured(context: Context) -> tuple[str, str]:
 def _point(key: str, row: Rate, context: Context) -> dict[str, Any]:
     """Fractions to draw, and the same in words; only a range where too many are lost."""
     share = context.settings.tolerance.observed_share
-    ranged = figures.is_uncertain(row, share) and bool(row.events)
+    ranged = figures.is_uncertain(row, share)
     counts = f"{words.count(row.events)} of {words.count(row.cases)}"
     return {
         "operation": words.names(context).operation(key),

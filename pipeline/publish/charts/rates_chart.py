@@ -67,7 +67,8 @@ def _interval(rate: figures.Rate, label: str, observed_share: float) -> Interval
         if rate.events
         else f"none in {words.count(rate.cases)}"
     )
-    told = f"{label}: {figures.rate_words(rate, observed_share)}" + (f", {said}" if rate.events else "")
+    share = figures.rate_words(rate, observed_share)
+    told = f"{label}: {share}" + ("" if share.startswith(said) else f", {said}")
     lost = not words.is_missing(rate.lost) and rate.lost
     return Interval(
         label,
