@@ -78,6 +78,7 @@ class Shelf:
             store.private_folder(self.folder, self.group)
             with open(fresh, "wb", opener=_private) as stream:
                 stream.writelines(_closed(key, tables, told))
+            store.protect(fresh, self.group)
             os.replace(fresh, self.folder / f"{key}{SUFFIX}")
         except OSError as fault:
             self._fault = _said(fault)
