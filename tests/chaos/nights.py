@@ -259,8 +259,8 @@ class Course:
 
     def _look_at_all(self, day: date, done: NightDone) -> None:
         """Signed editions are as they were; everything verifies; pointers lead somewhere."""
-        if done.untold:
-            self._amiss(day, f"not told: {done.untold}")
+        if done.noted.words:
+            self._amiss(day, f"not told: {done.noted.words}")
         if not any(task.task.kind == "monthly" for task in done.tasks) and self.told.done["nights"] % 10:
             return
         for name, before in self.sealed.items():
