@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.editions import edition_hex
+from pipeline.shelf import LIBRARIES
 from pipeline.store import sha256_of
 
 if TYPE_CHECKING:
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
 
     from pipeline.publish.context import Context, SiteState
     from pipeline.run import Accounted, Ground
-
-LIBRARIES = ("numpy", "pandas", "pandera", "pyarrow", "scipy", "statsmodels", "great-tables", "typst")
 
 
 def inputs_of(rows: Accounted) -> dict[str, str]:

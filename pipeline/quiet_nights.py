@@ -12,9 +12,8 @@ import os
 import shutil
 from dataclasses import asdict
 from hashlib import sha256
-from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline import store
 from pipeline.clock import Listener, silent
@@ -43,8 +42,12 @@ def checked_tonight(asked: Asked, checks: Path, listener: Listener = silent) -> 
         _copied(before, out, ground.settings.access_group)
     else:
         done = checked(asked, out, listener)
+    removed = _removals(ground)
+    if removed != _recorded(checks).get("removals", ""):
+        _without_other_nights(checks, out.name)
     told = {
         "known": known,
+        "removals": removed,
         "folder": out.name,
         "files": store.hashes_under(out),
         "warnings": done.warnings,
@@ -56,7 +59,7 @@ def checked_tonight(asked: Asked, checks: Path, listener: Listener = silent) -> 
 
 def fingerprint(ground: Ground) -> str:
     """SHA-256 of all that decides what a validation finds on a day, but for the day itself."""
-    from pipeline.edition_facts import LIBRARIES, rule_files
+    from pipeline.edition_facts import rule_files
     from pipeline.intake.arrivals import arrivals
     from pipeline.people import FOLDERS, people_known
     from pipeline.shelf import program_fingerprint
@@ -69,7 +72,6 @@ def fingerprint(ground: Ground) -> str:
     holds = [str(day >= as_of) for day in people.known_findings["until"]]
     told = {
         "program": program_fingerprint(),
-        "libraries": {name: version(name) for name in LIBRARIES},
         "period": ground.period.name,
         "received": {file.source_file: store.sha256_of(file.path) for file in received.files},
         "not read": received.findings,
@@ -82,13 +84,37 @@ def fingerprint(ground: Ground) -> str:
     return sha256(store.json_text(told).encode()).hexdigest()
 
 
+def _removals(ground: Ground) -> str:
+    """Fingerprint of the requests to be left out that are known on the day; empty where there are none."""
+    from pipeline.people import people_known
+
+    rows = people_known(ground.asked.workspace, ground.as_of).removals
+    return sha256(rows.to_csv(index=False).encode()).hexdigest() if len(rows) else ""
+
+
+def _without_other_nights(checks: Path, tonight: str) -> None:
+    """What earlier nights held back may be rows of a patient who has asked to be left out since."""
+    for folder in sorted(checks.glob("????-??-??")):
+        if folder.name != tonight:
+            shutil.rmtree(folder)
+
+
+def _recorded(checks: Path) -> dict[str, Any]:
+    """What the last night left word of; nothing where that cannot be read."""
+    try:
+        told = json.loads((checks / RECORD).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
 def _as_before(checks: Path, known: str, ground: Ground) -> tuple[Path, Done] | None:
     """The folder of the night before and how it ended, if it was made from the same and is as it was left."""
     from pipeline.run import Done
     from pipeline.summary import Summary
 
+    told = _recorded(checks)
     try:
-        told = json.loads((checks / RECORD).read_text("utf-8"))
         before = checks / Path(str(told["folder"])).name
         if told["known"] != known or store.hashes_under(before) != told["files"] or not told["files"]:
             return None
@@ -102,10 +128,12 @@ def _as_before(checks: Path, known: str, ground: Ground) -> tuple[Path, Done] | 
 
 def _copied(before: Path, out: Path, group: str) -> None:
     """The files of one night as another's; a folder of that name is replaced."""
+    for left in sorted(out.parent.glob(".????-??-??.*")):
+        shutil.rmtree(left, ignore_errors=True)
     if before == out:
+        store.protect(out, group)
         return
     aside = out.with_name(f".{out.name}.{os.getpid()}")
-    shutil.rmtree(aside, ignore_errors=True)
     try:
         shutil.copytree(before, aside)
         store.protect(aside, group)

@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import secrets
+import time
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from functools import lru_cache
@@ -23,7 +24,11 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 MAGIC = b"limbaudit kept 1\n"
-SUFFIX = ".kept"
+SUFFIX, PART = ".kept", ".part"
+#: A part of an entry that is older than this was left by a run that was killed.
+HALF_WRITTEN_SECONDS = 3600
+#: Libraries that results depend on.
+LIBRARIES = ("numpy", "pandas", "pandera", "pyarrow", "scipy", "statsmodels", "great-tables", "typst")
 
 
 class Shelf:
@@ -39,6 +44,7 @@ class Shelf:
         self.taken = 0
         self._damaged = 0
         self._fault = ""
+        self._left: list[str] = []
         self._used: set[str] = set()
 
     @property
@@ -50,7 +56,15 @@ class Shelf:
                 f"{self._damaged} kept {entries} in {self.folder} could not be relied on and were made anew."
             )
         if self._fault:
-            said.append(f"Nothing could be kept in {self.folder} for the next run ({self._fault}).")
+            said.append(
+                f"Not all could be kept in {self.folder} for the next run ({self._fault}). That costs time and nothing "
+                "else; see to it that the folder can be written, or delete it."
+            )
+        if self._left:
+            said.append(
+                f"{len(self._left)} kept files that are no longer used could not be deleted, and may hold rows of removed "
+                f"patients. Delete {self.folder}."
+            )
         return tuple(said)
 
     def get(self, key: str) -> tuple[dict[str, pa.Table], Any] | None:
@@ -58,11 +72,10 @@ class Shelf:
         self._used.add(key)
         try:
             content = (self.folder / f"{key}{SUFFIX}").read_bytes()
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return None
-        except OSError as fault:
-            self._fault = _said(fault)
-            return None
+        except OSError:
+            content = b""
         found = _opened(content, key)
         self._damaged += found is None
         self.taken += found is not None
@@ -73,7 +86,7 @@ class Shelf:
         if self._fault:
             return
         self._used.add(key)
-        fresh = self.folder / f"{key}.{secrets.token_hex(4)}.part"
+        fresh = self.folder / f"{key}.{secrets.token_hex(4)}{PART}"
         try:
             store.private_folder(self.folder, self.group)
             with open(fresh, "wb", opener=_private) as stream:
@@ -86,12 +99,29 @@ class Shelf:
                 fresh.unlink()
 
     def sweep(self) -> None:
-        """Delete what this run did not ask for."""
+        """Delete what this run did not ask for, and what broken-off runs left half written."""
         kept = {f"{key}{SUFFIX}" for key in self._used}
-        with suppress(OSError):
-            for path in sorted(self.folder.iterdir()):
-                if path.name not in kept and path.suffix in (SUFFIX, ".part"):
-                    path.unlink(missing_ok=True)
+        try:
+            found = sorted(self.folder.iterdir())
+        except OSError:
+            return
+        for path in found:
+            if path.name in kept or not self._is_done_with(path):
+                continue
+            try:
+                path.unlink(missing_ok=True)
+            except OSError:
+                self._left.append(path.name)
+
+    @staticmethod
+    def _is_done_with(path: Path) -> bool:
+        """An entry, or a part of one that nobody can be writing any more."""
+        if path.suffix != PART:
+            return path.suffix == SUFFIX
+        try:
+            return time.time() - path.stat().st_mtime > HALF_WRITTEN_SECONDS
+        except OSError:
+            return False
 
 
 def _said(fault: OSError) -> str:
@@ -207,7 +237,7 @@ def program_fingerprint() -> str:
     import platform
     from importlib.metadata import version
 
-    found = Fingerprint(platform.python_version(), [version(name) for name in ("numpy", "pandas", "pyarrow")])
+    found = Fingerprint(platform.python_version(), [version(name) for name in LIBRARIES])
     root = Path(__file__).parents[1]
     for path in _files(root / "pipeline", root / "schemas"):
         found.add(path.relative_to(root).as_posix(), store.sha256_of(path))

@@ -125,6 +125,18 @@ def test_whatever_came_is_worked_out(workspace: Path, worked: list[str], tmp_pat
     assert worked == [str(NIGHT), str(later)]
 
 
+def test_a_removal_takes_what_earlier_nights_held_back(workspace: Path, tmp_path: Path) -> None:
+    checks = tmp_path / "checks"
+    nights = [NIGHT + timedelta(days=number) for number in range(4)]
+    tonight(workspace, checks, nights[0])
+    tonight(workspace, checks, nights[1])
+    removed_patient(workspace)
+    tonight(workspace, checks, nights[2])
+    assert [path.name for path in sorted(checks.glob("????-??-??"))] == [nights[2].isoformat()]
+    tonight(workspace, checks, nights[3])
+    assert len(list(checks.glob("????-??-??"))) == 2
+
+
 def flipped(checks: Path) -> None:
     path = checks / NIGHT.isoformat() / "ledger.csv"
     content = bytearray(path.read_bytes())

@@ -14,7 +14,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
@@ -236,14 +236,16 @@ class Cluster:
         from distributed import wait
 
         alone_since = None
-        while True:
-            try:
+        while any(task.status != "finished" for task in tasks):
+            with suppress(TimeoutError):
                 wait(list(tasks), timeout=2)
-                break
-            except TimeoutError:
-                pass
+            for number, task in enumerate(tasks, 1):
+                if task.status not in ("finished", "pending"):
+                    raise self._fault_of(
+                        task, f"Part {number} of {parts}" if number <= parts else "A sum of parts"
+                    )
             if self._client.status != "running":
-                break
+                raise self._gone()
             if self._client.scheduler_info(n_workers=1)["workers"]:
                 alone_since = None
                 continue
@@ -253,33 +255,33 @@ class Cluster:
                     f"All workers of the Dask scheduler at {_place(self._client)} have gone. Nothing was written. "
                     "Start them again, and then the run."
                 )
-        for number, task in enumerate(tasks, 1):
-            self._look_at(task, f"Part {number} of {parts}" if number <= parts else "A sum of parts")
 
-    def _look_at(self, task: Any, what: str) -> None:
+    def _gone(self) -> CannotFinish:
+        return CannotFinish(
+            f"The Dask scheduler at {_place(self._client)} has gone while the run was at work. Nothing was "
+            "written. Start it again, and then the run."
+        )
+
+    def _fault_of(self, task: Any, what: str) -> LimbauditError:
+        """What to tell of a task that was given up; a result that died with its worker is made again and is no fault."""
         from distributed import KilledWorker
 
-        if task.status == "finished":
-            return
         if task.status != "error":
-            raise CannotFinish(
-                f"The Dask scheduler at {_place(self._client)} has gone while the run was at work. Nothing was "
-                "written. Start it again, and then the run."
-            )
+            return self._gone()
         problem = task.exception()
         if isinstance(problem, KilledWorker):
-            raise CannotFinish(
+            return CannotFinish(
                 f"{what} ended every worker that tried it, perhaps for want of memory. Nothing was "
                 f"written. Give workers more memory, or cut into more parts than {self.parts} with --parts."
             )
         if isinstance(problem, OSError):
-            raise CannotFinish(
+            return CannotFinish(
                 f"{what} could not be read or written on any worker ({problem}). Nothing was written. "
                 "Look whether the folder of the editions is still there on all machines, and has room."
             )
         if isinstance(problem, LimbauditError):
-            raise problem
-        raise CannotFinish(
+            return problem
+        return CannotFinish(
             f"{what} failed wherever it was tried ({type(problem).__name__}). Nothing was written. "
             "This is a fault of the program, or of a worker's installation: the worker's log has the place."
         )

@@ -10,7 +10,7 @@ from pipeline import findings
 from pipeline.handover import Export, Intake, Source, Validated
 from pipeline.shelf import Fingerprint, Shelf, program_fingerprint
 from pipeline.validate import report
-from pipeline.validate.split import Checked, checked_together, combined
+from pipeline.validate.split import Checked, checked_together, combined, validated
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +31,7 @@ def validated_with(
     settings, the catalogue's places, and the program itself.
     """
     if shelf is None:
-        return combined(intake, checked_together(intake.exports, settings, places))
+        return validated(intake, settings, places)
     common = (program_fingerprint(), settings, places)
     keys = [_key(export, common) for export in intake.exports]
     found = [_taken(shelf, key) for key in keys]

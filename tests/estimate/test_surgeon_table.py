@@ -9,9 +9,12 @@ import pandas as pd
 import pytest
 
 from pipeline.count import counted, risk_histogram
+from pipeline.engine import HERE
 from pipeline.estimate import expected_risk, risk_models_table, spreads, surgeon_outcomes_table
 from pipeline.estimate.notes import EXPECTED_BY_RATES, ONLY_SURGEON, TOO_FEW
 from pipeline.expecting import tables_by_risk
+from pipeline.lookup import Lookup
+from pipeline.part_work import Rules
 from pipeline.publish.tables import ready
 from schemas.published import PUBLISHED
 from tests.count.conftest import ANY, CATALOGUE, CRACK, LABELS, SETTINGS, Month, built_cases
@@ -28,7 +31,8 @@ def courses(surgeon: int, age_band: int, cases: int, **more: int) -> list[dict]:
 def tables(rows: list[dict], ill: list[int] = ()) -> dict[str, pd.DataFrame]:
     cases = built_cases(rows, [(case, CRACK, 0, 10) for case in ill])
     counts = counted(cases, SETTINGS, CATALOGUE, PERIOD)
-    return tables_by_risk([cases], counts, SETTINGS, CATALOGUE)
+    rules = Rules(Lookup(CATALOGUE), SETTINGS, CATALOGUE, PERIOD, LABELS, np.zeros(0, dtype=np.int64))
+    return tables_by_risk(HERE, rules, [cases], counts)
 
 
 def of_year(found: dict[str, pd.DataFrame]) -> pd.DataFrame:
