@@ -190,8 +190,11 @@ def check_all_counted(counts: Counts, whole: Whole, settings: Settings) -> None:
 
 
 def _same_rows(name: str, expected: np.ndarray, found: np.ndarray, what: str) -> None:
-    lost, added = np.setdiff1d(expected, found), np.setdiff1d(found, expected)
-    if len(lost) or len(added) or len(found) != len(expected):
+    among_found, among_expected = np.zeros(
+        (2, 1 + max(expected.max(initial=0), found.max(initial=0))), dtype=bool
+    )
+    among_found[found], among_expected[expected] = True, True
+    if len(found) != len(expected) or (among_found != among_expected).any():
         raise _fault(f"{len(expected)} rows of {name} stand, but {len(found)} {what}.")
 
 

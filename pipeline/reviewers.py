@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -110,6 +111,11 @@ class Answers:
     sampled: frozenset[str]
     rested: dict[tuple[str, str], str]
 
+    @property
+    def cases(self) -> set[str]:
+        """Ids of the cases on which anybody has said anything."""
+        return {case_id for case_id, _ in self.on} | self.read.keys()
+
     def to(self, case_id: str, category: str, evidence: str, surgeons: str) -> dict[str, bool]:
         """Person → answer to one question: about a category, or without one about what stands in the evidence.
 
@@ -159,4 +165,9 @@ def answers_of(decisions: pd.DataFrame, more_names: Iterable[str] = ()) -> Answe
 def received_on(evidence: str) -> date | None:
     """The day the first of the records arrived: references begin with `received/<site>/<day>/`."""
     folders = [reference.split("/")[2] for reference in evidence.split(BETWEEN) if reference.count("/") > 2]
-    return min((date.fromisoformat(day) for day in folders), default=None)
+    return min(map(_day, folders), default=None)
+
+
+@cache
+def _day(folder: str) -> date:
+    return date.fromisoformat(folder)

@@ -149,8 +149,9 @@ def _as_text(column: pa.ChunkedArray) -> pa.Array:
     if pa.types.is_boolean(whole.type):
         return pc.if_else(whole, "yes", "no")
     if pa.types.is_floating(whole.type):
-        return pa.array(
-            [None if cell is None else _shortest(cell) for cell in whole.to_pylist()], pa.string()
+        distinct = whole.dictionary_encode()
+        return pa.array([_shortest(cell) for cell in distinct.dictionary.to_pylist()], pa.string()).take(
+            distinct.indices
         )
     if pa.types.is_timestamp(whole.type):
         return pc.strftime(whole.cast(pa.timestamp("s"), safe=False), format="%Y-%m-%dT%H:%M:%S")

@@ -282,11 +282,17 @@ def _limits(
 def _log_log_limits(
     share: np.ndarray, variance: np.ndarray, chosen: np.ndarray, confidence: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """share ** exp(± z · deviation / (share · |log share|)) of the chosen rows; nan elsewhere."""
+    """share ** exp(± z · deviation / (share · |log share|)) of the chosen rows; nan elsewhere.
+
+    On most days cases leave and the curve stays level: what equals the row before is not worked out again.
+    """
     from scipy.stats import norm
 
-    inside = share[chosen]
-    width = norm.ppf(0.5 + confidence / 2) * np.sqrt(variance[chosen]) / np.abs(inside * np.log(inside))
+    inside, spread = share[chosen], variance[chosen]
+    moved = (np.diff(inside, prepend=np.nan) != 0) | (np.diff(spread, prepend=np.nan) != 0)
+    place = np.cumsum(moved) - 1
+    inside, spread = inside[moved], spread[moved]
+    width = norm.ppf(0.5 + confidence / 2) * np.sqrt(spread) / np.abs(inside * np.log(inside))
     low, high = np.full(share.shape, np.nan), np.full(share.shape, np.nan)
-    low[chosen], high[chosen] = inside ** np.exp(width), inside ** np.exp(-width)
+    low[chosen], high[chosen] = (inside ** np.exp(width))[place], (inside ** np.exp(-width))[place]
     return low, high

@@ -72,7 +72,8 @@ def _complications(news: pd.DataFrame, tables: Mapping[str, pd.DataFrame], conte
         "categories. Days are counted from the operation; no surgeon is named.",
     )  # fmt: skip
     go_on = "What was sent about a case, line by line: limbaudit trace WORKSPACE CASE."
-    told = _Course(tables, context)
+    shown = news.groupby("category", sort=False).head(page.MOST_ROWS)
+    told = _Course(tables, context, shown["case_id"])
     return [
         page.paragraph(said, "lead"),
         page.paragraph(go_on, "soft"),
@@ -84,22 +85,30 @@ def _complications(news: pd.DataFrame, tables: Mapping[str, pd.DataFrame], conte
 def _category(key: str, own: pd.DataFrame, told: _Course, named: words.Names) -> str:
     import pandas as pd
 
-    rows = pd.DataFrame([told.row(row) for row in own.to_dict("records")], dtype="object")
+    shown = own.head(page.MOST_ROWS).to_dict("records")
+    rows = pd.DataFrame([told.row(row) for row in shown], dtype="object")
     title = named.category(key)
     table = page.table(
         rows, f"c-{page.anchor(key)}", f"{title}: {words.several(len(own), 'case', 'cases')}", COMPLICATION,
-        csv="../complications.parquet", stub="case_id",
+        csv="../complications.parquet", stub="case_id", rows=len(own),
     )  # fmt: skip
     return f'<section><h2 id="{page.anchor(key)}">{page.text(title)}</h2>{table}</section>'
 
 
 class _Course:
-    """What else is known of the cases in which something is new."""
+    """What else is known of the cases in which something is new.
 
-    def __init__(self, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+    Args:
+        tables: As published.
+        context: Of the edition.
+        cases: Ids of those that are shown.
+    """
+
+    def __init__(self, tables: Mapping[str, pd.DataFrame], context: Context, cases: pd.Series) -> None:
         self.named = words.names(context)
         main = {key: entry.main_level for key, entry in context.catalogue.complications.items()}
         rows = tables["complications"]
+        rows = rows[rows["case_id"].isin(cases)]
         counted = rows[(rows["status"] == COUNTED) & (rows["category"] != ANY_COMPLICATION)]
         own = counted[counted["level"] == counted["category"].map(main)]
         self.levels = counted.groupby(["case_id", "category"])["level"].agg(list).to_dict()
@@ -107,7 +116,9 @@ class _Course:
         for case_id, category, day in zip(own["case_id"], own["category"], own["day"], strict=True):
             if not words.is_missing(day):
                 self.others.setdefault(case_id, []).append((int(day), category))
-        self.questions = _questions(tables.get("review"), self.named)
+        review = tables.get("review")
+        review = None if review is None else review[review["case_id"].isin(cases)]
+        self.questions = _questions(review, self.named)
 
     def row(self, row: Mapping[Any, Any]) -> dict[str, str]:
         """One counted complication, in print."""
@@ -179,7 +190,7 @@ def _deaths(tables: Mapping[str, pd.DataFrame], context: Context, named: words.N
                 "operation": named.operation(row["group"]),
                 "day": words.count(row["died"]),
             }
-            for row in dead.to_dict("records")
+            for row in dead.head(page.MOST_ROWS).to_dict("records")
         ],
         dtype="object",
     )
@@ -225,7 +236,7 @@ def _differing(tables: Mapping[str, pd.DataFrame], named: words.Names) -> list[d
     review = tables.get("review")
     if review is None:
         return []
-    own = review[review["why"].isin(DIFFER)].astype(object).fillna("")
+    own = review[review["why"].isin(DIFFER)].head(page.MOST_ROWS).astype(object).fillna("")
     return [
         {
             "who": row["case_id"],
@@ -241,7 +252,7 @@ def _found(tables: Mapping[str, pd.DataFrame], named: words.Names) -> list[dict[
     found = tables.get("quarantine")
     if found is None:
         return []
-    own = found[found["rule"].isin(CONTRADICTIONS)].astype(object).fillna("")
+    own = found[found["rule"].isin(CONTRADICTIONS)].head(page.MOST_ROWS).astype(object).fillna("")
     return [
         {
             "who": f"{row['site']}.{row['record_id']}" if row["record_id"] else named.site(row["site"]),

@@ -177,13 +177,23 @@ def _given(asked: pd.DataFrame) -> list[tuple[str, str, str, str]]:
 def _needed(asked: pd.DataFrame, answers: Answers) -> np.ndarray:
     """bool: another reviewer is needed. A link and a surgeon's request need one whatever was decided before."""
     always = (asked["form"] == LINK).to_numpy() | _is_requested(asked)
-    return always | np.array([answers.still_needed(*row) for row in _given(asked)], dtype=bool)
+    needed, answered = np.ones(len(asked), dtype=bool), _is_answered(asked, answers)
+    needed[answered] = [answers.still_needed(*row) for row in _given(asked[answered])]
+    return always | needed
 
 
 def _is_read(asked: pd.DataFrame, answers: Answers) -> np.ndarray:
     """bool: a note that somebody has read; it no longer waits, though it may want a second reader."""
     letter = (asked["form"] == LETTER).to_numpy()
-    return letter & np.array([bool(answers.to(*row)) for row in _given(asked)], dtype=bool)
+    answered = letter & _is_answered(asked, answers)
+    read = np.zeros(len(asked), dtype=bool)
+    read[answered] = [bool(answers.to(*row)) for row in _given(asked[answered])]
+    return read
+
+
+def _is_answered(asked: pd.DataFrame, answers: Answers) -> np.ndarray:
+    """bool: somebody has said something about the case."""
+    return asked["case_id"].isin(answers.cases).to_numpy(dtype=bool)
 
 
 def _published(asked: pd.DataFrame, ground: Ground) -> pd.DataFrame:

@@ -6,11 +6,14 @@ from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from pipeline.handover import PENDING
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.lists import UNSURE
 from pipeline.publish.markup import joined
+from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, MOST_ROWS
 from pipeline.publish.page import Show
 from pipeline.publish.review_results import agreement_part, sample_part
 from pipeline.reviewers import MINUTES_A_QUESTION, REQUESTED, received_on
@@ -36,7 +39,7 @@ def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Co
     asked = _asked_once(rows, context.as_of)
     return [
         page.paragraph(
-            joined(questions_waiting(rows, context), " for a reviewer. Nothing here is counted until it is decided."), "lead",
+            joined(_told(asked, context), " for a reviewer. Nothing here is counted until it is decided."), "lead",
         ),
         page.paragraph(_how_long(asked)),
         page.paragraph(
@@ -53,12 +56,12 @@ def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Co
         ),
         '<h2 id="questions">The questions</h2>',
         page.table(
-            _questions(rows, context), "questions", "Open questions, one by one",
+            _questions(rows, context, page.MOST_ROWS), "questions", "Open questions, one by one",
             {
                 "case_id": Show("Case"), "category": Show("Category"), "why": Show("Why"),
                 "would_move": Show("Would move"), "evidence": Show("Rests on"),
             },
-            csv=CSV,
+            csv=CSV, rows=len(rows),
         ),
     ]  # fmt: skip
 
@@ -69,14 +72,18 @@ def questions_waiting(rows: pd.DataFrame, context: Context) -> str:
     Args:
         rows: Of `review`.
     """
-    asked = _asked_once(rows, context.as_of)
+    return _told(_asked_once(rows, context.as_of), context)
+
+
+def _told(asked: pd.DataFrame, context: Context) -> str:
     told = words.several(len(asked), "question waits", "questions wait")
     return _listed(told, asked, "Every question", context)
 
 
 def _listed(told: str, asked: pd.DataFrame, title: str, context: Context) -> str:
-    shown = _questions(asked, context).drop(columns="would_move")
-    return context.lists.rows(told, "Questions for a reviewer", title, HEADS, shown)
+    most = MOST_ROWS if len(asked) > MOST_IN_OWN_FILE else len(asked)
+    shown = _questions(asked, context, most).drop(columns="would_move")
+    return context.lists.rows(told, "Questions for a reviewer", title, HEADS, shown, len(asked))
 
 
 def _asked_once(rows: pd.DataFrame, as_of: date) -> pd.DataFrame:
@@ -158,11 +165,13 @@ def _of_kind(category: str, why: str, many: int, asked: pd.DataFrame, context: C
     return _listed(words.count(many), own, title, context)
 
 
-def _questions(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
+def _questions(rows: pd.DataFrame, context: Context, most: int) -> pd.DataFrame:
+    """The first questions in print, ordered by case."""
     import pandas as pd
 
     keys = ["case_id", "category", "why", "evidence"]
-    ordered = rows.sort_values(keys, kind="stable", na_position="first", ignore_index=True)
+    ordered = _early(rows, most).sort_values(keys, kind="stable", na_position="first", ignore_index=True)
+    ordered = ordered.head(most)
     return pd.DataFrame(
         {
             "case_id": ordered["case_id"].map(
@@ -175,3 +184,11 @@ def _questions(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
         },
         dtype="object",
     )
+
+
+def _early(rows: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Enough rows to hold the first ones by case, so that not all of many are put in order for a few."""
+    if len(rows) <= most:
+        return rows
+    cases = rows["case_id"].fillna("").to_numpy(dtype=object)
+    return rows[cases <= np.partition(cases, most)[most]]

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 #: More cases are not written once more: they stand in cases.parquet and complications.parquet.
 MOST_IN_A_FILE = 50_000
-#: The same of a list that has a file of its own: there are many of them.
-MOST_IN_OWN_FILE = 5_000
 WITH_IT, FOLLOWED, LOST, NOT_COUNTED = "with it", "followed", "lost", "not counted"
 #: Said behind the first word, parted by `; `.
 AWAITING, MEASURED, DIED = "awaiting", "measured", "died"

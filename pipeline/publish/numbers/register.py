@@ -26,6 +26,8 @@ PLAIN = ("cases", "followed", "assessed")
 OF_LEVEL = ("events", "awaiting", "events_or_lost")
 FOLDER = "lists"
 MOST_ROWS = 500
+#: A longer list has no file of its own with all its rows: there are many of them.
+MOST_IN_OWN_FILE = 5_000
 
 
 @dataclass
@@ -154,6 +156,7 @@ class Register:
         title: str,
         heads: tuple[str, ...],
         rows: Sequence[tuple[str, ...]] | pd.DataFrame,
+        many: int = 0,
     ) -> str:
         """The number as printed, as a link to a list of rows that are not simply cases.
 
@@ -161,11 +164,12 @@ class Register:
             told, page, title: As in `cases`.
             heads: Of its columns.
             rows: Their cells in print.
+            many: How many there are in all, where more than `MOST_IN_OWN_FILE` and `rows` are the first `MOST_ROWS`.
         """
         if self.facts is None or not len(rows):
             return told
         return self._named(
-            told, page, Section(slug(title), "", title, None, len(rows), heads=heads, given=rows)
+            told, page, Section(slug(title), "", title, None, many or len(rows), heads=heads, given=rows)
         )
 
     def total(self, told: str, page: str, title: str, rows: Callable[[], pd.DataFrame], column: str) -> str:

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
-from pipeline.publish.numbers.all_cases import MOST_IN_OWN_FILE, given_file, named_file, status_file
+from pipeline.publish.numbers.all_cases import given_file, named_file, status_file
 from pipeline.publish.numbers.facts import CaseFacts
-from pipeline.publish.numbers.register import ListPage, Register, Section
+from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, ListPage, Register, Section
 from pipeline.publish.numbers.told import Told
 from pipeline.publish.numbers.whose import Whose
 
