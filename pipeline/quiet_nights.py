@@ -19,6 +19,7 @@ from pipeline import store
 from pipeline.clock import Listener, silent
 
 if TYPE_CHECKING:
+    from pipeline.intake.arrivals import Arrival
     from pipeline.run import Asked, Done, Ground
 
 #: Beside the nights' folders: what the last one was made from, what it wrote, and what it said.
@@ -73,7 +74,7 @@ def fingerprint(ground: Ground) -> str:
     told = {
         "program": program_fingerprint(),
         "period": ground.period.name,
-        "received": {file.source_file: store.sha256_of(file.path) for file in received.files},
+        "received": {file.source_file: _content(file) for file in received.files},
         "not read": received.findings,
         "rules": {name: store.sha256_of(path) for name, path in rule_files(asked.rules_folder).items()},
         "decided": {name: rows.to_csv(index=False) for name, rows in decided.items()},
@@ -82,6 +83,17 @@ def fingerprint(ground: Ground) -> str:
         "due": {name: is_due(site, ground.cut_on, as_of) for name, site in ground.settings.sites.items()},
     }
     return sha256(store.json_text(told).encode()).hexdigest()
+
+
+def _content(file: Arrival) -> str:
+    """Fingerprint of a file's bytes; of one that nobody opens, such as a link or a pipe, what intake says of it."""
+    from pipeline.intake.read import digest, stored_bytes
+    from pipeline.intake.refusal import Refusal
+
+    try:
+        return digest(stored_bytes(file))
+    except Refusal as refusal:
+        return str(refusal)
 
 
 def _removals(ground: Ground) -> str:

@@ -114,6 +114,31 @@ def stray_file(workspace: Path) -> None:
     (workspace / "received" / "harbour" / "lying about.csv").write_text("a\n", "utf-8")
 
 
+def pipe(place: Path) -> None:
+    os.mkfifo(place)
+
+
+def dangling_link(place: Path) -> None:
+    place.symlink_to("nowhere.csv")
+
+
+def link_to_a_device(place: Path) -> None:
+    place.symlink_to("/dev/zero")
+
+
+@pytest.mark.parametrize("odd", [pipe, dangling_link, link_to_a_device])
+def test_what_nobody_opens_stops_no_night(
+    workspace: Path, worked: list[str], tmp_path: Path, odd: Any
+) -> None:
+    """It is a finding, as `check` alone has it, and the next night takes that over."""
+    odd(workspace / "received" / "harbour" / "2026-11-02" / "events_more.csv")
+    done = tonight(workspace, tmp_path / "checks", NIGHT)
+    assert done.exit_code == 1
+    assert files(tmp_path / "checks" / NIGHT.isoformat())
+    assert tonight(workspace, tmp_path / "checks", NIGHT + timedelta(days=1)).warnings == done.warnings
+    assert worked == [str(NIGHT)]
+
+
 @pytest.mark.parametrize(
     "change", [changed_export, changed_bytes, changed_settings, removed_patient, new_mapping, stray_file]
 )

@@ -7,10 +7,11 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -19,6 +20,9 @@ from pipeline.unattended.local_disk import refuse_network_folder
 
 HOST = "127.0.0.1"
 STARTS_WITHIN_SECONDS = 120.0
+ENDS_WITHIN_SECONDS = 30.0
+#: From the kernel's <linux/prctl.h>.
+SET_PARENT_DEATH_SIGNAL = 1
 
 
 def quiet_environment(home: Path, address: str) -> dict[str, str]:
@@ -38,12 +42,38 @@ def quiet_environment(home: Path, address: str) -> dict[str, str]:
 def own_server(home: Path) -> Iterator[str]:
     """Run a server while the block runs; gives its address.
 
+    If the server ends on its own, this process is asked to end too, since nothing would be scheduled any more; where the
+    system can say so, the server ends with this process, however that ends.
+
     Raises:
         WrongUse: The folder lies on a network file system.
-        CannotFinish: It does not come up.
+        CannotFinish: It does not come up, has ended while it was needed, or another one serves this folder.
     """
     refuse_network_folder(home)
     home.mkdir(parents=True, exist_ok=True, mode=0o700)
+    with _alone(home):
+        yield from _served(home)
+
+
+@contextmanager
+def _alone(home: Path) -> Iterator[None]:
+    """Two servers on one database would do every night twice."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(home / "serving.lock", timeout=0, thread_local=False)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise CannotFinish(
+            f"Another `limbaudit schedule` serves this workspace; its server's data lie in {home}. Stop that one first."
+        ) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _served(home: Path) -> Iterator[str]:
     port = _free_port()
     address = f"http://{HOST}:{port}/api"
     command = [
@@ -61,13 +91,45 @@ def own_server(home: Path) -> Iterator[str]:
     with (home / "server.log").open("ab") as log:
         server = subprocess.Popen(
             command, env={**os.environ, **quiet_environment(home, address)}, stdout=log, stderr=log,
-            stdin=subprocess.DEVNULL, start_new_session=True,
+            stdin=subprocess.DEVNULL, start_new_session=True, preexec_fn=_ends_with_its_parent(),
         )  # fmt: skip
         try:
             _wait_until_up(address, server, home)
+            wanted = threading.Event()
+            wanted.set()
+            threading.Thread(target=_watch, args=(server, wanted), daemon=True).start()
             yield address
+            wanted.clear()
+            if server.poll() is not None:
+                raise CannotFinish(_ended(home))
         finally:
             _stop(server)
+
+
+def _ended(home: Path) -> str:
+    return (
+        f"The scheduler's server has ended on its own; {home / 'server.log'} says why. Nothing is scheduled until "
+        "`limbaudit schedule` is started again; it then does what was missed."
+    )
+
+
+def _watch(server: subprocess.Popen[bytes], wanted: threading.Event) -> None:
+    """Ask this process to end when the server has; it has time for that, and then ends all the same."""
+    server.wait()
+    if wanted.is_set():
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(ENDS_WITHIN_SECONDS)
+        os._exit(CannotFinish.exit_code)
+
+
+def _ends_with_its_parent() -> Callable[[], None] | None:
+    """What a child does before it begins, so that the kernel ends it when its parent is killed (Linux alone can)."""
+    if sys.platform != "linux":
+        return None
+    import ctypes
+
+    control = ctypes.CDLL(None, use_errno=True).prctl
+    return lambda: control(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
 
 
 def _free_port() -> int:

@@ -1,12 +1,17 @@
 """The scheduler's own server: where its data may lie, and with whom it talks."""
 
+import signal
+import subprocess
+import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
-from pipeline.errors import WrongUse
+from pipeline.errors import CannotFinish, WrongUse
 from pipeline.unattended.local_disk import refuse_network_folder
-from pipeline.unattended.server import quiet_environment
+from pipeline.unattended.server import _alone, _watch, quiet_environment
 
 MOUNTS = """/dev/sda1 / ext4 rw 0 0
 tmpfs /run tmpfs rw 0 0
@@ -46,3 +51,50 @@ def test_nobody_outside_is_talked_to(tmp_path, monkeypatch):
     assert told["DO_NOT_TRACK"] == "1"
     assert told["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
     assert told["PREFECT_HOME"] == str(tmp_path)
+
+
+def test_one_server_alone_serves_a_folder(tmp_path):
+    with (
+        _alone(tmp_path),
+        pytest.raises(CannotFinish, match=r"Another `limbaudit schedule` serves this workspace"),
+        _alone(tmp_path),
+    ):
+        pass
+    with _alone(tmp_path):
+        pass
+
+
+def test_the_end_of_the_server_is_the_end_of_the_schedule(monkeypatch):
+    """Asked to end first, and made to where that does not help; a server that was stopped on purpose ends nobody."""
+    done: list[object] = []
+    monkeypatch.setattr("pipeline.unattended.server.os.kill", lambda process, how: done.append(how))
+    monkeypatch.setattr("pipeline.unattended.server.os._exit", done.append)
+    monkeypatch.setattr("pipeline.unattended.server.time.sleep", lambda _seconds: None)
+    wanted = threading.Event()
+    for expected in ([], [signal.SIGTERM, 3]):
+        _watch(subprocess.Popen([sys.executable, "-c", ""]), wanted)
+        assert done == expected
+        wanted.set()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux ends a child with its parent")
+def test_a_server_does_not_outlive_a_killed_schedule():
+    child = (
+        "import os, subprocess, sys; from pipeline.unattended.server import _ends_with_its_parent\n"
+        "own = subprocess.Popen(['sleep', '60'], preexec_fn=_ends_with_its_parent(), stdout=subprocess.DEVNULL)\n"
+        "print(own.pid, flush=True); os.kill(os.getpid(), 9)"
+    )
+    ended = subprocess.run([sys.executable, "-c", child], capture_output=True, text=True, timeout=60)
+    assert ended.returncode == -signal.SIGKILL
+    until = time.monotonic() + 10
+    while _runs(int(ended.stdout)) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not _runs(int(ended.stdout))
+
+
+def _runs(process: int) -> bool:
+    """Whether it is there and not just waiting to be taken note of."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
