@@ -87,6 +87,11 @@ def picked(frame: Any, **where: object) -> Any:
 SLOW = (
     "disclosure/", "faults/", "journeys/test_changes.py", "journeys/test_decisions_amiss.py",
     "journeys/test_notes_never_count.py", "journeys/test_unsure_records.py", "test_bad_input.py", "test_damaged_exports.py",
+    "test_cluster.py::test_a_cluster_of", "test_cluster.py::test_a_share", "test_cluster.py::test_all_workers",
+    "test_cluster.py::test_any_number_of_parts_gives_the_same_tables[1]",
+    "test_cluster.py::test_any_number_of_parts_gives_the_same_tables[2]",
+    "test_cluster.py::test_any_number_of_parts_gives_the_same_tables[64]", "test_cluster.py::test_any_number_of_workers",
+    "test_cluster.py::test_the_nightly", "test_cluster.py::test_the_scheduler",
     "test_kept.py", "test_known_findings.py", "test_map_command.py", "test_nightly.py", "test_odd_departments.py",
     "test_one_file_twice.py", "test_pruning.py", "test_quiet_nights.py", "test_removals.py", "test_review_command.py",
     "test_sheet_command.py", "test_signing.py",
@@ -105,7 +110,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if os.environ.get(THOROUGH) == "all":
         return
-    slow = [item for item in items if _place(item.path).startswith(SLOW)]
+    slow = [item for item in items if f"{_place(item.path)}::{item.name}".startswith(SLOW)]
     left = {id(item) for number, item in enumerate(slow) if number % EVERY}
     config.hook.pytest_deselected(items=[item for item in items if id(item) in left])
     items[:] = [item for item in items if id(item) not in left]
