@@ -14,6 +14,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib.metadata import version
@@ -237,10 +238,10 @@ class Cluster:
 
         alone_since = None
         while any(task.status != "finished" for task in tasks):
-            with suppress(TimeoutError):
+            with suppress(TimeoutError, CancelledError):
                 wait(list(tasks), timeout=2)
             for number, task in enumerate(tasks, 1):
-                if task.status not in ("finished", "pending"):
+                if task.status in ("error", "cancelled"):
                     raise self._fault_of(
                         task, f"Part {number} of {parts}" if number <= parts else "A sum of parts"
                     )
