@@ -82,7 +82,7 @@ def picked(frame: Any, **where: object) -> Any:
     return frame
 
 
-#: Tests that make an edition each, or several: a run of everything takes every tenth of them; all are taken where a file
+#: Tests that make an edition each, or several: a run of everything takes every twentieth of them; all are taken where a file
 #: is named, and by `THOROUGH=all pytest -n auto`.
 SLOW = (
     "disclosure/", "faults/", "journeys/test_changes.py", "journeys/test_decisions_amiss.py",
@@ -96,7 +96,7 @@ SLOW = (
     "test_one_file_twice.py", "test_pruning.py", "test_quiet_nights.py", "test_removals.py", "test_review_command.py",
     "test_sheet_command.py", "test_signing.py",
 )  # fmt: skip
-EVERY = 10
+EVERY = 20
 THOROUGH = "THOROUGH"
 
 
