@@ -164,8 +164,15 @@ def answers_of(decisions: pd.DataFrame, more_names: Iterable[str] = ()) -> Answe
 
 def received_on(evidence: str) -> date | None:
     """The day the first of the records arrived: references begin with `received/<site>/<day>/`."""
-    folders = [reference.split("/")[2] for reference in evidence.split(BETWEEN) if reference.count("/") > 2]
-    return min(map(_day, folders), default=None)
+    if BETWEEN not in evidence:
+        return _arrived(evidence)
+    days = (_arrived(reference) for reference in evidence.split(BETWEEN))
+    return min((day for day in days if day), default=None)
+
+
+def _arrived(reference: str) -> date | None:
+    folders = reference.split("/", 3)
+    return _day(folders[2]) if len(folders) == 4 else None
 
 
 @cache

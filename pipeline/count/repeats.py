@@ -32,20 +32,37 @@ WHOLE, ARM_A, ARM_B, BESIDE = range(4)
 
 @dataclass(frozen=True)
 class _Line:
-    """One way of putting cases into rows: `cell` of each case (-1 in none), `order` of the cases by patient and cell."""
+    """One way of putting cases into rows. Only patients with several cases in a row can be in it again.
+
+    Attributes:
+        keys: Of the rows.
+        several: Positions of such cases, those of a row and patient together.
+        begins: Where each patient's begin in `several`.
+        cell: The row of each such patient.
+        pooled: Whether cases of several procedures are in a row.
+    """
 
     keys: pd.DataFrame
+    several: np.ndarray
+    begins: np.ndarray
     cell: np.ndarray
-    order: np.ndarray
-    patient: np.ndarray
     pooled: bool
 
     def repeats(self, chosen: np.ndarray) -> np.ndarray:
-        """Chosen cases of each row beyond the first of their patient."""
-        at = self.order[chosen[self.order]]
-        cell, patient = self.cell[at], self.patient[at]
-        again = (cell[1:] == cell[:-1]) & (patient[1:] == patient[:-1]) & (cell[1:] >= 0)
-        return np.bincount(cell[1:][again], minlength=len(self.keys)).astype(np.int64)
+        """Chosen cases of each row beyond the first of their patient.
+
+        Args:
+            chosen: bool [kind, case].
+
+        Returns:
+            int64 [kind, row].
+        """
+        found = np.zeros((len(chosen), len(self.keys)), dtype=np.int64)
+        if len(self.begins):
+            together = np.add.reduceat(chosen[:, self.several].astype(np.int64), self.begins, axis=1)
+            for own, again in zip(found, np.maximum(together - 1, 0), strict=True):
+                own += np.bincount(self.cell, again, len(self.keys)).astype(np.int64)
+        return found
 
 
 def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Cells:
@@ -56,15 +73,14 @@ def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Ce
     """
     several = cases.cases["patient"].duplicated(keep=False).to_numpy()
     lines = _lines(cases.cases[several].reset_index(drop=True), cases, settings)
-    counted: dict[str, list[np.ndarray]] = {kind: [] for kind in KINDS}
-    for chosen, possible in _chosen(cases, several, settings, catalogue):
-        for kind in KINDS:
-            own = chosen[kind]
-            found = [line.repeats(own & possible if line.pooled else own) for line in lines]
-            counted[kind].append(np.concatenate(found))
+    counted = []
+    for own, possible in _chosen(cases, several, settings, catalogue):
+        chosen = np.stack([own[kind] for kind in KINDS])
+        found = [line.repeats(chosen & possible if line.pooled else chosen) for line in lines]
+        counted.append(np.concatenate(found, axis=1))
     keys = pd.concat([line.keys for line in lines], ignore_index=True)
-    empty = np.zeros((len(keys), 0), np.int64)
-    return summed(keys, {kind: np.stack(own, axis=1) if own else empty for kind, own in counted.items()})
+    by_kind = np.stack(counted, axis=2) if counted else np.zeros((len(KINDS), len(keys), 0), np.int64)
+    return summed(keys, dict(zip(KINDS, by_kind, strict=True)))
 
 
 def _lines(frame: pd.DataFrame, cases: Cases, settings: Settings) -> list[_Line]:
@@ -89,11 +105,15 @@ def _line(frame: pd.DataFrame, part: int, by: tuple[str, ...], member: np.ndarra
     named = {"site": frame["site"], "group": frame["group"]}
     keys = pd.DataFrame({name: named[name] if name in by else np.full(len(frame), EVERY) for name in named})
     cell, distinct = joint_cells(keys)
-    cell = np.where(member, cell, -1)
-    patient = frame["patient"].to_numpy()
-    order = np.lexsort((cell, patient))
     distinct.insert(0, "part", np.full(len(distinct), part))
-    return _Line(distinct, cell, order, patient, part == WHOLE and "group" not in by)
+    patient = frame["patient"].to_numpy()
+    order = np.flatnonzero(member)
+    order = order[np.lexsort((cell[order], patient[order]))]
+    first = np.diff(cell[order], prepend=-1).astype(bool) | np.diff(patient[order], prepend=-1).astype(bool)
+    alone = first & np.append(first[1:], True)
+    order, first = order[~alone], first[~alone]
+    begins = np.flatnonzero(first)
+    return _Line(distinct, order, begins, cell[order[begins]], part == WHOLE and "group" not in by)
 
 
 def _chosen(

@@ -73,7 +73,8 @@ def questioned(listed: pd.DataFrame, ground: Ground) -> Questioned:
 
 
 def _is_requested(rows: pd.DataFrame) -> np.ndarray:
-    return rows["why"].str.startswith(REQUESTED).to_numpy(dtype=bool)
+    why = rows["why"]
+    return why.isin([word for word in why.unique() if word.startswith(REQUESTED)]).to_numpy(dtype=bool)
 
 
 def _is_counted(waiting: pd.DataFrame, ground: Ground) -> np.ndarray:
@@ -108,9 +109,8 @@ def _with_numbers(listed: pd.DataFrame, ground: Ground) -> pd.DataFrame:
     own = own[
         ~(_is_requested(own) & (own["category"] == "").to_numpy())
     ]  # no reviewer can decide on a whole case
-    meant = own["why"].str.removeprefix(UNSURE)
-    unsure = own["why"].str.startswith(UNSURE) & meant.isin(lists.labels.categories)
-    category = own["category"].where(~unsure, meant)
+    meant = own["why"].map({UNSURE + key: key for key in lists.labels.categories})
+    category = own["category"].where(meant.isna(), meant)
     link = own["why"].isin(PENDING)
     form = np.where(link, LINK, np.where(category == "", LETTER, DECISION))
     return own.assign(category=category, form=form, number=_numbers(category, lists)).reset_index(drop=True)

@@ -72,6 +72,8 @@ def _answered(rows: pd.DataFrame, decisions: pd.DataFrame) -> pd.Series:
 
 def _evidence(asked: pd.DataFrame, complications: pd.DataFrame, lists: Lists) -> list[str]:
     """Of a category the records it rests on, of a case its operation."""
+    if asked.empty:
+        return []
     main = {key: levels[0] for key, levels in zip(lists.labels.categories, lists.labels.levels, strict=True)}
     rows = complications[complications["level"] == complications["category"].map(main)]
     rests = rows.set_index(["case_id", "category"])["evidence"].to_dict()
