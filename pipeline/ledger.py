@@ -131,8 +131,8 @@ def check_nothing_lost(
     for name in RECORD_TABLES[1:]:
         found = [part[part["table"] == name]["row"] for part in (whole.records, whole.unattributed)]
         shared = whole.shared_visits["row"] if name == "followups" else whole.shared_visits["row"].iloc[:0]
-        attributed = np.unique(np.concatenate([*found, shared]))
-        _same_rows(name, getattr(facts, name)["row"].to_numpy(), attributed, "were attributed")
+        own = getattr(facts, name)["row"].to_numpy()
+        _same_rows(name, own, _distinct(np.concatenate([*found, shared]), own), "were attributed")
     opened = int(whole.flow.loc[whole.flow["order"].isin(OPENED), "count"].sum())
     if opened != len(whole.cases):
         raise _fault(f"{opened} sittings opened a case, but there are {len(whole.cases)} cases.")
@@ -187,6 +187,13 @@ def check_all_counted(counts: Counts, whole: Whole, settings: Settings) -> None:
             raise _fault(
                 f"Window {window.days}: {expected} closed cases and events are listed, {found} were counted."
             )
+
+
+def _distinct(rows: np.ndarray, likely: np.ndarray) -> np.ndarray:
+    """Each row once, in rising order."""
+    marked = np.zeros(1 + max(rows.max(initial=0), likely.max(initial=0)), dtype=bool)
+    marked[rows.astype(np.int64)] = True
+    return np.flatnonzero(marked)
 
 
 def _same_rows(name: str, expected: np.ndarray, found: np.ndarray, what: str) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, Cases, Classified, Facts, Linked
+from pipeline.ordered import in_order
 
 
 @dataclass(frozen=True)
@@ -156,12 +157,12 @@ class _Placed:
         for start, part in zip(self.starts, parts, strict=True):
             frame = frame_of(part)
             frames.append(frame.assign(case=self.number[frame["case"].to_numpy().astype(np.int64) + start]))
-        return pd.concat(frames, ignore_index=True).sort_values(order, ignore_index=True, kind="stable")
+        return in_order(pd.concat(frames, ignore_index=True), order)
 
 
 def _sorted(parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]) -> pd.DataFrame:
     frame = pd.concat([frame_of(part) for part in parts], ignore_index=True)
-    return frame.sort_values(order, ignore_index=True, kind="stable")
+    return in_order(frame, order)
 
 
 def stray_positions(facts: Facts, whole: Whole) -> tuple[np.ndarray, np.ndarray]:

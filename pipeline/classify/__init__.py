@@ -22,6 +22,7 @@ from pipeline.classify.sorting import complication_rows
 from pipeline.classify.verdicts import verdicts_of
 from pipeline.handover import COUNTED, Classified, Facts, Linked
 from pipeline.lookup import Lookup
+from pipeline.ordered import in_order
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -45,7 +46,7 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
     rows = with_parents(rows, returns, look)
     assessed, unassessed = assessed_cases(readings, facts, look)
     return Classified(
-        complications=rows.sort_values(["case", "category", "level", "status"], ignore_index=True),
+        complications=in_order(rows, ["case", "category", "level", "status"]),
         also=found.also[~settled].assign(grade=-1, parent=-1),
         assessed=assessed,
         readings=readings,

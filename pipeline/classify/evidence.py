@@ -35,6 +35,7 @@ from pipeline.handover import (
     Linked,
 )
 from pipeline.lookup import Lookup
+from pipeline.ordered import in_order
 from schemas.exports import EXPORTS
 
 POSSIBLE, PROBABLE, DEFINITE = (STRENGTHS.index(word) for word in ("possible", "probable", "definite"))
@@ -73,7 +74,7 @@ def evidence_of(
     )
     found = _moved_to_other_joints(found, linked, look)
     found["strength"] = found["strength"].mask(found["why"].isin(SIDE_IN_DOUBT), POSSIBLE)
-    return found.sort_values(["case", "category", "day", "table", "row", "limit"], ignore_index=True)
+    return in_order(found, ["case", "category", "day", "table", "row", "limit"])
 
 
 def _complete(part: pd.DataFrame) -> pd.DataFrame:

@@ -24,6 +24,8 @@ from pipeline.watched import closed_cases, quiet_cases
 
 #: Kinds of cases of a row: all of them, with the event, followed without it, without it, lost.
 KINDS = ("cases", "events", "quiet", "without", "lost")
+#: Which kinds a number of bits says, [kind, number].
+BITS = (np.arange(1 << len(KINDS)) >> np.arange(len(KINDS))[:, None]) & 1
 #: Site or group where all of them are taken together.
 EVERY = -1
 #: Values of the key `part`: a whole row, an arm of the stated comparison, what its procedures hold besides the arms.
@@ -36,15 +38,13 @@ class _Line:
 
     Attributes:
         keys: Of the rows.
-        several: Positions of such cases, those of a row and patient together.
-        begins: Where each patient's begin in `several`.
+        by_rank: Positions of each such patient's first, second, ... case; patients with more cases come first.
         cell: The row of each such patient.
         pooled: Whether cases of several procedures are in a row.
     """
 
     keys: pd.DataFrame
-    several: np.ndarray
-    begins: np.ndarray
+    by_rank: tuple[np.ndarray, ...]
     cell: np.ndarray
     pooled: bool
 
@@ -52,17 +52,20 @@ class _Line:
         """Chosen cases of each row beyond the first of their patient.
 
         Args:
-            chosen: bool [kind, case].
+            chosen: uint8 [case], a bit for each kind.
 
         Returns:
             int64 [kind, row].
         """
-        found = np.zeros((len(chosen), len(self.keys)), dtype=np.int64)
-        if len(self.begins):
-            together = np.add.reduceat(chosen[:, self.several].astype(np.int64), self.begins, axis=1)
-            for own, again in zip(found, np.maximum(together - 1, 0), strict=True):
-                own += np.bincount(self.cell, again, len(self.keys)).astype(np.int64)
-        return found
+        size = len(self.keys) << len(KINDS)
+        counted = np.zeros(size, dtype=np.int64)
+        before = np.zeros(len(self.cell), dtype=np.uint8)
+        for at in self.by_rank:
+            own = chosen[at]
+            again = (self.cell[: len(at)] << len(KINDS)) + (own & before[: len(at)])
+            counted += np.bincount(again, minlength=size)
+            before[: len(at)] |= own
+        return BITS @ counted.reshape(len(self.keys), 1 << len(KINDS)).T
 
 
 def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Cells:
@@ -75,8 +78,9 @@ def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Ce
     lines = _lines(cases.cases[several].reset_index(drop=True), cases, settings)
     counted = []
     for own, possible in _chosen(cases, several, settings, catalogue):
-        chosen = np.stack([own[kind] for kind in KINDS])
-        found = [line.repeats(chosen & possible if line.pooled else chosen) for line in lines]
+        chosen = np.packbits(np.stack([own[kind] for kind in KINDS]), axis=0, bitorder="little")[0]
+        able = np.where(possible, chosen, 0).astype(np.uint8)
+        found = [line.repeats(able if line.pooled else chosen) for line in lines]
         counted.append(np.concatenate(found, axis=1))
     keys = pd.concat([line.keys for line in lines], ignore_index=True)
     by_kind = np.stack(counted, axis=2) if counted else np.zeros((len(KINDS), len(keys), 0), np.int64)
@@ -111,9 +115,12 @@ def _line(frame: pd.DataFrame, part: int, by: tuple[str, ...], member: np.ndarra
     order = order[np.lexsort((cell[order], patient[order]))]
     first = np.diff(cell[order], prepend=-1).astype(bool) | np.diff(patient[order], prepend=-1).astype(bool)
     alone = first & np.append(first[1:], True)
-    order, first = order[~alone], first[~alone]
-    begins = np.flatnonzero(first)
-    return _Line(distinct, order, begins, cell[order[begins]], part == WHOLE and "group" not in by)
+    begins = np.flatnonzero(first & ~alone)
+    many = np.diff(np.append(np.flatnonzero(first), len(first)))[~alone[first]]
+    begins, many = (each[np.argsort(-many, kind="stable")] for each in (begins, many))
+    ranks = range(int(many.max(initial=0)))
+    by_rank = tuple(order[begins[: np.count_nonzero(many > rank)] + rank] for rank in ranks)
+    return _Line(distinct, by_rank, cell[order[begins]], part == WHOLE and "group" not in by)
 
 
 def _chosen(

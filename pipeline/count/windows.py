@@ -166,7 +166,9 @@ def _awaiting(
 ) -> np.ndarray:
     """Closed cases without a counted event by the end that have one under review."""
     waiting = evidence.awaiting.within(seen.closed, seen.days).at
-    return _number(cell[np.setdiff1d(waiting, events_at, assume_unique=True)], cells)
+    without = np.zeros(len(cell), bool)
+    without[waiting], without[events_at] = True, False
+    return _number(cell[without], cells)
 
 
 def _assessed(
@@ -175,4 +177,7 @@ def _assessed(
     """Closed cases with an admissible reading or an event; none for categories that are not measured."""
     if read is None:
         return np.zeros(cells, np.int64)
-    return _number(cell[np.union1d(read[seen.closed[read]], events_at)], cells)
+    assessed = np.zeros(len(cell), bool)
+    assessed[read], assessed[~seen.closed] = True, False
+    assessed[events_at] = True
+    return _number(cell[assessed], cells)

@@ -28,6 +28,7 @@ from pipeline.link.pairs import Pairs, has_any, last_of, pairs_on
 from pipeline.link.sittings import Sittings, sittings_of
 from pipeline.link.strangers import operations_without_case, without_case
 from pipeline.lookup import Lookup
+from pipeline.ordered import in_order
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -97,7 +98,7 @@ def _cases(found: Sittings, look: Lookup, too_early: np.ndarray, known_until: np
     opening = found.sittings[found.sittings["opens"]].assign(
         counted=~too_early[found.sittings["opens"].to_numpy()]
     )
-    cases = opening.sort_values(["operation", "side"], ignore_index=True).rename(columns={"day": "performed"})
+    cases = in_order(opening, ["operation", "side"]).rename(columns={"day": "performed"})
     cases["known_until"] = np.append(known_until, 0)[cases["site"]]
     cases["group"] = _groups(found.rows, cases, look)
     keep = [
@@ -141,9 +142,7 @@ def _case_of_sitting(sittings: pd.DataFrame, cases: pd.DataFrame) -> np.ndarray:
 
 def _chains(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray, look: Lookup) -> Chains:
     rows = found.rows.assign(case=case_of[found.rows["sitting"]])
-    rows = rows[rows["case"] >= 0].sort_values(
-        ["patient", "day", "case", "procedure", "operation"], ignore_index=True
-    )
+    rows = in_order(rows[rows["case"] >= 0], ["patient", "day", "case", "procedure", "operation"])
     columns = ["patient", "day", "side", "procedure", "case", "operation"]
     return Chains(rows[columns], cases["performed"].to_numpy(), cases["procedure"].to_numpy(), look)
 
@@ -155,7 +154,7 @@ def _chain(found: Sittings, cases: pd.DataFrame, case_of: np.ndarray) -> pd.Data
     waiting = sittings.iloc[found.candidates.left].assign(case=case_of[found.candidates.right])
     waiting = waiting.sort_values(["sitting", "case"])
     waiting["first"] = ~waiting.duplicated("sitting")
-    later = pd.concat([own, waiting]).sort_values(["case", "day", "sitting"], ignore_index=True)
+    later = in_order(pd.concat([own, waiting]), ["case", "day", "sitting"])
     day = later["day"] - cases["performed"].to_numpy()[later["case"]]
     names = ["case", "sitting", "operation", "row", "role", "anaesthesia", "is_index", "first"]
     names += ["procedure", "reason"]

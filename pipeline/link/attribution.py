@@ -80,10 +80,11 @@ def attributed(
         needs_theatre: Whether a record on the day of the operation counts only if it comes from theatre.
     """
     place = _place(records)
-    named = _by_named_operation(records, _side(records), place, chains)
-    placed = _by_place(
-        records, np.where(_code_contradicts(records), -1, _side(records)), place, chains, needs_theatre
-    )
+    theirs = pairs_on(records["patient"].to_numpy(), chains.column("patient"))
+    begun = chains.column("day")[theirs.right] <= records["day"].to_numpy()[theirs.left]
+    named = _by_named_operation(records, _side(records), place, chains, theirs.where(begun))
+    side = np.where(_code_contradicts(records), -1, _side(records))
+    placed = _by_place(records, side, place, chains, theirs, begun, needs_theatre)
     result = _chosen(records["operation"].to_numpy() != NOT_NAMED, named, placed)
     result = _with_links(result, linked_case)
     return _marked_before(result, records["day"].to_numpy(), chains)
@@ -130,7 +131,7 @@ def _agree(
 
 
 def _by_named_operation(
-    records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains
+    records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains, anyone: Pairs
 ) -> Attribution:
     size = len(records)
     operation = records["operation"].to_numpy()
@@ -148,7 +149,6 @@ def _by_named_operation(
         -1,
     )
     why = np.where((operation >= 0) & ~has_any(pairs, size), NO_OPERATION, -1)
-    anyone = _begun(records, chains)
     several = agreeing.where(cases[agreeing.left] > 1)
     named = Pairs(np.append(several.left, disagreeing.left), np.append(several.right, disagreeing.right))
     candidates = _case_pairs(chains, _joined(named, anyone, pending, keep_named=NO_SIDE))
@@ -163,18 +163,17 @@ def _joined(named: Pairs, anyone: Pairs, pending: np.ndarray, keep_named: int) -
     return Pairs(left[order], right[order])
 
 
-def _begun(records: pd.DataFrame, chains: Chains) -> Pairs:
-    pairs = pairs_on(records["patient"].to_numpy(), chains.column("patient"))
-    return pairs.where(chains.column("day")[pairs.right] <= records["day"].to_numpy()[pairs.left])
-
-
 def _by_place(
-    records: pd.DataFrame, side: np.ndarray, place: np.ndarray, chains: Chains, needs_theatre: bool
+    records: pd.DataFrame,
+    side: np.ndarray,
+    place: np.ndarray,
+    chains: Chains,
+    pairs: Pairs,
+    begun: np.ndarray,
+    needs_theatre: bool,
 ) -> Attribution:
-    size, day = len(records), records["day"].to_numpy()
-    pairs = pairs_on(records["patient"].to_numpy(), chains.column("patient"))
+    size = len(records)
     side_agrees, watched = _agree(chains, pairs, side, place)
-    begun = chains.column("day")[pairs.right] <= day[pairs.left]
     fitting = pairs.where(side_agrees & watched & begun)
     latest = last_of(fitting, size)
     case = _cases(chains, latest)
@@ -229,12 +228,10 @@ def _cases(chains: Chains, right: np.ndarray) -> np.ndarray:
 def _case_pairs(chains: Chains, pairs: Pairs) -> Pairs:
     """Pairs of record and case, each once."""
     case = chains.column("case")[pairs.right]
-    both = (
-        np.unique(np.stack([pairs.left, case], axis=1), axis=0)
-        if len(case)
-        else np.zeros((0, 2), dtype=np.int64)
-    )
-    return Pairs(both[:, 0], both[:, 1])
+    width = int(case.max(initial=0)) + 1
+    both = np.sort(pairs.left * width + case, kind="stable")
+    both = both[np.diff(both, prepend=-1) != 0]
+    return Pairs(both // width, both % width)
 
 
 def _without_hopeless(result: Attribution, size: int) -> Attribution:

@@ -25,12 +25,22 @@ def pairs_on(left_key: np.ndarray, right_key: np.ndarray) -> Pairs:
         left_key: (n,) int64.
         right_key: (m,) int64, ascending.
     """
-    low = np.searchsorted(right_key, left_key, side="left")
-    high = np.searchsorted(right_key, left_key, side="right")
+    low, high = _bounds(left_key, right_key)
     many = np.where(left_key < 0, 0, high - low)
     left = np.repeat(np.arange(len(left_key)), many)
     offset = np.arange(len(left)) - np.repeat(np.cumsum(many) - many, many)
     return Pairs(left, low[left] + offset)
+
+
+def _bounds(wanted: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where the run of each wanted key begins and ends among the known ones; looked up in a list where keys are dense."""
+    largest = max(int(known[-1]), -1) if len(known) else -1
+    if largest > 4 * (len(known) + len(wanted)):
+        low, high = (np.searchsorted(known, wanted, side=side) for side in ("left", "right"))
+        return low, high
+    begins = np.searchsorted(known, np.arange(largest + 3))
+    place = np.clip(wanted, 0, largest + 1)
+    return begins[place], begins[place + 1]
 
 
 def last_of(pairs: Pairs, size: int) -> np.ndarray:

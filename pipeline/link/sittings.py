@@ -31,6 +31,7 @@ from pipeline.handover import (
 from pipeline.link.pairs import Pairs, last_of, pairs_on
 from pipeline.link.unsure import of_unknown_problem, waiting_sittings
 from pipeline.lookup import Lookup
+from pipeline.ordered import in_order
 from schemas.exports import EXPORTS
 
 WITHOUT_SEDATION = [EXPORTS["operations"]["anaesthesia"].vocabulary.index(word) for word in ("local", "none")]
@@ -58,8 +59,8 @@ def sittings_of(facts: Facts, look: Lookup) -> Sittings:
     rows = _with_groups(_by_side(_procedure_rows(facts), look), look)
     rows["is_index"] = look.index[rows["procedure"]]
     rows["concerns"] = look.problem[rows["procedure"]]
-    order = [*BLOCK, "day", "is_index", "procedure", "listed", "operation"]
-    rows = rows.sort_values(order, ascending=[True] * 4 + [False] + [True] * 3, ignore_index=True)
+    order = [*BLOCK, "day", "no_index", "procedure", "listed", "operation"]
+    rows = in_order(rows.assign(no_index=~rows["is_index"]), order).drop(columns="no_index")
     rows["sitting"] = _changes(rows, [*BLOCK, "day"])
     sittings = _named(rows)
     sittings["stage"] = _is_stage(rows, sittings)
@@ -97,7 +98,7 @@ def _with_groups(rows: pd.DataFrame, look: Lookup) -> pd.DataFrame:
     """The watch group of each row; a procedure without a joint takes that of the operation it goes with or follows."""
     group = look.watch_group[rows["procedure"]]
     rows = rows.assign(group=group, jointless=group < 0)
-    rows = rows.sort_values(["patient", "side", "day", "jointless", "operation"], ignore_index=True)
+    rows = in_order(rows, ["patient", "side", "day", "jointless", "operation"])
     carried = rows["group"].where(~rows["jointless"]).groupby([rows["patient"], rows["side"]]).ffill()
     return rows.assign(group=carried.fillna(-1).astype(np.int64))
 
@@ -122,7 +123,9 @@ def _named(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _sitting_of(rows: pd.DataFrame, operation: np.ndarray, side: np.ndarray) -> np.ndarray:
     """The sitting of an operation on a side, -1 where there is none."""
-    keyed = rows.sort_values(["operation", "side", "listed"]).drop_duplicates(["operation", "side"])
+    if not (operation >= 0).any():
+        return np.full(len(operation), -1)
+    keyed = in_order(rows, ["operation", "side", "listed"]).drop_duplicates(["operation", "side"])
     known = keyed["operation"].to_numpy() * 4 + keyed["side"].to_numpy()
     wanted = np.where(operation < 0, -1, operation * 4 + side)
     found = last_of(pairs_on(wanted, known), len(wanted))
