@@ -32,6 +32,8 @@ ROW_BY_ROW = ("quarantined", "superseded", "duplicate", "withdrawn")
 PLACE_OF = {"quarantined_share": "quarantined", "record_duplicate": "duplicate"}
 #: What stands in a column of findings where there is nothing to say.
 NOTHING = ("<NA>", "nan", "None")
+#: Of findings about a table or an export as a whole.
+NO_FILE = "no file"
 ROWS, FINDINGS = "Rows received", "Findings"
 PLACE = {
     "source_file": "File",
@@ -113,5 +115,6 @@ def linked_failing(
 
 def linked_findings(told: str, found: pd.DataFrame, title: str, context: Context) -> str:
     """How many findings there are, as printed, leading to them."""
-    columns = (["" if str(cell) in NOTHING else str(cell) for cell in found[name].tolist()] for name in PLACE)
+    columns = [["" if str(cell) in NOTHING else str(cell) for cell in found[name].tolist()] for name in PLACE]
+    columns[0] = [file or NO_FILE for file in columns[0]]
     return context.lists.rows(told, FINDINGS, title, tuple(PLACE.values()), list(zip(*columns, strict=True)))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,11 @@ KINDS_OF_LISTS = (
     "clavicle-plate-stiffness",
     "compared-",
     "new-complications",
+)
+#: A hospital's only file.
+ONE_OPERATION = (
+    "operation_id,patient_id,performed_on,procedure_code,side,age_years,sex\n"
+    "O1,P1,2025-03-03,KN11,left,17,female\n"
 )
 
 
@@ -77,6 +83,41 @@ def paths(demo: Any) -> list[Path]:
     report = demo.department / "report"
     lists = [sorted((report / "lists").glob(f"{kind}*.html"))[0] for kind in KINDS_OF_LISTS]
     return [*sorted(report.glob("*.html")), *lists]
+
+
+def heads_of_lists(path: Path) -> set[tuple[str, ...]]:
+    """What heads the columns of each list of a page: the kinds of lists on it."""
+    markup = path.read_text("utf-8")
+    return {
+        tuple(re.findall(r"<th[^>]*>(.*?)</th>", head))
+        for head in re.findall(r"<thead>(.*?)</thead>", markup, re.DOTALL)
+    }
+
+
+@pytest.fixture(scope="module")
+def lists_of_every_kind(demo: Any) -> list[Path]:
+    """As few and small pages of lists of the demo as hold every kind of list there is."""
+    found: list[Path] = []
+    seen: set[tuple[str, ...]] = set()
+    for path in sorted(
+        (demo.department / "report" / "lists").glob("*.html"), key=lambda each: each.stat().st_size
+    ):
+        if not (kinds := heads_of_lists(path)) <= seen:
+            seen |= kinds
+            found.append(path)
+    return found
+
+
+@pytest.fixture(scope="module")
+def findings_without_a_file(audit: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The list of findings of a hospital that has never sent two tables, of which no file can be named."""
+    place = tmp_path_factory.mktemp("bare")
+    receipt = place / "ws" / "received" / "hill" / "2026-11-02"
+    receipt.mkdir(parents=True)
+    (receipt / "operations.csv").write_text(ONE_OPERATION, encoding="utf-8")
+    (place / "ws" / "audit.toml").write_text("contract = 1\n", encoding="utf-8")
+    made = audit(place / "ws", place / "out", expected_exit=1, whole=True)
+    return Path(made.department / "report" / "lists" / "findings.html")
 
 
 @pytest.fixture(scope="module")

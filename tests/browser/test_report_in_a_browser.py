@@ -166,9 +166,19 @@ def look(browser: Any, engine: str) -> Iterator[Callable[..., list[str]]]:
         context.close()
 
 
-def test_the_accessibility_engine_finds_nothing(look: Any, paths: list[Path]) -> None:
-    options = {"runOnly": RULES, "rules": {"target-size": {"enabled": True}}}
-    assert {path.name: found for path in paths if (found := look(path, "light", options))} == {}
+WHOLE = {"runOnly": RULES, "rules": {"target-size": {"enabled": True}}}
+
+
+def test_the_accessibility_engine_finds_nothing(
+    look: Any, paths: list[Path], lists_of_every_kind: list[Path]
+) -> None:
+    both = dict.fromkeys([*paths, *lists_of_every_kind])
+    assert {path.name: found for path in both if (found := look(path, "light", WHOLE))} == {}
+
+
+def test_it_finds_nothing_where_findings_have_no_file(look: Any, findings_without_a_file: Path) -> None:
+    assert "no file" in findings_without_a_file.read_text("utf-8")
+    assert look(findings_without_a_file, "light", WHOLE) == []
 
 
 def test_colours_stand_out_in_the_dark_too(look: Any, paths: list[Path]) -> None:

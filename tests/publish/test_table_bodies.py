@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pandas as pd
 import pytest
 
+from pipeline.publish.context import Context
+from pipeline.publish.numbers.rows import given_rows
 from pipeline.publish.page import Show, linked, table
+from pipeline.publish.rows_behind import linked_findings
 from pipeline.publish.table_bodies import bodies
 
 ROWS = pd.DataFrame(
@@ -66,3 +72,21 @@ def test_a_cell_that_is_mark_up_is_not_escaped_again_and_its_words_are() -> None
     made = bodies(cells, {"cases": "right"})
     assert '<a href="lists/a&amp;b.html#&quot;x&quot;">&lt;7&gt;</a>' in made
     assert "&lt;a&gt;</td>" in made
+
+
+def test_a_row_of_a_list_is_headed_by_something_even_where_nothing_was_given() -> None:
+    made = given_rows([("", "4"), ("<a>", "")], [False, True])
+    assert re.findall(r'<th scope="row">([^<]*)</th>', "".join(made)) == ["not given", "&lt;a&gt;"]
+    assert [row.count("<td") for row in made] == [1, 1]
+
+
+def test_findings_about_a_table_as_a_whole_say_that_they_have_no_file(context: Context) -> None:
+    """A table that was never sent is in no file; the list's rows are headed by their files."""
+    found = pd.DataFrame(
+        {name: [value, "x"] for name, value in
+         {"source_file": None, "source_line": None, "table": "events", "record_id": None, "column": None}.items()}
+    )  # fmt: skip
+    asked: list[Any] = []
+    context = replace(context, lists=cast("Any", SimpleNamespace(rows=lambda *given: asked.append(given))))
+    linked_findings("2", found, "Every finding", context)
+    assert [row[:3] for row in asked[0][-1]] == [("no file", "", "events"), ("x", "x", "x")]

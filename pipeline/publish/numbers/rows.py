@@ -51,6 +51,8 @@ FURTHER: dict[str, tuple[Column, ...]] = {
 #: Published words of a question: why it is asked, what it may move, what it rests on.
 Question = tuple[str, str, str]
 NO_QUESTION = ("", "", "")
+#: Heads a row whose first cell is empty, such as a record held back because it has no id: a heading must say something.
+NOT_GIVEN = "not given"
 
 
 def columns_of(kind: str) -> tuple[Column, ...]:
@@ -212,7 +214,7 @@ def given_rows(rows: Sequence[tuple[str, ...]] | pd.DataFrame, numbers: Sequence
     )
     columns = [Column("", number) for number in numbers[1:]]
     return [
-        f'<tr><th scope="row">{escape(first)}</th>'
+        f'<tr><th scope="row">{escape(first) or NOT_GIVEN}</th>'
         f"{''.join(_cell(escape(cell), column) for cell, column in zip(rest, columns, strict=True))}</tr>"
         for first, *rest in each
     ]
