@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping, Sequence
 
     from pipeline.clock import Clock
-    from pipeline.counts import Counts
+    from pipeline.counts import Cells, Counts
     from pipeline.engine import Engine
     from pipeline.run import Accounted, Ground
 
@@ -75,7 +75,6 @@ def labels_of(facts: Facts, ground: Ground) -> Labels:
 
 def analysed(rows: Accounted, clock: Clock) -> Analysed:
     """Link, classify and count part by part, then estimate from the counts alone."""
-    from pipeline.counts import added, added_cells
     from pipeline.edition_tables import lists_of
     from pipeline.estimate import (
         activity_table,
@@ -94,15 +93,13 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         standardised_rates_table,
     )
     from pipeline.expecting import tables_by_risk
-    from pipeline.ledger import check_all_counted
     from pipeline.publish.requests_list import requests_amiss
 
-    rows, rules, whole, parts = tied_and_classified(rows, clock)
+    done = counted(rows, clock)
+    rows, rules, whole, parts, counts, again = (
+        done.rows, done.rules, done.whole, done.parts, done.counts, done.again
+    )  # fmt: skip
     ground, facts, labels, engine = rows.ground, rows.resolved.facts, rules.labels, rows.ground.asked.engine
-    with clock.stage("count"):
-        counts = engine.total(part_work.part_counts, added, rules, parts)
-        again = engine.total(part_work.part_repeats, added_cells, rules, parts)
-    check_all_counted(counts, whole, ground.settings)
     with clock.stage("estimate"):
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
         cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, _until(rows))
@@ -143,6 +140,40 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
         findings=told,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Counted:
+    """As far as records of single patients are needed: after this there are counts and lists.
+
+    Attributes:
+        rows: With what letters say.
+        rules: What all parts share.
+        whole: All parts joined.
+        parts: The cases of each, as the engine holds them.
+        again: How much a patient's second case tells of the first.
+    """
+
+    rows: Accounted
+    rules: Rules
+    whole: Whole
+    parts: Sequence[Any]
+    counts: Counts
+    again: Cells
+
+
+def counted(rows: Accounted, clock: Clock) -> Counted:
+    """Link, classify and count part by part, and a look that every case is counted."""
+    from pipeline.counts import added, added_cells
+    from pipeline.ledger import check_all_counted
+
+    rows, rules, whole, parts = tied_and_classified(rows, clock)
+    engine = rows.ground.asked.engine
+    with clock.stage("count"):
+        counts = engine.total(part_work.part_counts, added, rules, parts)
+        again = engine.total(part_work.part_repeats, added_cells, rules, parts)
+    check_all_counted(counts, whole, rows.ground.settings)
+    return Counted(rows, rules, whole, parts, counts, again)
 
 
 def tied_and_classified(rows: Accounted, clock: Clock) -> tuple[Accounted, Rules, Whole, Sequence[Any]]:

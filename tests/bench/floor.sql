@@ -1,7 +1,7 @@
 -- The same checks by DuckDB, as far as SQL can: the floor that `limbaudit check` is measured against.
 --
--- Reads four tables of one site in contract form as text, types them, checks cells, rows, versions and links, and
--- counts. It writes nothing and says of no row where it stands, which `check` does as well.
+-- Reads four tables of one site in contract form as text, types them, checks cells, rows, versions and links, ties
+-- records to the operation they name, and counts them by procedure. It writes nothing and says of no row where it stands, which `check` does as well.
 -- Variables: `workspace` (folder), `sides` (path of icd10cm_sides.csv), `cut_on` (day). Columns beginning with q_ hold
 -- a row back, w_ warn, r_ say that a cell was read another way; then column, two underscores, rule.
 
@@ -279,7 +279,7 @@ FROM measurements rows LEFT JOIN fates('versions_measurements') ON place = rows.
 -- ---------------------------------------------------------------- links to operations
 
 CREATE OR REPLACE TEMP TABLE standing AS
-SELECT id, patient_id, side, procedure_code FROM fate_operations WHERE fate = 'accepted' AND day <= getvariable('cut_on');
+SELECT id, patient_id, day, side, procedure_code FROM fate_operations WHERE fate = 'accepted' AND day <= getvariable('cut_on');
 CREATE OR REPLACE TEMP MACRO linked(records) AS TABLE
   SELECT count_if(r.operation_id IS NOT NULL AND o.id IS NULL) AS operation_id__operation_unknown,
     count_if(o.patient_id <> r.patient_id) AS operation_id__operation_of_another_patient,
@@ -288,6 +288,12 @@ CREATE OR REPLACE TEMP MACRO linked(records) AS TABLE
       + coalesce(count_if(r.side IN ('left', 'right') AND r.code_side <> r.side), 0) AS side__side_conflict
   FROM query_table(records) r LEFT JOIN standing o ON o.id = r.operation_id
   WHERE r.fate = 'accepted' AND r.day <= getvariable('cut_on');
+
+-- ---------------------------------------------------------------- records by the procedure of their operation
+
+CREATE OR REPLACE TEMP MACRO tied(records) AS TABLE
+  SELECT o.id, o.procedure_code, r.day - o.day AS since FROM query_table(records) r JOIN standing o ON o.id = r.operation_id
+  WHERE r.fate = 'accepted' AND r.day <= getvariable('cut_on') AND o.patient_id = r.patient_id;
 
 -- ---------------------------------------------------------------- what was found
 
@@ -308,4 +314,9 @@ SELECT * FROM (
   UNION ALL SELECT 'rule', 'followups', 'w_' || name, rows FROM (UNPIVOT (FROM linked('fate_followups')) ON COLUMNS(*) INTO NAME name VALUE rows)
   UNION ALL SELECT 'rule', 'measurements', 'w_' || name, rows FROM (UNPIVOT (FROM linked('fate_measurements')) ON COLUMNS(*) INTO NAME name VALUE rows)
   UNION ALL SELECT 'standing', 'operations', procedure_code, count(*) FROM standing GROUP BY ALL
+  UNION ALL SELECT 'tied', 'events', procedure_code, count(*) FROM tied('fate_events') GROUP BY ALL
+  UNION ALL SELECT 'tied', 'followups', procedure_code, count(*) FROM tied('fate_followups') GROUP BY ALL
+  UNION ALL SELECT 'tied', 'measurements', procedure_code, count(*) FROM tied('fate_measurements') GROUP BY ALL
+  UNION ALL SELECT 'within 90 days', 'events', procedure_code, count(DISTINCT id) FROM tied('fate_events')
+    WHERE since BETWEEN 0 AND 90 GROUP BY ALL
 ) WHERE rows > 0 ORDER BY ALL;

@@ -7,6 +7,7 @@ The workspace is copied; its first site's newest receipt gives the header.
 from __future__ import annotations
 
 import argparse
+import json
 import shutil
 import sys
 import tempfile
@@ -21,18 +22,28 @@ sys.path.insert(0, str(ROOT))
 def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("workspace", type=Path, nargs="?", default=ROOT / "sample_exports")
-    given = asked.parse_args().workspace
+    asked.add_argument("--json", action="store_true", help="print the three numbers alone")
+    given = asked.parse_args()
+    cold, quiet, little = three_nights(given.workspace)
+    if given.json:
+        print(json.dumps([cold, quiet, little]))
+        return 0
+    print(f"first night {cold:.2f} s, nothing came {quiet:.2f} s = {quiet / cold:.1%}, "
+          f"one small file came {little:.2f} s = {little / cold:.1%}")  # fmt: skip
+    return 0
+
+
+def three_nights(workspace: Path) -> tuple[float, float, float]:
+    """Processor seconds of a first night, one on which nothing came, and one on which one small file came."""
     with tempfile.TemporaryDirectory() as scratch:
         work = Path(scratch) / "audit"
-        shutil.copytree(given, work, ignore=shutil.ignore_patterns("editions"))
+        shutil.copytree(workspace, work, ignore=shutil.ignore_patterns("editions"))
         first = max(date.fromisoformat(path.name) for path in work.glob("received/*/*") if path.is_dir())
         cold = _night(work, Path(scratch), first + timedelta(days=20))
         quiet = _night(work, Path(scratch), first + timedelta(days=21))
         _something_came(work, first + timedelta(days=22))
         little = _night(work, Path(scratch), first + timedelta(days=22))
-    print(f"first night {cold:.2f} s, nothing came {quiet:.2f} s = {quiet / cold:.1%}, "
-          f"one small file came {little:.2f} s = {little / cold:.1%}")  # fmt: skip
-    return 0
+    return cold, quiet, little
 
 
 def _night(work: Path, scratch: Path, day: date) -> float:

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import csv
-from collections import Counter
 from pathlib import Path
 
 import pytest
-from floor import counted
+from floor import ABOUT_RECEIPTS, FATES, Counted, counted, of_rules, tied_to, told_in
 from volume import FAULTS, Volume, made
 
-from pipeline.run import Asked, Done, checked
-
-#: What compares receipts by chance is left to our own engine; versions are compared as fates.
-ABOUT_RECEIPTS = {"column_constant", "value_new"}
-ABOUT_VERSIONS = {"record_superseded", "record_duplicate", "record_withdrawn"}
-FATES = ("accepted", "quarantined", "superseded", "duplicate")
+from pipeline.audit import counted as audit_counted
+from pipeline.clock import Clock
+from pipeline.run import Asked, Done, accounted, checked, ground_of
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +25,7 @@ def done(workspace: Path, tmp_path_factory: pytest.TempPathFactory) -> Done:
 
 
 @pytest.fixture(scope="module")
-def by_duckdb(workspace: Path) -> dict[tuple[str, str, str], int]:
+def by_duckdb(workspace: Path) -> Counted:
     pytest.importorskip("duckdb")
     return counted(workspace)
 
@@ -39,29 +35,19 @@ def rows_of(done: Done, name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def test_as_many_rows_end_in_each_place(done: Done, by_duckdb: dict[tuple[str, str, str], int]) -> None:
-    ours: Counter[tuple[str, str]] = Counter()
-    for line in rows_of(done, "ledger"):
-        for fate in FATES:
-            ours[line["table"], fate] += int(line[fate])
-    theirs = {(table, fate): rows for (what, table, fate), rows in by_duckdb.items() if what == "fate"}
-    assert {key: rows for key, rows in ours.items() if rows} == theirs
-    assert all(theirs[table, fate] for table in FAULTS for fate in FATES)
+def test_every_row_and_every_broken_rule_is_counted_by_both(done: Done, by_duckdb: Counted) -> None:
+    """Rows by place, findings and repairs by table, column and rule; both engines read the cells for themselves."""
+    ours, theirs = told_in(done.place), of_rules(by_duckdb)
+    assert ours == theirs
+    assert all(theirs["fate", table, fate] for table in FAULTS for fate in FATES)
+    assert sum(what == "rule" for what, *_ in theirs) >= sum(map(len, FAULTS.values()))
 
 
-def test_every_rule_is_broken_by_as_many_rows(done: Done, by_duckdb: dict[tuple[str, str, str], int]) -> None:
-    """Findings and repairs, by table, column and rule; both engines read the cells for themselves."""
-    findings, repairs = (
-        Counter(
-            (line["table"], f"{line['column']}__{line['rule']}")
-            for line in rows_of(done, name)
-            if line["rule"] not in ABOUT_RECEIPTS | ABOUT_VERSIONS
-        )
-        for name in ("quarantine", "repairs")
-    )
-    theirs = {(table, name[2:]): rows for (what, table, name), rows in by_duckdb.items() if what == "rule"}
-    assert dict(findings | repairs) == theirs  # a masked note is both
-    assert len(theirs) >= sum(map(len, FAULTS.values()))
+def test_records_are_tied_to_the_operation_they_name_by_both(workspace: Path, by_duckdb: Counted) -> None:
+    rows = audit_counted(accounted(ground_of(Asked(workspace)), Clock()), Clock()).rows
+    theirs = {key: count for key, count in by_duckdb.items() if key[0] not in ("rule", "fate")}
+    assert tied_to(rows.resolved, rows.validated.accepted) == theirs
+    assert {what for what, *_ in theirs} == {"standing", "tied", "within 90 days"}
 
 
 def test_a_clean_volume_has_nothing_to_tell(tmp_path: Path) -> None:

@@ -1,0 +1,101 @@
+"""One program measured: seconds, processor seconds and peak memory of it and all its children; and lines fitted to points."""
+
+from __future__ import annotations
+
+import math
+import os
+import platform
+import statistics
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from time import perf_counter
+
+ROOT = Path(__file__).parents[2]
+LIBRARIES = ("duckdb", "pyarrow", "pandas", "numpy")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One finished process, or the medians over several; `peak_mb` is then the highest."""
+
+    seconds: float
+    cpu: float
+    peak_mb: float
+    said: str = ""
+
+    def figures(self) -> dict[str, float]:
+        return {"seconds": round(self.seconds, 3), "cpu": round(self.cpu, 3), "peak_mb": round(self.peak_mb)}
+
+
+def measured(arguments: Sequence[str], state: Path) -> Measured:
+    """Run a Python program to its end; the exit code 1 says that there are findings."""
+    begun = perf_counter()
+    child = subprocess.Popen(
+        [sys.executable, *arguments],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "LIMBAUDIT_STATE_DIR": str(state)},
+    )
+    assert child.stdout is not None
+    with child.stdout:
+        said = child.stdout.read()
+    _, status, usage = os.wait4(child.pid, 0)
+    seconds = perf_counter() - begun
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode not in (0, 1):
+        raise SystemExit(f"{' '.join(arguments)} ended with {child.returncode}.")
+    return Measured(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, said)
+
+
+def median(several: Sequence[Measured]) -> Measured:
+    return Measured(
+        statistics.median(each.seconds for each in several),
+        statistics.median(each.cpu for each in several),
+        max(each.peak_mb for each in several),
+        several[0].said,
+    )
+
+
+def machine() -> str:
+    """What it was measured on."""
+    libraries = ", ".join(f"{name} {version(name)}" for name in LIBRARIES)
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
+    return (
+        f"{os.cpu_count()} cores ({platform.machine()}), {memory:.0f} GiB, {platform.system()}, "
+        f"Python {platform.python_version()}, {libraries}."
+    )
+
+
+@dataclass(frozen=True)
+class Straight:
+    """y = fixed + per_unit × x."""
+
+    fixed: float
+    per_unit: float
+
+    def at(self, x: float) -> float:
+        return self.fixed + self.per_unit * x
+
+
+def straight(x: Sequence[float], y: Sequence[float]) -> Straight:
+    """The line through points that errs least in proportion to y: least squares of (y - line) / y."""
+    weights = [1 / value**2 for value in y]
+    total = sum(weights)
+    mean_x = sum(w * a for w, a in zip(weights, x, strict=True)) / total
+    mean_y = sum(w * b for w, b in zip(weights, y, strict=True)) / total
+    spread = sum(w * (a - mean_x) ** 2 for w, a in zip(weights, x, strict=True))
+    both = sum(w * (a - mean_x) * (b - mean_y) for w, a, b in zip(weights, x, y, strict=True))
+    slope = both / spread
+    return Straight(mean_y - slope * mean_x, slope)
+
+
+def exponent(x: Sequence[float], y: Sequence[float]) -> float:
+    """p of y = c × x^p, by least squares of logarithms."""
+    logs_x, logs_y = [math.log(a) for a in x], [math.log(b) for b in y]
+    return statistics.linear_regression(logs_x, logs_y).slope
