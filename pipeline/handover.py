@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 NO_DAY = np.int32(-(2**31))
+#: Of a site's first export of a table: none came before it.
+FIRST = -1
 NEVER = np.int32(2**31 - 1)
 
 SIDES = ("left", "right", "none", "bilateral")
@@ -215,6 +217,9 @@ class Facts:
     received: dict[str, np.ndarray]  # table → calendar day of receipt of each accepted row
     reviewers: tuple[str, ...] = ()
     statements: pd.DataFrame | None = None
+    sent_before: dict[str, np.ndarray] = field(
+        default_factory=dict
+    )  # day of the site's export before that one, or FIRST
 
 
 @dataclass(frozen=True)
@@ -382,7 +387,8 @@ class Cases:
 
     `complications`, one row a case, category and level, sorted by these: `case`, `category`, `level` (positions in Labels),
     `day` (day of the case, -1 unknown: counts in every window), `strength` (-1 without evidence), `status`, `learned`
-    (calendar day on which it became known), `grade` (position in SEVERITY_GRADES, -1). `any_complication` is among them.
+    (calendar day on which it became known), `late` (bool: an export of the same table, or a month's end before the decision,
+    had passed since the month in which it happened), `grade` (position in SEVERITY_GRADES, -1). `any_complication` is among them.
 
     `returns`, one row a later operation that is a return or planned: `case`, `first` and `to` (procedures, positions in
     Labels.groups), `reason` (category, -1), `planned` (bool), `day` (of the case).

@@ -114,6 +114,12 @@ COMPLICATIONS = Table(
             "date",
             "Day on which it became known: its evidence arrived, or a reviewer decided what evidence did not.",
         ),
+        always(
+            "known_late",
+            "yes_no",
+            "Whether it only became known after the month in which it happened had been told: another export of the same "
+            "table had come since that month, or a reviewer decided later. Not so of a site's first export.",
+        ),
     ),
     key=("case_id", "category", "level"),
 )

@@ -111,9 +111,15 @@ ACTIVITY = Table(
             "complications_happened", "Counted complications that happened in the period.", "complications"
         ),
         count(
-            "complications_learned", "Counted complications that became known in the period.", "complications"
+            "complications_learned",
+            "Counted complications that only became known in the period (`known_late` in `complications`).",
+            "complications",
         ),
-        count("awaiting", "Complications of the period that await review.", "complications"),
+        count(
+            "awaiting",
+            "Complications that happened or only became known in the period and await review.",
+            "complications",
+        ),
         count("decisions", "Decisions reviewers made in the period.", "decisions"),
         count("windows_closed", "Windows of cases that closed in the period.", "windows"),
     ),

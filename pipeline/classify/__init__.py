@@ -14,6 +14,7 @@ from pipeline.catalogue import PATIENT_DIED
 from pipeline.classify.any_of import any_rows
 from pipeline.classify.evidence import evidence_of
 from pipeline.classify.heard import heard_of
+from pipeline.classify.lateness import with_lateness
 from pipeline.classify.readings import assessed_cases, readings_of, thresholds
 from pipeline.classify.returns import returns_of, with_parents
 from pipeline.classify.rows import with_verdicts
@@ -44,10 +45,13 @@ def classified(facts: Facts, linked: Linked, look: Lookup, settings: Settings) -
     returns = returns_of(facts, linked, look, rows, found.evidence, verdicts)
     rows = with_grades(rows, facts, linked, look, found.evidence, returns, verdicts)
     rows = with_parents(rows, returns, look)
+    rows, also = (
+        with_lateness(each, linked.cases["performed"].to_numpy()) for each in (rows, found.also[~settled])
+    )
     assessed, unassessed = assessed_cases(readings, facts, look)
     return Classified(
         complications=in_order(rows, ["case", "category", "level", "status"]),
-        also=found.also[~settled].assign(grade=-1, parent=-1),
+        also=also.assign(grade=-1, parent=-1),
         assessed=assessed,
         readings=readings,
         unassessed=unassessed,

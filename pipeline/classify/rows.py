@@ -27,9 +27,10 @@ def with_verdicts(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
         ),
         strength=np.where(yes, CONFIRMED, both["strength"]),
         day=np.where(moved, said["day_said"].fillna(-1), both["day"]).astype("int64"),
-        learned=np.where(yes & _was_uncounted(both), said["decided"].fillna(0), both["learned"]).astype(
-            "int64"
-        ),
+        **{
+            name: np.where(yes & _was_uncounted(both), said["decided"].fillna(0), both[name]).astype("int64")
+            for name in ("learned", "before")
+        },
     )
 
 
@@ -65,6 +66,7 @@ def _missing_main(rows: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
             "strength": NO_EVIDENCE,
             "status": AWAITING,
             "learned": lacking["decided"],
+            "before": lacking["decided"],
             "pieces": 0,
         }
     )

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.catalogue import Complication, Level
+from pipeline.classify.lateness import arrivals, parted
 from pipeline.classify.levels import evidence_for, in_time, strength_of_all
 from pipeline.handover import AWAITING, COUNTED, STATUSES, STRENGTHS, Facts
 from pipeline.lookup import Lookup
@@ -16,7 +17,7 @@ from pipeline.settings import Settings
 PRE_EXISTING, CANNOT_OCCUR = STATUSES.index("pre_existing"), STATUSES.index("cannot_occur")
 TOO_SOON, DESCRIBED = STATUSES.index("too_soon"), STATUSES.index("described")
 POSSIBLE, PROBABLE = STRENGTHS.index("possible"), STRENGTHS.index("probable")
-ROW = ["case", "category", "level", "day", "strength", "status", "learned", "pieces"]
+ROW = ["case", "category", "level", "day", "strength", "status", "learned", "before", "pieces"]
 UNKNOWN = np.iinfo(np.int64).max
 #: Of evidence that counts for nothing, the reason named first: there before, too soon, cannot occur.
 REASONS = tuple(STATUSES.index(word) for word in ("pre_existing", "too_soon", "cannot_occur"))
@@ -38,7 +39,7 @@ def complication_rows(
     evidence: pd.DataFrame, facts: Facts, look: Lookup, settings: Settings, limits: tuple[str, ...]
 ) -> Sorted:
     """Sort the evidence of every category into its levels."""
-    evidence = evidence.assign(learned=_received(evidence, facts))
+    evidence = evidence.assign(learned=arrivals(evidence, facts))
     counted = [STRENGTHS.index(word) for word in settings.counted]
     parts = []
     for category, entry in enumerate(look.catalogue.complications.values()):
@@ -63,16 +64,13 @@ def complication_rows(
 def _as_rows(rows: pd.DataFrame) -> pd.DataFrame:
     named = {"at_level": "level", "row_day": "day", "row_strength": "strength", "row_learned": "learned"}
     wanted = rows.drop(columns=[*named.values()], errors="ignore").rename(columns=named)
-    return wanted.reindex(columns=ROW).astype("int64").reset_index(drop=True)
-
-
-def _received(evidence: pd.DataFrame, facts: Facts) -> np.ndarray:
-    """Calendar day on which each piece of evidence arrived."""
-    day = np.zeros(len(evidence), dtype=np.int64)
-    for name, received in facts.received.items():
-        own = (evidence["table"] == name).to_numpy()
-        day[own] = received[evidence["row"].to_numpy()[own]]
-    return day
+    learned, before = parted(wanted.reindex(columns=["learned"]).astype("int64")["learned"].to_numpy())
+    return (
+        wanted.assign(learned=learned, before=before)
+        .reindex(columns=ROW)
+        .astype("int64")
+        .reset_index(drop=True)
+    )
 
 
 def _of_level(own: pd.DataFrame, level: Level, entry: Complication, counted: list[int]) -> pd.DataFrame:
@@ -115,7 +113,7 @@ def _dated_earlier(pending: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
 
 
 def _summed(found: pd.DataFrame) -> pd.DataFrame:
-    """Each case's earliest known day, greatest strength, and the first day anything of it was known."""
+    """Each case's earliest known day, greatest strength, and the first arrival of anything of it."""
     case, day = _number_of_case(found), found["day"].to_numpy(np.int64)
     first = _least(case, np.where(day >= 0, day, UNKNOWN))
     return found.assign(

@@ -113,20 +113,21 @@ def activity_cells(cases: Cases, rows: EvidenceRows, settings: Settings, period:
     """The period's own news by site and group.
 
     A complication happened in the period if its calendar day lies in it (unknown day: never), and was learned
-    in it if it became known then. Each is a counted row of a category's main level; the case-wide category
-    would count them twice. `awaiting` became known in the period and is not yet decided.
+    in it if it became known then, too late for the month in which it happened. Each is a counted row of a category's
+    main level; the case-wide category would count them twice. `awaiting` is the same of what is not yet decided.
     """
     cell, keys = joint_cells(cases.cases[list(ACTIVITY_KEYS)])
     performed = cases.cases["performed"].to_numpy(np.int64)
-    learned = cases.complications["learned"].to_numpy(np.int64)
+    learned = _inside(cases.complications["learned"].to_numpy(np.int64), period)
+    learned &= cases.complications["late"].to_numpy().astype(bool)
     own = (rows.level == 0) & (rows.category != cases.labels.categories.index(ANY_COMPLICATION))
-    happened = np.where(rows.day >= 0, performed[rows.at] + rows.day, np.int64(NO_DAY))
+    happened = _inside(np.where(rows.day >= 0, performed[rows.at] + rows.day, np.int64(NO_DAY)), period)
     counted_here, waits = own & (rows.status == COUNTED), own & (rows.status == AWAITING)
     listed = {
         "cases": cell[_inside(performed, period)],
-        "complications_happened": cell[rows.at[counted_here & _inside(happened, period)]],
-        "complications_learned": cell[rows.at[counted_here & _inside(learned, period)]],
-        "awaiting": cell[rows.at[waits & _inside(learned, period)]],
+        "complications_happened": cell[rows.at[counted_here & happened]],
+        "complications_learned": cell[rows.at[counted_here & learned]],
+        "awaiting": cell[rows.at[waits & (happened | learned)]],
         "windows_closed": cell[_closings(cases.cases, settings, period)],
     }
     sums = {name: np.bincount(at, minlength=len(keys)).astype(np.int64) for name, at in listed.items()}

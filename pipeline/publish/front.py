@@ -33,7 +33,10 @@ SAID = {
     "operations": ("operation", "operations"),
     "cases": ("new case", "new cases"),
     "complications_happened": ("complication happened", "complications happened"),
-    "complications_learned": ("complication became known", "complications became known"),
+    "complications_learned": (
+        "complication of an earlier month became known",
+        "complications of earlier months became known",
+    ),
     "awaiting": ("complication awaits review", "complications await review"),
     "decisions": ("decision of reviewers", "decisions of reviewers"),
     "windows_closed": ("window of a case closed", "windows of cases closed"),
@@ -113,7 +116,7 @@ def _activity(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             "operation": Show("Operation"),
             "operations": Show("Operations", True), "cases": Show("New cases", True),
             "complications_happened": Show("Complications that happened", True),
-            "complications_learned": Show("Complications that became known", True),
+            "complications_learned": Show("Complications of earlier months that became known", True),
             "awaiting": Show("Awaiting review", True), "decisions": Show("Decisions made", True),
             "windows_closed": Show("Windows that closed", True),
         },
@@ -133,7 +136,7 @@ def _told(done: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Conte
     said = [
         joined(told["operations"], "; ", told["cases"], "."),
         joined(told["complications_happened"], "."),
-        joined(told["complications_learned"], ", whenever they happened."),
+        joined(told["complications_learned"], "."),
         joined(told["decisions"], "; ", told["windows_closed"], "."),
     ]
     waiting = tables.get("review")

@@ -31,8 +31,12 @@ NEWS = (
     ("operations", "operation", "operations"),
     ("cases", "of them a new case", "of them new cases"),
     ("complications_happened", "complication happened", "complications happened"),
-    ("complications_learned", "complication became known", "complications became known"),
-    ("awaiting", "that became known awaits review", "that became known await review"),
+    (
+        "complications_learned",
+        "complication of an earlier month became known",
+        "complications of earlier months became known",
+    ),
+    ("awaiting", "further one awaits review", "further ones await review"),
 )
 
 

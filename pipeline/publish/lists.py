@@ -182,6 +182,7 @@ def complications_list(lists: Lists) -> pd.DataFrame:
                 "operations", "operation_id", last_operation_rows(rows, lists.cases, lists.chain)
             ),
             "known_on": _days_or_none(rows["learned"].to_numpy()),
+            "known_late": rows["late"].to_numpy().astype(bool),
         }
     )
 

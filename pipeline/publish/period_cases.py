@@ -18,7 +18,8 @@ def period_complications(
 ) -> pd.DataFrame:
     """Counted complications, main levels only, that happened or became known in the period, with their case's columns.
 
-    They are what `activity` counts: one of unknown day never happened in a period.
+    They are what `activity` counts: one of unknown day never happened in a period, and what was known in time became
+    known in none.
 
     Args:
         cases, complications: As published.
@@ -44,7 +45,7 @@ def period_complications(
     told = both.assign(
         happened_on=happened_on,
         happened=happened_on.between(first, last),
-        learned=known_on.between(first, last),
+        learned=known_on.between(first, last) & both["known_late"].astype(bool),
     )
     news = told[told["happened"] | told["learned"]]
     return news.sort_values(["case_id", "category"], kind="stable", ignore_index=True)

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline import findings
-from pipeline.handover import CONFLICTING, KEPT, Accepted, Facts, Resolved
+from pipeline.handover import CONFLICTING, FIRST, KEPT, Accepted, Facts, Resolved
 from pipeline.resolve.between import after_death, between_tables, not_together, repeated_ids
 from pipeline.resolve.characteristics import Characteristics, characteristics_of
 from pipeline.resolve.deaths import operations_after_death, records_after_death
@@ -130,6 +130,7 @@ def _facts(
         by=extra.by,
         patient_hashes=hashes,
         received=_received(numbers.accepted),
+        sent_before=_sent_before(numbers.accepted),
     )
 
 
@@ -137,3 +138,17 @@ def _received(accepted: Accepted) -> dict[str, np.ndarray]:
     """Calendar day of receipt of each accepted row."""
     day = np.array([(source.receipt - EPOCH).days for source in accepted.sources], dtype=np.int32)
     return {name: day[table["source_number"].to_numpy()] for name, table in accepted.tables.items()}
+
+
+def _sent_before(accepted: Accepted) -> dict[str, np.ndarray]:
+    """Calendar day of the export of the same table and site before the one that brought each accepted row, or FIRST."""
+    days: dict[tuple[str, str], set[date]] = {}
+    for source in accepted.sources:
+        if source.is_used:
+            days.setdefault((source.site, source.table), set()).add(source.receipt)
+    earlier = [
+        max((day for day in days.get((s.site, s.table), ()) if day < s.receipt), default=None)
+        for s in accepted.sources
+    ]
+    before = np.array([FIRST if day is None else (day - EPOCH).days for day in earlier], dtype=np.int32)
+    return {name: before[table["source_number"].to_numpy()] for name, table in accepted.tables.items()}

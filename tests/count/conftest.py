@@ -66,16 +66,16 @@ def built_cases(
     answers: list[tuple] = (),
     readings: list[tuple] = (),
 ) -> Cases:
-    """Cases of the given courses; complications are (case, category, level, day[, status[, strength[, learned]]]).
+    """Cases of the given courses; complications are (case, category, level, day[, status[, strength[, learned[, late]]]]).
 
     Returns are (case, first, to, reason, planned, day), answers (case, day, sport, returned[, why]), readings (case,
     day, measure, value).
     """
     rows = [CASE | {"case": number, "patient": number} | course for number, course in enumerate(courses)]
     evidence = [
-        (*row, *(COUNTED, STRENGTHS.index("definite"), 18_500)[len(row) - 4 :]) for row in complications
+        (*row, *(COUNTED, STRENGTHS.index("definite"), 18_500, True)[len(row) - 4 :]) for row in complications
     ]
-    columns = ["case", "category", "level", "day", "status", "strength", "learned"]
+    columns = ["case", "category", "level", "day", "status", "strength", "learned", "late"]
     listed = pd.DataFrame(evidence, columns=columns).assign(grade=-1)
     later = pd.DataFrame(list(returns), columns=["case", "first", "to", "reason", "planned", "day"])
     everywhere = np.ones((len(LABELS.groups), len(LABELS.categories)), np.int8)

@@ -191,6 +191,7 @@ def test_activity_is_the_news_of_the_period(cases_of, settings, catalogue, perio
         (0, CRACK, 0, 3, COUNTED, DEFINITE, 18_290), (0, CRACK, 1, 3, COUNTED, DEFINITE, 18_290),
         (0, ANY, 0, 3, COUNTED, DEFINITE, 18_290),
         (2, RETURN, 0, 61, COUNTED, DEFINITE, 18_300), (2, CRACK, 0, -1, COUNTED, DEFINITE, 18_262),
+        (2, TIGHTNESS, 0, 9, COUNTED, DEFINITE, 18_270, False),
         (1, CRACK, 0, 3, AWAITING, 0, 18_280),
     ]  # fmt: skip
     activity = counted(cases_of(courses, rows), settings, catalogue, period).activity

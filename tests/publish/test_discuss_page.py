@@ -30,7 +30,7 @@ def course(context: Context) -> Tables:
     ]
     names = ["category", "level", "day", "status", "evidence", "known_on", "parent"]
     complications = pd.DataFrame(rows, columns=names).assign(
-        case_id="harbour.H1.L", severity_grade=["II", None, None], last_operation="H1"
+        case_id="harbour.H1.L", known_late=True, severity_grade=["II", None, None], last_operation="H1"
     )
     review = pd.DataFrame(
         [{"case_id": "harbour.H1.L", "category": second, "why": "reviewers differ", "evidence": "f.csv:5"}]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -58,9 +59,16 @@ def alternatives(place: Path) -> list[str]:
 
 @pytest.fixture(scope="module")
 def november(audit: Callable[..., Any], tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """The twelve courses, all of which became known in November 2026."""
+    """The twelve courses, all of which became known in November 2026: October's export said that nothing had changed."""
     out = tmp_path_factory.mktemp("november")
-    return audit(TWELVE, out, "--period", "2026-11", "--as-of", "2026-11-30", expected_exit=None)
+    workspace = out / "twelve"
+    shutil.copytree(TWELVE, workspace)
+    empty = workspace / "received" / "harbour" / "2026-10-02"
+    empty.mkdir()
+    for export in (workspace / "received" / "harbour" / "2026-11-02").glob("*.csv"):
+        head = export.read_text("utf-8").partition("\n")[0]
+        (empty / export.name).write_text(head + "\n", encoding="utf-8")
+    return audit(workspace, out, "--period", "2026-11", "--as-of", "2026-11-30", expected_exit=None)
 
 
 @pytest.fixture(scope="module")
@@ -95,6 +103,7 @@ def many(catalogue: Any) -> Tables:
             "parent": None,
             "last_operation": cases["operation_id"],
             "known_on": date(2026, 11, 2),
+            "known_late": True,
         }
     )
     names = {"cases": cases, "complications": complications}
@@ -341,9 +350,11 @@ def test_the_period_s_cases_are_those_that_activity_counts(demo: Any) -> None:
 def test_a_complication_belongs_to_the_period_by_its_day_or_by_when_it_became_known(
     many: Tables, catalogue: Any
 ) -> None:
-    """Operated on 20 September: day 10 is 30 September, day 11 the first of October, day 41 its last, day 42 November."""
-    own = many["complications"].head(6).assign(day=[10, 11, 41, 42, None, 3])
-    own["known_on"] = [date(2026, 11, 2)] * 5 + [date(2026, 10, 1)]
+    """Operated on 20 September: day 10 is 30 September, day 11 the first of October, day 41 its last, day 42 November.
+    The last became known on the first of October too, but in time for September."""
+    own = many["complications"].head(7).assign(day=[10, 11, 41, 42, None, 3, 4])
+    own["known_on"] = [date(2026, 11, 2)] * 5 + [date(2026, 10, 1)] * 2
+    own["known_late"] = [True] * 6 + [False]
     news = period_complications(many["cases"], own, "2026-10", catalogue)
     assert news[["case_id", "happened", "learned"]].to_numpy().tolist() == [
         ["harbour.H001.L", True, False],

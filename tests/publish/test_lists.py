@@ -96,7 +96,7 @@ def rows(columns: str, *found: tuple[Any, ...]) -> pd.DataFrame:
 
 def complications(*found: tuple[Any, ...]) -> pd.DataFrame:
     frame = rows("case category level day strength status", *found)
-    return frame.assign(grade=-1, parent=-1, learned=(date(2026, 10, 5) - date(1970, 1, 1)).days)
+    return frame.assign(grade=-1, parent=-1, learned=(date(2026, 10, 5) - date(1970, 1, 1)).days, late=True)
 
 
 def evidence(*found: tuple[Any, ...]) -> pd.DataFrame:

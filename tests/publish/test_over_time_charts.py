@@ -141,7 +141,7 @@ def test_the_first_page_says_what_happened_and_what_waits(
     for sentence in (
         "14 operations; 14 new cases.",
         "4 complications happened.",
-        "8 complications became known, whenever they happened.",
+        "8 complications of earlier months became known.",
         "12 decisions of reviewers; 4\u2009936 windows of cases closed.",
         "6 questions wait for a reviewer.",
         "1 of 2 running charts asked for a check at least once.",

@@ -26,7 +26,7 @@ AGREED = {
     "cases": "case_id site operation_id patient side procedure group performed_on surgeon fixation age_band sex "
     "isolated known_until contact_until records_until died source_file source_line concomitant returns",
     "complications": "case_id category level day strength status evidence severity_grade parent last_operation "
-    "known_on",
+    "known_on known_late",
     "letters": "case_id table record_id day category assertion side why_not source_file source_line",
     "evidence": "case_id category table record_id day kind strength use levels source_file source_line",
     "second_cases": "part stratum stratum_value procedure category level window_days cases events quiet without lost",

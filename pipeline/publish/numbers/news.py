@@ -35,7 +35,7 @@ TITLES = {
     "operations": "Operations",
     "cases": "New cases",
     "complications_happened": "Complications that happened",
-    "complications_learned": "Complications that became known",
+    "complications_learned": "Complications of earlier months that became known",
     "awaiting": "Awaiting review",
     "decisions": "Decisions made",
     "windows_closed": "Windows that closed",
@@ -132,10 +132,10 @@ class News:
         ]
         day = own["day"].to_numpy(np.int64)
         happened = facts.cases["performed"].to_numpy(np.int64)[own["case"]] + day
-        news = (
-            (day >= 0) & self._inside(happened)
-            if kind == "complications_happened"
-            else self._inside(own["learned"].to_numpy(np.int64))
+        in_period = (day >= 0) & self._inside(happened)
+        told = self._inside(own["learned"].to_numpy(np.int64)) & own["late"].to_numpy().astype(bool)
+        news = {"complications_happened": in_period, "complications_learned": told}.get(
+            kind, in_period | told
         )
         own = own[news].sort_values(["case", "category", "day", "learned"], kind="stable")
         what = [named.category(keys[number]) for number in own["category"]]
