@@ -7,6 +7,7 @@ What no shared world settles is asked for one by one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -196,15 +197,28 @@ def _bounded(
     return below[~alone], below_to[~alone], low, high
 
 
-def attacked(system: System, targets: Targets, smallest: int) -> Found:
-    """How far each target can be seen to move; what stays `open` can be worked out too closely."""
+def attacked(system: System, targets: Targets, smallest: int, witnesses: Sequence[np.ndarray] = ()) -> Found:
+    """How far each target can be seen to move; what stays `open` can be worked out too closely.
+
+    Args:
+        witnesses: float [unknown]: worlds found elsewhere. One counts only if it fits all that is written here, so it
+            saves a programme and proves no less.
+    """
     found, space = nothing_found(targets, smallest), space_of(system)
+    heard(space, found, witnesses)
     looked_around(space, found)
     for at in np.flatnonzero(found.open).tolist():
         for down in (True, False):
             if (found.too_high if down else found.too_low)[at]:
                 look(space, found, np.array([at]), down)
     return found
+
+
+def heard(space: Space, found: Found, witnesses: Sequence[np.ndarray]) -> None:
+    """What those of the given worlds that fit show."""
+    for each in witnesses:
+        if each.shape == space.system.low.shape and space.system.holds(each):
+            seen_from(space, found, each[space.free])
 
 
 def nothing_found(targets: Targets, smallest: int) -> Found:

@@ -88,9 +88,10 @@ def _patients(own: pd.DataFrame) -> pd.DataFrame:
 
 def gaps_of(basis: pd.DataFrame) -> Gaps:
     """Which figures the basis hides."""
-    return Gaps(
-        *(in_order(basis, *parts)[HIDES].to_numpy(dtype=bool).reshape(-1, 3) for parts in (WHOLE, ARMS))
+    rows, arms = (
+        in_order(basis, *parts)[HIDES].to_numpy(dtype=bool).reshape(-1, 3) for parts in (WHOLE, ARMS)
     )
+    return Gaps(rows, arms)
 
 
 def with_gaps(basis: pd.DataFrame, gaps: Gaps) -> pd.DataFrame:

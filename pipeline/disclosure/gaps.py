@@ -31,10 +31,16 @@ class Truth:
 
 @dataclass(frozen=True)
 class Gaps:
-    """bool [row, figure of COUNTED]: not shown."""
+    """What is not shown.
+
+    Attributes:
+        rows, arms: bool [row, figure of COUNTED].
+        worlds: float [unknown] each: solutions that show how far what is hidden can move, where they were looked for.
+    """
 
     rows: np.ndarray
     arms: np.ndarray
+    worlds: tuple[np.ndarray, ...] = ()
 
     def of(self, sheet: Sheet) -> Sheet:
         """The sheet with its gaps."""

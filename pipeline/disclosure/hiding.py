@@ -7,10 +7,12 @@ written figures may give way at a price.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
-from pipeline.disclosure.attack import attacked, looked_around, nothing_found, seen_from, space_of, targets_of
+from pipeline.disclosure.attack import attacked, heard, looked_around, nothing_found, space_of, targets_of
 from pipeline.disclosure.closing import closed
 from pipeline.disclosure.gaps import Gaps, Truth, few, watched
 from pipeline.disclosure.giving_way import given_way
@@ -38,12 +40,10 @@ def hidden_figures(truth: Truth, smallest: int) -> Gaps:
         system = system_of(gaps.of(truth.sheet), frame)
         targets = targets_of(system, watched(gaps, truth, smallest), truth.sheet)
         found, space = nothing_found(targets, smallest), space_of(system)
-        for world in worlds:  # what fitted fits with more gaps too
-            if system.holds(world):
-                seen_from(space, found, world[space.free])
+        heard(space, found, worlds)  # what fitted fits with more gaps too
         looked_around(space, found, ENOUGH)
         if not found.open.any():
-            return _shown_again(gaps, truth, frame, smallest)
+            return _shown_again(replace(gaps, worlds=tuple(found.worlds)), truth, frame, smallest)
         more = given_way(space, system, found, gaps, truth)
         worlds = found.worlds
         gaps = _with_rows(more.rows, more.arms)
@@ -61,10 +61,10 @@ def _shown_again(gaps: Gaps, truth: Truth, frame: Frame, smallest: int) -> Gaps:
     for row in spare[np.argsort(-sums[spare], kind="stable")].tolist():
         fewer = gaps.rows.copy()
         fewer[row] = False
-        tried = Gaps(fewer, gaps.arms)
+        tried = replace(gaps, rows=fewer)
         system = system_of(tried.of(truth.sheet), frame)
         targets = targets_of(system, watched(tried, truth, smallest), truth.sheet)
-        if not attacked(system, targets, smallest).open.any():
+        if not attacked(system, targets, smallest, gaps.worlds).open.any():
             gaps = tried
     return gaps
 

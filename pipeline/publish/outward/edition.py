@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from pipeline import store
@@ -106,6 +107,7 @@ class _Making:
         self.name = edition_name(context.period, context.number)
         self.public = public_of(context.catalogue, context.settings.windows, ANY_COMPLICATION)
         people = people_of(tables["records"], tables["cases"])
+        self.worlds: tuple[np.ndarray, ...] = ()
         self.flow, self.few_steps = flow_shown(tables["flow"], people, self.smallest, self.name)
 
     def written(self, place: Path) -> Outcome:
@@ -126,7 +128,9 @@ class _Making:
         """The basis with its gaps: fresh, or repeated outcome by outcome."""
         plain = basis_of(self.tables, self.context.settings, self.name)
         truth = truth_of(plain, self.public, self._entered())
-        fresh = with_gaps(plain, hidden_figures(truth, self.smallest))
+        gaps = hidden_figures(truth, self.smallest)
+        self.worlds = gaps.worlds
+        fresh = with_gaps(plain, gaps)
         if before is None:
             return fresh
         repeated = to_repeat(fresh, before, self.smallest)
@@ -194,7 +198,7 @@ class _Making:
             raise GivesAway(
                 f"the flow gives away what a step at {open_steps[0][0]} moved: it was not written"
             )
-        attack_files([place], asked_of(shown, self.public, self.smallest), self.smallest)
+        attack_files([place], asked_of(shown, self.public, self.smallest), self.smallest, self.worlds)
         if self.earlier is not None and before is not None:
             both = asked_of(together(shown, before), self.public, self.smallest)
             attack_files([place, self.earlier / FOLDER], both, self.smallest)
@@ -205,15 +209,20 @@ def asked_of(basis: pd.DataFrame, public: Public, smallest: int) -> Watched:
     return watched(gaps_of(basis), truth_of(basis, public, {}), smallest)
 
 
-def attack_files(folders: list[Path], asked: Watched, smallest: int) -> None:
+def attack_files(
+    folders: list[Path], asked: Watched, smallest: int, witnesses: Sequence[np.ndarray] = ()
+) -> None:
     """Attack outward editions as written.
+
+    Args:
+        witnesses: Worlds found while hiding; each is held against what stands in the files before it counts.
 
     Raises:
         GivesAway: A hidden figure can be worked out too closely.
     """
     sheet = sheet_read(*folders)
     system = system_of(sheet)
-    found = attacked(system, targets_of(system, asked, sheet), smallest)
+    found = attacked(system, targets_of(system, asked, sheet), smallest, witnesses)
     if found.open.any():
         raise GivesAway(
             f"an attack on the outward edition{' beside the one before' if len(folders) > 1 else ''} works out "
