@@ -175,8 +175,9 @@ def map_(workspace: Path, site: str, out: Path | None) -> None:
 
 def _asked(workspace: Path, **more: Any) -> Asked:
     from pipeline.run import Asked
+    from pipeline.second import processes_here
 
-    return Asked(workspace, kept=kept_folder(workspace), **more)
+    return Asked(workspace, kept=kept_folder(workspace), processes=processes_here(), **more)
 
 
 def _finish(done: Done, what: str) -> None:

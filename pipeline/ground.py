@@ -28,6 +28,7 @@ class Asked:
         as_of: Last day whose receipts and decisions are known; None: the newest date in the workspace.
         rules: Folder with audit.toml, catalogue.toml and mappings/ if not the workspace's own (`--as-in`).
         engine: Where the parts of the patients are worked on, and how many there are; changes no result.
+        processes: How many may work at once, see `pipeline.second`; changes no result.
         kept: Folder of what earlier runs checked, see `pipeline.shelf`; None: everything is checked anew.
     """
 
@@ -36,6 +37,7 @@ class Asked:
     as_of: date | None = None
     rules: Path | None = None
     engine: Engine = HERE
+    processes: int = 1
     kept: Path | None = None
 
     @property

@@ -322,10 +322,13 @@ def task_done(task: Task, place: Place) -> TaskDone:
     """
     from pipeline.quiet_nights import checked_tonight
     from pipeline.run import Asked, audited
+    from pipeline.second import processes_here
 
     _check_none_is_gone(place)
     if task.kind == MONTHLY:
-        asked = Asked(place.workspace, period=task.period, as_of=task.as_of, kept=place.kept)
+        asked = Asked(
+            place.workspace, period=task.period, as_of=task.as_of, kept=place.kept, processes=processes_here()
+        )
         with engine_for(place.engine, place.scheduler, 0, place.editions) as engine:
             done = audited(replace(asked, engine=engine), place.editions)
         edition = f"{done.ground.period.name}/{done.place.name}"

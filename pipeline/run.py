@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pipeline.publish.context import Context
     from pipeline.removals import Removed
     from pipeline.scorecard import Scorecard
+    from pipeline.second import Alone
     from pipeline.signed import SignedEdition
     from pipeline.sites import Reach
 
@@ -265,12 +266,20 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         WrongUse: Settings, catalogue or a mapping cannot be used.
         CannotFinish: Nothing was written; the message says why.
     """
+    from pipeline.publish import PREPARES
+    from pipeline.second import helping_hand
+
+    clock = Clock(listener)
+    with helping_hand(asked.processes, PREPARES) as hand:
+        return _audited(asked, editions, clock, hand)
+
+
+def _audited(asked: Asked, editions: Path, clock: Clock, hand: Alone) -> Done:
     from pipeline.edition_facts import draft_hex
     from pipeline.editions import wiser_than, without_outward
     from pipeline.publish import write_edition
     from pipeline.signed import holds_the_same, point_to
 
-    clock = Clock(listener)
     new = made(asked, editions, clock)
     signed = new.earlier
     if signed and holds_the_same(signed, new.context.period, new.context.made_from):
@@ -278,7 +287,7 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         stands = f"Nothing has changed since {signed.name} was signed; it stands."
         return new.done(signed.folder, editions, (stands,), written=False)
     with clock.stage("publish"):
-        place = write_edition(editions, draft_hex(new.context), new.tables, new.context, clock.record)
+        place = write_edition(editions, draft_hex(new.context), new.tables, new.context, clock.record, hand)
     wiser = wiser_than(place)
     stays = f"{wiser} stays the current edition: it uses what was received or decided later."
     untold = without_outward(place)

@@ -105,6 +105,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if not hasattr(config, "workerinput"):
         named = [argument for argument in config.option.file_or_dir if argument]
         os.environ.setdefault(THOROUGH, "all" if named else "")
+        os.environ.setdefault("LIMBAUDIT_PROCESSES", "1")  # hundreds of runs need no second process each
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -10,11 +10,17 @@ from typing import TYPE_CHECKING
 
 from pipeline import editions, store
 from pipeline.publish.context import Context, Input, SiteState
+from pipeline.second import ALONE, Alone
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+#: What a second process imports that is to help with an edition.
+PREPARES = (
+    "pipeline.publish.apart", "great_tables", "pyarrow.compute", "pyarrow.parquet", "pyarrow.pandas_compat", "scipy.optimize",
+    "xlsxwriter",
+)  # fmt: skip
 #: What an outward edition leaves in the department.
 BASIS = "outward_basis"
 
@@ -31,7 +37,11 @@ __all__ = [
 
 
 def published(
-    folder: Path, tables: Mapping[str, pd.DataFrame | pa.Table], context: Context, edition: str = ""
+    folder: Path,
+    tables: Mapping[str, pd.DataFrame | pa.Table],
+    context: Context,
+    edition: str = "",
+    hand: Alone = ALONE,
 ) -> None:
     """Write everything of an edition under `folder/department/`.
 
@@ -41,30 +51,30 @@ def published(
             `quarantined/<table>` → the rows held back, with their columns as text.
         context: The edition's facts.
         edition: Its name, as the printed handout says it.
+        hand: Who makes the workbook and the outward edition meanwhile.
 
     Raises:
         CannotFinish: A table does not fit its description.
     """
+    from pipeline.publish.apart import begun
     from pipeline.publish.handout import write_handout
     from pipeline.publish.manifest import not_built_yet, write_manifest
-    from pipeline.publish.outward import write_outward
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
     from pipeline.publish.tables import NOT_PRINTED, write_table, write_tables
-    from pipeline.publish.workbook import write_workbook
 
     department = folder / "department"
     written = write_tables(department, tables)
+    apart = begun(hand, folder, written, context)
     write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
     printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
-    outward = write_outward(folder, written, context)
+    write_report(department / "report", printed, context)
+    write_handout(department, printed, context, edition)
+    outward = apart()
     if outward.basis is not None:
         write_table(department, BASIS, outward.basis)
-    write_report(department / "report", printed, context)
-    write_workbook(department / "workbook.xlsx", written, context)
-    write_handout(department, printed, context, edition)
     write_manifest(department, context, not_built_yet([*written, BASIS]), outward)
 
 
@@ -74,6 +84,7 @@ def write_edition(
     tables: Mapping[str, pd.DataFrame | pa.Table],
     context: Context,
     run_record: Callable[[], Mapping[str, object]] = dict,
+    hand: Alone = ALONE,
 ) -> Path:
     """Build, verify and publish one draft; the pointer and the list of editions then name it.
 
@@ -83,6 +94,7 @@ def write_edition(
         folder: Of all editions, by default `editions/` in the workspace.
         draft_hex: From `pipeline.editions.edition_hex`.
         run_record: Gives, once all else is written, what `run.json` says; only that may differ between equal runs.
+        hand: See `published`.
 
     Returns:
         The edition's folder.
@@ -94,7 +106,7 @@ def write_edition(
         edition.renew()
     else:
         with edition as building:
-            published(building, tables, context, edition.name)
+            published(building, tables, context, edition.name, hand)
             store.write_json(dict(run_record()), building / editions.RUN_RECORD)
     write_front_page(folder, group)
     return edition.folder

@@ -11,18 +11,17 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.ends_with_parent import ends_with_its_parent
 from pipeline.errors import CannotFinish
 from pipeline.unattended.local_disk import refuse_network_folder
 
 HOST = "127.0.0.1"
 STARTS_WITHIN_SECONDS = 120.0
 ENDS_WITHIN_SECONDS = 30.0
-#: From the kernel's <linux/prctl.h>.
-SET_PARENT_DEATH_SIGNAL = 1
 
 
 def quiet_environment(home: Path, address: str) -> dict[str, str]:
@@ -91,7 +90,7 @@ def _served(home: Path) -> Iterator[str]:
     with (home / "server.log").open("ab") as log:
         server = subprocess.Popen(
             command, env={**os.environ, **quiet_environment(home, address)}, stdout=log, stderr=log,
-            stdin=subprocess.DEVNULL, start_new_session=True, preexec_fn=_ends_with_its_parent(),
+            stdin=subprocess.DEVNULL, start_new_session=True, preexec_fn=ends_with_its_parent(),
         )  # fmt: skip
         try:
             _wait_until_up(address, server, home)
@@ -120,16 +119,6 @@ def _watch(server: subprocess.Popen[bytes], wanted: threading.Event) -> None:
         os.kill(os.getpid(), signal.SIGTERM)
         time.sleep(ENDS_WITHIN_SECONDS)
         os._exit(CannotFinish.exit_code)
-
-
-def _ends_with_its_parent() -> Callable[[], None] | None:
-    """What a child does before it begins, so that the kernel ends it when its parent is killed (Linux alone can)."""
-    if sys.platform != "linux":
-        return None
-    import ctypes
-
-    control = ctypes.CDLL(None, use_errno=True).prctl
-    return lambda: control(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
 
 
 def _free_port() -> int:

@@ -80,8 +80,8 @@ def test_the_end_of_the_server_is_the_end_of_the_schedule(monkeypatch):
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux ends a child with its parent")
 def test_a_server_does_not_outlive_a_killed_schedule():
     child = (
-        "import os, subprocess, sys; from pipeline.unattended.server import _ends_with_its_parent\n"
-        "own = subprocess.Popen(['sleep', '60'], preexec_fn=_ends_with_its_parent(), stdout=subprocess.DEVNULL)\n"
+        "import os, subprocess, sys; from pipeline.ends_with_parent import ends_with_its_parent\n"
+        "own = subprocess.Popen(['sleep', '60'], preexec_fn=ends_with_its_parent(), stdout=subprocess.DEVNULL)\n"
         "print(own.pid, flush=True); os.kill(os.getpid(), 9)"
     )
     ended = subprocess.run([sys.executable, "-c", child], capture_output=True, text=True, timeout=60)

@@ -89,6 +89,15 @@ def write_outward(folder: Path, written: Mapping[str, pa.Table], context: Contex
     return made
 
 
+def needed(written: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+    """Of the department's tables those it is made from, with the columns that are looked at."""
+    return {
+        name: written[name].select(columns) if columns else written[name]
+        for name, columns in MADE_FROM.items()
+        if name in written
+    }
+
+
 def _frame(table: pa.Table, columns: tuple[str, ...]) -> pd.DataFrame:
     import pyarrow.compute as pc
 
