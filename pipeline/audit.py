@@ -213,7 +213,8 @@ def _with_letters(rows: Accounted) -> Accounted:
 def _linked_and_classified(
     facts: Facts, rules: Rules, engine: Engine, clock: Clock
 ) -> tuple[Whole, Sequence[Any]]:
-    own = engine.held(part_of(facts, number, engine.parts) for number in range(engine.parts))
+    parts = engine.parts_for(len(facts.operations))
+    own = engine.held(part_of(facts, number, parts) for number in range(parts))
     with clock.stage("link"):
         chains = engine.each(part_work.part_linked, rules, own)
     with clock.stage("classify"):

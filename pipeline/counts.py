@@ -264,8 +264,11 @@ def added_ends(parts: Iterable[Ends]) -> Ends:
 def summed(keys: pd.DataFrame, statistics: dict[str, np.ndarray]) -> Cells:
     """Rows of equal keys summed, cells in sorted order."""
     cell, cells = joint_cells(keys)
-    order = np.argsort(cell, kind="stable")
-    starts = np.searchsorted(cell[order], np.arange(len(cells)))
+    order = np.argsort(
+        cell.astype(np.min_scalar_type(len(cells))), kind="stable"
+    )  # two bytes are counted, not compared
+    starts = np.cumsum(np.bincount(cell, minlength=len(cells))) if len(cells) else np.zeros(0, np.int64)
+    starts = np.append(0, starts)[: len(cells)]
     return Cells(cells, {name: _sums(counts, order, starts) for name, counts in statistics.items()})
 
 
@@ -292,7 +295,7 @@ def joint_cells(keys: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
         column = keys[name].to_numpy(np.int64) + 1
         width = int(column.max(initial=0)) + 1
         if size * width >= 2**62:
-            code = np.unique(code, return_inverse=True)[1]
+            code = numbered(code)[0]
             size = int(code.max(initial=0)) + 1
         code = code * width + column
         size *= width
@@ -302,11 +305,19 @@ def joint_cells(keys: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
     return cell, keys.take(some_row).reset_index(drop=True).astype(np.int64)
 
 
+def numbered(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The rank of each number among the distinct ones, and these in order; sorts no more than the distinct ones."""
+    place, distinct = pd.factorize(code)
+    order = np.argsort(distinct)
+    rank = np.empty(len(distinct), np.int64)
+    rank[order] = np.arange(len(distinct))
+    return rank[place], distinct[order]
+
+
 def _numbered(code: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray]:
     """Each code's rank among the distinct ones; without sorting where the codes are dense."""
     if size > max(4 * len(code), 1024):
-        distinct, cell = np.unique(code, return_inverse=True)
-        return cell, distinct
+        return numbered(code)
     present = np.zeros(size, bool)
     present[code] = True
     return (np.cumsum(present) - 1)[code], np.flatnonzero(present)

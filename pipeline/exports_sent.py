@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from pipeline.columns import calendar_days
 from pipeline.handover import NO_DAY, Source, Validated
+from pipeline.side_by_side import in_order
 from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN
 
 EPOCH = date(1970, 1, 1)
@@ -115,13 +116,17 @@ def exports_sent(validated: Validated, also: Collection[tuple[str, date]]) -> It
         also: (site, receipt) looked at even where a table came only once.
     """
     sources = validated.accepted.sources
+    names = []
     for name in EXPORTS:
         receipts = {source.receipt for source in sources if source.table == name and source.is_used}
         if len(receipts) > 1 or any(receipt in receipts for _, receipt in also):
-            yield from _of_table(name, validated, sources)
+            names.append(name)
+    rows = sum(validated.accepted.tables[name].num_rows for name in names)
+    for several in in_order(lambda name: _of_table(name, validated, sources), names, rows):
+        yield from several
 
 
-def _of_table(name: str, validated: Validated, sources: Sequence[Source]) -> Iterator[Sequence[Sent]]:
+def _of_table(name: str, validated: Validated, sources: Sequence[Source]) -> list[Sequence[Sent]]:
     rows = _rows(name, validated)
     receipt = np.array([source.receipt.toordinal() for source in sources], np.int64)[rows.source]
     encoded = rows.site.dictionary_encode()
@@ -132,7 +137,7 @@ def _of_table(name: str, validated: Validated, sources: Sequence[Source]) -> Ite
     for at in np.split(order, starts[1:]) if len(order) else []:
         named = encoded.dictionary[int(site[at[0]])].as_py()
         found.setdefault(named, []).append(_sent(name, named, at, rows, sources))
-    yield from (found[named] for named in sorted(found))
+    return [found[named] for named in sorted(found)]
 
 
 def _sent(name: str, site: str, at: np.ndarray, rows: _Rows, sources: Sequence[Source]) -> Sent:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-    from pipeline.handover import ControlTotal, Intake, Resolved, Validated
+    from pipeline.handover import ControlTotal, Export, Intake, Resolved, Validated
     from pipeline.people import People
     from pipeline.publish.context import Context
     from pipeline.removals import Removed
@@ -117,6 +117,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     with clock.stage("validate"):
         shelf = Shelf(asked.kept, settings.access_group) if asked.kept else None
         checked = validated_with(shelf, intake, settings, ground.catalogue.places)
+        intake = replace(intake, exports=tuple(_without_texts(export) for export in intake.exports))
     with clock.stage("resolve"):
         checked, found, limits = _within_limits(checked, intake.controls, people, ground)
         ledger = ledger_of(checked, found.fates)
@@ -137,6 +138,14 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores, removed,
         shelf.troubles if shelf else (),
     )  # fmt: skip
+
+
+def _without_texts(export: Export) -> Export:
+    """Texts of cells are not needed once they are checked, but for the ids of operations that came and are not used."""
+    rows = export.rows
+    ids = {"site", "operation_id"} if export.source.table == "operations" else set()
+    kept = rows.select([name for name in rows.column_names if name in ids])
+    return replace(export, rows=kept, broken=None, unmapped=None)
 
 
 def _within_limits(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import Any, TypeVar
 
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")
@@ -22,8 +22,18 @@ def in_order(work: Callable[[Piece], Result], pieces: Sequence[Piece], rows: int
         pieces: Of any size; an exception of the first that fails is raised.
         rows: How many rows all pieces hold together.
     """
-    threads = min(len(pieces), os.cpu_count() or 1, MOST_THREADS)
-    if threads < 2 or rows < FEWEST_ROWS:
+    many = min(len(pieces), threads())
+    if many < 2 or rows < FEWEST_ROWS:
         return [work(piece) for piece in pieces]
-    with ThreadPoolExecutor(threads) as pool:
+    with ThreadPoolExecutor(many) as pool:
         return list(pool.map(work, pieces))
+
+
+def threads() -> int:
+    """How many may work at a time."""
+    return min(os.cpu_count() or 1, MOST_THREADS)
+
+
+def at_once(rows: int, *tasks: Callable[[], Any]) -> list[Any]:
+    """What each of several tasks gives; they change nothing that another reads."""
+    return in_order(lambda task: task(), tasks, rows)

@@ -18,6 +18,7 @@ from pipeline.engine import Local
 from pipeline.handover import RECORD_TABLES
 from pipeline.parts import part_of
 from pipeline.run import Accounted, Asked, accounted, ground_of
+from pipeline.side_by_side import FEWEST_ROWS, threads
 
 WORKSPACE = Path(__file__).parent / "journeys" / "twelve_courses"
 MANY = (2, 3, 5, 8, 64)
@@ -151,3 +152,9 @@ def test_links_point_to_the_same_record(rows: Accounted, parts: int) -> None:
 
     assert targets(facts)
     assert set().union(*(targets(part_of(facts, n, parts)) for n in range(parts))) == targets(facts)
+
+
+def test_parts_that_are_not_said_are_as_many_as_may_work_at_a_time() -> None:
+    assert Local(7).parts_for(FEWEST_ROWS) == Local(7).parts_for(0) == 7
+    assert Local().parts_for(FEWEST_ROWS - 1) == 1
+    assert Local().parts_for(FEWEST_ROWS) == threads() >= 1

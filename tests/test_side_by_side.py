@@ -7,7 +7,7 @@ from time import sleep
 
 import pytest
 
-from pipeline.side_by_side import FEWEST_ROWS, in_order
+from pipeline.side_by_side import FEWEST_ROWS, at_once, in_order
 
 
 def test_results_come_in_the_order_of_the_pieces() -> None:
@@ -29,3 +29,12 @@ def test_an_exception_reaches_the_caller() -> None:
 
     with pytest.raises(LookupError, match="0"):
         in_order(fails, [0, 1], FEWEST_ROWS)
+
+
+def test_tasks_at_once_give_their_results_in_their_order() -> None:
+    def slow() -> str:
+        sleep(0.05)
+        return "first"
+
+    for rows in (0, FEWEST_ROWS):
+        assert at_once(rows, slow, lambda: "second") == ["first", "second"]

@@ -7,7 +7,7 @@ in one partition, these counts add over partitions.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,13 +78,21 @@ def repeated_cases(cases: Cases, settings: Settings, catalogue: Catalogue) -> Ce
     lines = _lines(cases.cases[several].reset_index(drop=True), cases, settings)
     counted = []
     for own, possible in _chosen(cases, several, settings, catalogue):
-        chosen = np.packbits(np.stack([own[kind] for kind in KINDS]), axis=0, bitorder="little")[0]
+        chosen = _bits([own[kind] for kind in KINDS])
         able = np.where(possible, chosen, 0).astype(np.uint8)
         found = [line.repeats(able if line.pooled else chosen) for line in lines]
         counted.append(np.concatenate(found, axis=1))
     keys = pd.concat([line.keys for line in lines], ignore_index=True)
     by_kind = np.stack(counted, axis=2) if counted else np.zeros((len(KINDS), len(keys), 0), np.int64)
     return summed(keys, dict(zip(KINDS, by_kind, strict=True)))
+
+
+def _bits(kinds: Sequence[np.ndarray]) -> np.ndarray:
+    """uint8 [case], with a bit for each kind (bool [case]) of it."""
+    found = np.zeros(len(kinds[0]), dtype=np.uint8)
+    for bit, own in enumerate(kinds):
+        found |= own.view(np.uint8) << np.uint8(bit)
+    return found
 
 
 def _lines(frame: pd.DataFrame, cases: Cases, settings: Settings) -> list[_Line]:

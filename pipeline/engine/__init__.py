@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from pipeline.side_by_side import FEWEST_ROWS, in_order, threads
+
 LOCAL, DASK = "local", "dask"
 ENGINES = (LOCAL, DASK)
 #: Work on one part: what all parts share comes first, then one piece of each held sequence.
@@ -22,9 +24,8 @@ Work = Callable[..., Any]
 class Engine(Protocol):
     """How parts are worked on."""
 
-    @property
-    def parts(self) -> int:
-        """How many there are."""
+    def parts_for(self, rows: int) -> int:
+        """Into how many the patients of so many rows are cut."""
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         """Lay pieces where the workers find them."""
@@ -43,15 +44,20 @@ class Engine(Protocol):
 
 @dataclass(frozen=True)
 class Local:
-    """In this process, part after part."""
+    """In this process. Parts that are not said are as many as processors, where there are rows enough for it; they are
+    worked on side by side, and changed by nothing but time.
+    """
 
-    parts: int = 1
+    parts: int = 0
+
+    def parts_for(self, rows: int) -> int:
+        return self.parts or (threads() if rows >= FEWEST_ROWS else 1)
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         return list(pieces)
 
     def each(self, work: Work, shared: object, *pieces: Sequence[Any]) -> Sequence[Any]:
-        return [work(shared, *own) for own in zip(*pieces, strict=True)]
+        return in_order(lambda own: work(shared, *own), list(zip(*pieces, strict=True)), FEWEST_ROWS)
 
     def total(
         self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
@@ -86,7 +92,7 @@ def engine_for(name: str, address: str, parts: int, editions: Path) -> Iterator[
     if name == LOCAL:
         if address:
             raise WrongUse("--scheduler names a Dask scheduler: say --engine dask with it, or leave it out.")
-        yield Local(parts or 1)
+        yield Local(parts)
         return
     try:
         import distributed  # noqa: F401

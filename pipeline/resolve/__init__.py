@@ -23,12 +23,13 @@ from pipeline.resolve.facts import (
     measurement_facts,
     numbers_for,
     operation_facts,
+    operation_keys,
     patient_facts,
 )
 from pipeline.resolve.named_cases import decision_facts, link_facts
 from pipeline.resolve.patients import patients_of
 from pipeline.resolve.versions import Versions, versions_of
-from pipeline.side_by_side import in_order
+from pipeline.side_by_side import at_once, in_order
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 
 if TYPE_CHECKING:
@@ -54,26 +55,31 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
 
     Records dated after `cut_on` keep their fate (they are accepted) but are no facts of this edition.
     """
-    standing, dead = _standing(accepted, look, cut_on)
-    patients = patients_of(accepted, people.merges, "patient" in settings.shared_identity)
-    shared_surgeons = "surgeon" in settings.shared_identity
-    numbers = numbers_for(accepted, look, standing.rows, patients.number, shared_surgeons)
+    shared_patients, shared_surgeons = (what in settings.shared_identity for what in ("patient", "surgeon"))
+    rows = sum(table.num_rows for table in accepted.tables.values())
+    (standing, dead), patients, keys = at_once(
+        rows,
+        lambda: _standing(accepted, look, cut_on),
+        lambda: patients_of(accepted, people.merges, shared_patients),
+        lambda: operation_keys(accepted),
+    )
+    numbers = numbers_for(accepted, look, standing.rows, patients.number, keys, shared_surgeons)
     links, link_complaints = link_facts(people.links, numbers)
     decisions, reviewers, decision_complaints = decision_facts(people.decisions, numbers, cut_on)
     extra = characteristics_of(numbers, settings)
-    facts = _facts(numbers, shared_surgeons, links, (decisions, reviewers), patients.hashes, extra)
+    facts = _facts(numbers, rows, shared_surgeons, links, (decisions, reviewers), patients.hashes, extra)
     complaints = [*patients.complaints, *link_complaints, *decision_complaints]
     fates = {name: versions.fate for name, versions in standing.versions.items()}
-    found = findings.joined(
-        [
-            repeated_ids(accepted, standing.versions),
-            after_death(accepted, dead),
-            not_together(accepted, fates),
-            between_tables(numbers, facts),
-            findings.frame(complaints),
-        ]
+    *found, impossible = at_once(
+        rows,
+        lambda: repeated_ids(accepted, standing.versions),
+        lambda: after_death(accepted, dead),
+        lambda: not_together(accepted, fates),
+        lambda: between_tables(numbers, facts),
+        lambda: operations_after_death(accepted, fates, look),
     )
-    return Resolved(facts, fates, standing.rows, found, operations_after_death(accepted, fates, look))
+    told = findings.joined([*found, findings.frame(complaints)])
+    return Resolved(facts, fates, standing.rows, told, impossible)
 
 
 def _standing(accepted: Accepted, look: Lookup, cut_on: date) -> tuple[_Standing, dict[str, np.ndarray]]:
@@ -105,18 +111,27 @@ def _by_the_cut(table: pa.Table, day_column: str | None, cut_on: date) -> np.nda
 
 def _facts(
     numbers: Numbers,
+    rows: int,
     shared_surgeons: bool,
     links: pd.DataFrame,
     decided: tuple[pd.DataFrame, tuple[str, ...]],
     hashes: np.ndarray,
     extra: Characteristics,
 ) -> Facts:
+    followups, measurements, operations, events, concomitants = at_once(
+        rows,
+        lambda: followup_facts(numbers),
+        lambda: measurement_facts(numbers),
+        lambda: operation_facts(numbers, shared_surgeons).assign(**extra.columns),
+        lambda: event_facts(numbers),
+        lambda: concomitant_facts(numbers),
+    )
     return Facts(
-        operations=operation_facts(numbers, shared_surgeons).assign(**extra.columns),
-        concomitants=concomitant_facts(numbers),
-        events=event_facts(numbers),
-        followups=followup_facts(numbers),
-        measurements=measurement_facts(numbers),
+        operations=operations,
+        concomitants=concomitants,
+        events=events,
+        followups=followups,
+        measurements=measurements,
         patients=patient_facts(numbers),
         links=links,
         decisions=decided[0],

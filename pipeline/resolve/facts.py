@@ -25,7 +25,7 @@ from pipeline.columns import (
     word_codes,
 )
 from pipeline.handover import NOT_NAMED, NOT_SENT, NOT_THEIRS, SIDES, Accepted
-from pipeline.keys import keys_of
+from pipeline.keys import Keys, keys_of
 from pipeline.lookup import Lookup
 from pipeline.resolve.bare_ids import with_bare_ids
 from schemas.exports import EXPORTS
@@ -100,11 +100,19 @@ NAMING = {
 }
 
 
+def operation_keys(accepted: Accepted) -> Keys:
+    """Numbers of operations' own ids, then of the ids by which each table names one, in the order of `NAMING`."""
+    columns = [("operations", "operation_id"), *NAMING.items()]
+    tables = accepted.tables
+    return keys_of([(tables[name]["site"], tables[name][column]) for name, column in columns])
+
+
 def numbers_for(
     accepted: Accepted,
     look: Lookup,
     rows: dict[str, np.ndarray],
     patients: dict[str, np.ndarray],
+    keys: Keys,
     shared_surgeons: bool,
 ) -> Numbers:
     """Labels in sorted order, so that they are the same whatever the order of files.
@@ -112,8 +120,6 @@ def numbers_for(
     Operations are numbered in the order of (site, operation id), which is the order of case ids.
     """
     tables = accepted.tables
-    columns = [("operations", "operation_id"), *NAMING.items()]
-    keys = keys_of([(tables[name]["site"], tables[name][column]) for name, column in columns])
     own = keys.numbers[0][rows["operations"]]
     by_id = np.argsort(own, kind="stable")
     rows = {**rows, "operations": rows["operations"][by_id]}
