@@ -20,6 +20,7 @@ from pipeline.known import marked
 from pipeline.of_period import decisions_in_period, empty_period, operations_in_period
 from pipeline.part_work import Rules
 from pipeline.parts import Whole, joined, joined_cases, part_of, stray_positions
+from pipeline.second import ALONE, Alone
 from pipeline.unsaid import left_unsaid
 
 if TYPE_CHECKING:
@@ -73,8 +74,12 @@ def labels_of(facts: Facts, ground: Ground) -> Labels:
     )
 
 
-def analysed(rows: Accounted, clock: Clock) -> Analysed:
-    """Link, classify and count part by part, then estimate from the counts alone."""
+def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
+    """Link, classify and count part by part, then estimate from the counts alone.
+
+    Args:
+        hand: Who works out the running charts meanwhile.
+    """
     from pipeline.edition_tables import lists_of
     from pipeline.estimate import (
         activity_table,
@@ -101,6 +106,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
     )  # fmt: skip
     ground, facts, labels, engine = rows.ground, rows.resolved.facts, rules.labels, rows.ground.asked.engine
     with clock.stage("estimate"):
+        running = tables_by_risk(engine, rules, parts, counts, hand)
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
         cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, _until(rows))
         event_free = event_free_table(counts, ground.settings, labels, ground.catalogue)
@@ -120,7 +126,7 @@ def analysed(rows: Accounted, clock: Clock) -> Analysed:
         benefit["benefit_and_harm"] = benefit_and_harm_table(
             counts, ground.settings, labels, ground.catalogue, comparisons
         )
-        by_risk = tables_by_risk(engine, rules, parts, counts)
+        by_risk = running()
     amiss = decided_amiss(facts, whole, rows.people)
     asked_amiss = requests_amiss(lists_of(rows, labels, whole), rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline import part_work
+from pipeline.second import ALONE, Alone
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -14,17 +15,24 @@ if TYPE_CHECKING:
     from pipeline.counts import Counts
     from pipeline.engine import Engine
 
+#: Rows of charts; beyond, sending them to another process is not worth its help.
+MOST_SENT = 1_000_000
+
 
 def tables_by_risk(
-    engine: Engine, rules: part_work.Rules, parts: Sequence[Any], counts: Counts
-) -> dict[str, pd.DataFrame]:
-    """`surgeon_outcomes`, `risk_models`, `monitoring` and `charts`.
+    engine: Engine, rules: part_work.Rules, parts: Sequence[Any], counts: Counts, hand: Alone = ALONE
+) -> Callable[[], dict[str, pd.DataFrame]]:
+    """Begin with `surgeon_outcomes`, `risk_models`, `monitoring` and `charts`.
 
     Args:
         engine: Holds the parts.
         rules: As in the first pass.
         parts: The cases of every partition, at least one.
         counts: Of all of them: pass one.
+        hand: Who works out the running charts.
+
+    Returns:
+        What waits for all four.
     """
     from pipeline.count import added_chart_cases, added_histograms
     from pipeline.estimate import (
@@ -40,8 +48,11 @@ def tables_by_risk(
     second = replace(rules, risks=expected.risks)
     histogram = engine.total(part_work.part_histogram, added_histograms, second, parts)
     in_order = added_chart_cases(engine.all(engine.each(part_work.part_chart_cases, second, parts)))
-    return {
+    running = (hand if len(in_order) <= MOST_SENT else ALONE).begin(
+        monitoring_tables, in_order, settings, labels
+    )
+    made = {
         "surgeon_outcomes": surgeon_outcomes_table(histogram, expected, settings, labels, rules.catalogue),
         "risk_models": risk_models_table(expected, spreads(histogram), labels),
-        **monitoring_tables(in_order, settings, labels),
     }
+    return lambda: made | running()

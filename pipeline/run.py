@@ -17,6 +17,7 @@ from pipeline.clock import Clock, Listener, silent
 from pipeline.errors import CannotFinish
 from pipeline.ground import Asked, Ground, ground_of
 from pipeline.known import marked
+from pipeline.second import ALONE, Alone, helping_hand
 from pipeline.summary import Summary, summary_of
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from pipeline.publish.context import Context
     from pipeline.removals import Removed
     from pipeline.scorecard import Scorecard
-    from pipeline.second import Alone
     from pipeline.signed import SignedEdition
     from pipeline.sites import Reach
 
@@ -225,11 +225,12 @@ class Made:
         return Done(place, self.context.warnings, self.rows.ground, told, notes, written)
 
 
-def made(asked: Asked, editions: Path, clock: Clock) -> Made:
+def made(asked: Asked, editions: Path, clock: Clock, hand: Alone = ALONE) -> Made:
     """Everything of an edition, worked out and not yet written.
 
     Args:
         editions: Folder of all editions, in which the signed one is found that this one is compared with.
+        hand: Who does part of the work meanwhile.
 
     Raises:
         WrongUse: Settings, catalogue or a mapping cannot be used.
@@ -249,7 +250,7 @@ def made(asked: Asked, editions: Path, clock: Clock) -> Made:
             f"No site sent anything usable up to {ground.as_of}. Nothing was written. "
             f"`limbaudit check {asked.workspace}` says what is wrong with each file."
         )
-    result = analysed(rows, clock)
+    result = analysed(rows, clock, hand)
     earlier = last_signed(editions, ground.period, ground.as_of)
     broken = fault_of(earlier) if earlier else ""
     context = replace(
@@ -276,7 +277,6 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         CannotFinish: Nothing was written; the message says why.
     """
     from pipeline.publish import PREPARES
-    from pipeline.second import helping_hand
 
     clock = Clock(listener)
     with helping_hand(asked.processes, PREPARES) as hand:
@@ -289,7 +289,7 @@ def _audited(asked: Asked, editions: Path, clock: Clock, hand: Alone) -> Done:
     from pipeline.publish import write_edition
     from pipeline.signed import holds_the_same, point_to
 
-    new = made(asked, editions, clock)
+    new = made(asked, editions, clock, hand)
     signed = new.earlier
     if signed and holds_the_same(signed, new.context.period, new.context.made_from):
         point_to(editions, signed, new.context.settings.access_group)

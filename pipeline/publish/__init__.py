@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 #: What a second process imports that is to help with an edition.
 PREPARES = (
-    "pipeline.publish.apart", "great_tables", "pyarrow.compute", "pyarrow.parquet", "pyarrow.pandas_compat", "scipy.optimize",
-    "xlsxwriter",
+    "pipeline.publish.apart", "pipeline.estimate", "great_tables", "pyarrow.compute", "pyarrow.parquet",
+    "pyarrow.pandas_compat", "scipy.optimize", "scipy.sparse.linalg", "xlsxwriter",
 )  # fmt: skip
 #: What an outward edition leaves in the department.
 BASIS = "outward_basis"

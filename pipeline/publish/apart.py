@@ -13,7 +13,10 @@ from pipeline.publish.context import Context
 from pipeline.publish.numbers import Register
 from pipeline.publish.outward.edition import Outcome, needed
 from pipeline.publish.workbook import SHOWN
-from pipeline.second import Alone
+from pipeline.second import ALONE, Alone
+
+#: Bytes; beyond, sending tables to another process takes memory and time that its help is not worth.
+MOST_SENT = 200_000_000
 
 
 def begun(
@@ -30,10 +33,12 @@ def begun(
         What waits for both and says how the outward edition went.
     """
     sheets = {table.name: written[table.name] for table in SHOWN if table.name in written}
+    outward = needed(written)
+    sent = sum(table.nbytes for table in (*sheets.values(), *outward.values()))
     plain = replace(
         context, lists=Register(), found=findings.empty(), for_senders=findings.empty(), as_used={}
     )
-    return hand.begin(_made, folder, sheets, needed(written), plain)
+    return (hand if sent <= MOST_SENT else ALONE).begin(_made, folder, sheets, outward, plain)
 
 
 def _made(

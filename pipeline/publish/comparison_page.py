@@ -46,9 +46,14 @@ def comparison_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str
 
 def _same_question(rows: pd.DataFrame) -> pd.Series:
     """bool: the stated comparison, and its arms and outcome again by age or with all cases."""
+    import pandas as pd
+
     asked = ["among", "by", "arm_a", "arm_b", "category", "level", "window_days"]
-    texts = rows[asked].astype("string").fillna("").agg("\x1f".join, axis=1)
-    return texts.isin(texts[rows["primary"].fillna(False).astype(bool)])
+    texts = [rows[name].astype("string").fillna("").tolist() for name in asked]
+    keys = list(zip(*texts, strict=True))
+    stated = rows["primary"].fillna(False).astype(bool).tolist()
+    wanted = {key for key, is_stated in zip(keys, stated, strict=True) if is_stated}
+    return pd.Series([key in wanted for key in keys], index=rows.index, dtype=bool)
 
 
 def headline(tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:

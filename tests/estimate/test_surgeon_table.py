@@ -32,7 +32,7 @@ def tables(rows: list[dict], ill: list[int] = ()) -> dict[str, pd.DataFrame]:
     cases = built_cases(rows, [(case, CRACK, 0, 10) for case in ill])
     counts = counted(cases, SETTINGS, CATALOGUE, PERIOD)
     rules = Rules(Lookup(CATALOGUE), SETTINGS, CATALOGUE, PERIOD, LABELS, np.zeros(0, dtype=np.int64))
-    return tables_by_risk(HERE, rules, [cases], counts)
+    return tables_by_risk(HERE, rules, [cases], counts)()
 
 
 def of_year(found: dict[str, pd.DataFrame]) -> pd.DataFrame:

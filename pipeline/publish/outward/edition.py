@@ -80,7 +80,7 @@ def write_outward(folder: Path, written: Mapping[str, pa.Table], context: Contex
     missing = [name for name in MADE_FROM if name not in written]
     if missing:
         return Outcome(reason=f"the edition has no table {missing[0]}")
-    tables = {name: _frame(written[name], columns) for name, columns in MADE_FROM.items()}
+    tables = {name: table.to_pandas() for name, table in needed(written).items()}
     try:
         made = _Making(tables, context).written(place)
     except GivesAway as problem:
@@ -91,19 +91,16 @@ def write_outward(folder: Path, written: Mapping[str, pa.Table], context: Contex
 
 def needed(written: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
     """Of the department's tables those it is made from, with the columns that are looked at."""
-    return {
-        name: written[name].select(columns) if columns else written[name]
-        for name, columns in MADE_FROM.items()
-        if name in written
-    }
+    there = [name for name in MADE_FROM if name in written]
+    return {name: _narrowed(written[name], MADE_FROM[name]) for name in there}
 
 
-def _frame(table: pa.Table, columns: tuple[str, ...]) -> pd.DataFrame:
+def _narrowed(table: pa.Table, columns: tuple[str, ...]) -> pa.Table:
     import pyarrow.compute as pc
 
     if "role" in columns:
         table = table.filter(pc.equal(table["table"], "operations"))
-    return (table.select(columns) if columns else table).to_pandas()
+    return table.select(columns) if columns else table
 
 
 class _Making:
