@@ -281,3 +281,29 @@ def test_the_page_of_questions_counts_them_as_one_kind(
     assert kinds.count("Questioned by the surgeon") == 1
     assert "one reason" not in kinds
     assert "one reason" in page
+
+
+@pytest.mark.parametrize(
+    ("surgeon", "name"),
+    [
+        ("harbour/S1", r"harbour_S1"),
+        ("harbour/H-S1", r"harbour_H-S1"),
+        ("sued/Müller", r"sued_Müller"),
+        ("hill/جراح2", r"hill_جراح2"),
+        ("nord/<i>S&0</i>", r"nord_i-S-0-i-[0-9a-f]{6}"),
+        ("a_b/c", r"a-b_c-[0-9a-f]{6}"),
+        ("a/b_c", r"a_b-c-[0-9a-f]{6}"),
+        ("hill/..", r"hill-[0-9a-f]{6}"),
+    ],
+)
+def test_a_folder_is_named_in_letters_digits_and_hyphens(surgeon: str, name: str) -> None:
+    from pipeline.commands.sheet import _file_name
+
+    assert re.fullmatch(name, _file_name(surgeon))
+
+
+def test_no_two_surgeons_share_a_folder() -> None:
+    from pipeline.commands.sheet import _file_name
+
+    surgeons = ["a/b", "a/b?", "a/b!", "a/b_", "a_/b", "a/<b>", "a/&b", "a-b", "a_b"]
+    assert len({_file_name(surgeon) for surgeon in surgeons}) == len(surgeons)

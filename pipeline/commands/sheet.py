@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -93,12 +95,25 @@ class _Sheet:
         tables = {name.rpartition("/")[2]: _published(edition, name) for name in TABLES}
         _check_known(surgeon, tables["cases"]["surgeon"])
         context = edition_context(edition)
-        name = surgeon.replace("/", "_")
+        name = _file_name(surgeon)
         requests = workspace / "requests"
         file = out or workspace / TO_REVIEW / name / f"{context.period}-{name}.pdf"
         _check_outside(file, editions)
         form = file.with_name(_free_form(f"{context.period}-{name}", file.parent, requests))
         return cls(context, tables, surgeon, edition.name, file, form, requests)
+
+
+def _file_name(surgeon: str) -> str:
+    """`harbour_S1` for `harbour/S1`: letters of any script, digits and hyphens alone, as every file system takes them.
+
+    Where something else had to go, a few signs of its own keep the name from being another surgeon's.
+    """
+    parts = surgeon.split("/", 1)
+    kept = ["-".join(re.findall(r"(?:[^\W_]|-)+", part)) for part in parts]
+    plain = "_".join(part for part in kept if part)
+    return (
+        plain if kept == parts else "-".join(filter(None, [plain, sha256(surgeon.encode()).hexdigest()[:6]]))
+    )
 
 
 def _published(edition: Path, name: str) -> pd.DataFrame:

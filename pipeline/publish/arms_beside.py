@@ -118,7 +118,9 @@ def over_time_lines(tables: Mapping[str, pd.DataFrame], arms: tuple[str, str], c
 
 
 def _over_time(row: pd.Series, arm: str, name: str, context: Context) -> str:
-    """`A: 90 of 384 cases`, and the median; isolated cases, whether their window has closed or not."""
+    """`A: 90 of 384 cases` or `A: no case`, and the median; isolated cases, whether their window has closed or not."""
+    if not int(row[f"cases_{arm}"]):
+        return f"{name}: no case"
     stated, category, last = context.settings.primary, str(row["category"]), int(row["until_day"])
     events, cases = (
         words.count(row[f"events_{arm}"]),

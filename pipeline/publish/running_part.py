@@ -127,9 +127,7 @@ def _told(row: Mapping[Hashable, object], chart: Running, context: Context | Non
         whose = Whose(procedure=str(row["procedure"]), site=str(row["site"]), laid=True)
         of = context.lists.number(of, "cases", whose, *outcome)
         had = context.lists.number(had, "events", whose, *outcome) if events else had
-    return joined(
-        had, " of ", of, f" with it, {float(str(row['expected'])):.1f} expected. {did}{often}{still}"
-    )
+    return joined(had, " of ", of, f" with it, {words.expected(row['expected'])}. {did}{often}{still}")
 
 
 def _how_often(row: Mapping[Hashable, object]) -> str:

@@ -37,7 +37,6 @@ def funnel(rows: pd.DataFrame, surgeon: str, title: str) -> dict[str, Any]:
     highest = max(own[1], outer[-1][2], 3 * usual, *(share for _, share in points))
     top = min(1.0, drawing.top_of(1.1 * highest, 0.02))
     end = drawing.top_of(most, 20)
-    limits = words.percents(row["limit_95_low"], row["limit_95_high"])
     return {
         "title": title,
         "alt": _told(row, own, usual, len(points), title),
@@ -50,8 +49,15 @@ def funnel(rows: pd.DataFrame, surgeon: str, title: str) -> dict[str, Any]:
         "top": top,
         "shares": [[share, f"{100 * share:g} %"] for share in drawing.ticks(0, top, 5)],
         "numbers": [[number, words.count(number)] for number in drawing.ticks(0, end, 6)],
-        "legend": f"With your patients chance alone gives {limits} in 95 of 100; yours is {words.percent(own[1])}.",
+        "legend": f"With your patients chance alone gives {_by_chance(row)} in 95 of 100; yours is {words.percent(own[1])}.",
     }
+
+
+def _by_chance(row: pd.Series) -> str:
+    """The limits as shares; `no case with it` where both are nought, so few are expected."""
+    if not row["limit_95_high"]:
+        return f"no case with it ({words.expected(row['expected'])})"
+    return words.percents(row["limit_95_low"], row["limit_95_high"])
 
 
 def _steps(share: float, most: int, confidence: float) -> list[list[float]]:

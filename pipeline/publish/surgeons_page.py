@@ -34,6 +34,10 @@ RULES = (
     "The order is that of sites and ids. It says nothing about anybody.",
     "Inside the limits does not show that all is well; outside does not show that anything is wrong.",
 )
+WHY_A_DASH = (
+    f"A dash where fewer than {words.HARDLY_ANY} cases with it are expected of such patients: that is none in print, and a "
+    "ratio to it would say nothing. The file holds the figures."
+)
 
 
 def surgeons_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
@@ -139,7 +143,9 @@ def _remarks(rows: pd.DataFrame) -> list[str]:
     """What is noted of the figures, once instead of in every row."""
     noted = rows.loc[rows["expected"].notna(), "note"].dropna()
     notes = dict.fromkeys(part for note in sorted(set(noted)) for part in str(note).split("; ") if part)
-    return [page.paragraph(f"To know: {words.plain('; '.join(notes))}.", "soft")] if notes else []
+    said = [page.paragraph(f"To know: {words.plain('; '.join(notes))}.", "soft")] if notes else []
+    few = rows["expected"].map(words.is_hardly_any).any()
+    return [*said, page.paragraph(WHY_A_DASH, "soft")] if few else said
 
 
 def _table(anchor: str, title: str, rows: pd.DataFrame, context: Context) -> str:
@@ -169,15 +175,23 @@ def _printed(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
             **_who(str(row["surgeon"]), named),
             "cases": linked_count(row, "cases", context),
             "events": linked_count(row, "events", context),
-            "expected": words.NOTHING if words.is_missing(row["expected"]) else f"{row['expected']:.1f}",
+            "expected": words.NOTHING if _is_bare(row) else f"{row['expected']:.1f}",
             "chance": _by_chance(row["limit_95_low"], row["limit_95_high"], row["cases"]),
-            "ratio": words.ratio(row["ratio"], row["ratio_ci_low"], row["ratio_ci_high"]),
-            "steadied": words.ratio(row["steadied_ratio"], row["steadied_low"], row["steadied_high"]),
+            "ratio": _ratio(row, "ratio", "ratio_ci_low", "ratio_ci_high"),
+            "steadied": _ratio(row, "steadied_ratio", "steadied_low", "steadied_high"),
             "in_words": _in_words(row),
         }
         for row in ordered.to_dict("records")
     ]
     return pd.DataFrame(told_rows, dtype="object")
+
+
+def _is_bare(row: Mapping[Hashable, object]) -> bool:
+    return words.is_missing(row["expected"]) or words.is_hardly_any(row["expected"])
+
+
+def _ratio(row: Mapping[Hashable, object], name: str, low: str, high: str) -> str:
+    return words.NOTHING if _is_bare(row) else words.ratio(row[name], row[low], row[high])
 
 
 def _who(surgeon: str, named: words.Names) -> dict[str, str]:

@@ -16,6 +16,8 @@ MONTHS = (
 )  # fmt: skip
 QUARTERS = ("first", "second", "third", "fourth")
 NOTHING = "–"
+#: Fewer expected events than this would be printed as none, and nothing can be divided by them.
+HARDLY_ANY = 0.05
 
 #: Code words of tables → words for print. A word that is not here is printed with blanks for underscores.
 IN_PRINT = {
@@ -126,6 +128,16 @@ def points(difference: object) -> str:
         return NOTHING
     number = round(100 * float(difference), 1) + 0.0  # type: ignore[arg-type]
     return f"{'−' if number < 0 else '+'}{abs(number):.1f}"
+
+
+def is_hardly_any(expected: object) -> bool:
+    """Whether so few events are expected that neither they nor a ratio to them can be printed."""
+    return not is_missing(expected) and float(expected) < HARDLY_ANY  # type: ignore[arg-type]
+
+
+def expected(number: object) -> str:
+    """`1.3 expected` events, within a sentence."""
+    return f"fewer than {HARDLY_ANY} expected" if is_hardly_any(number) else f"{float(number):.1f} expected"  # type: ignore[arg-type]
 
 
 def ratio(number: object, low: object, high: object) -> str:

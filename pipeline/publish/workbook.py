@@ -46,6 +46,10 @@ COLUMNS_WIDTHS = (20, 26, 78, 22, 30, 12, 56)
 FITS_A_SHEET = 12  # columns; wider tables print on two larger sheets side by side
 _FIXED = (1980, 1, 1, 0, 0, 0)  # the day of every part within the file: as early as the format can say
 
+#: Expected events and what rests on a division by them.
+RATIOS = (
+    "expected", "ratio", "ratio_ci_low", "ratio_ci_high", "steadied_ratio", "steadied_low", "steadied_high",
+)  # fmt: skip
 TEXT = "@"  # a cell stays text when it is edited, whatever it begins with
 #: Unit → how a fractional number shows.
 _BY_UNIT = {"probability": "0.000", "ratio": "0.00", "days": "0.0", "weeks": "0.0", "years": "#,##0.0"}
@@ -188,12 +192,28 @@ def _table_sheet(book: Workbook, sheet: Sheet, running: str) -> None:
         page.set_column(place, place, _width(sheet.rows[column.name], column), look)
         page.write_string(0, place, column.name, header)
         page.write_comment(0, place, note_on(column), {"x_scale": 2.2, "y_scale": 1.3, "author": "limbaudit"})
+    _dash_where_hardly_any(book, page, sheet)
     last = len(sheet.table.columns) - 1
     page.freeze_panes(1, 0)
     page.autofilter(0, 0, len(sheet.rows), last)
     page.ignore_errors({"number_stored_as_text": f"A1:{column_letters(last)}{len(sheet.rows) + 1}"})
     page.repeat_rows(0)
     _printed(page, f"{running} · {sheet.table.name}", fits=last < FITS_A_SHEET)
+
+
+def _dash_where_hardly_any(book: Workbook, page: Worksheet, sheet: Sheet) -> None:
+    """Expected events, and ratios to them, show as a dash where they are too few; the cells keep their numbers."""
+    places = {column.name: place for place, column in enumerate(sheet.table.columns)}
+    if "expected" not in places or "ratio" not in places:
+        return
+    few = f"${column_letters(places['expected'])}2<{words.HARDLY_ANY}"
+    rule = {
+        "type": "formula",
+        "criteria": few,
+        "format": book.add_format({"num_format": f'"{words.NOTHING}"'}),
+    }
+    for place in (places[name] for name in RATIOS if name in places):
+        page.conditional_format(1, place, max(1, len(sheet.rows)), place, rule)
 
 
 def _header_look(book: Workbook) -> Format:

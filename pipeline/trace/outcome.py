@@ -157,7 +157,7 @@ def _windows(case: Case, category: str, main: Row) -> Iterator[str]:
     ]
     inside = [str(days) for days in offered if main["day"] is None or main["day"] <= days]
     yield (
-        f"within the windows of {listed(inside)} days"
+        f"within the {'window' if len(inside) == 1 else 'windows'} of {listed(inside)} days"
         if inside
         else "after the end of every window it is counted in"
     )

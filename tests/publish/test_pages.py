@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from pipeline.publish import Context, words, write_edition
+from pipeline.publish.arms_beside import _over_time
 from pipeline.publish.differences import differences
 from pipeline.publish.page import MOST_ROWS, PAGES, POLICY
 from pipeline.publish.report import BODIES, write_report
@@ -278,6 +279,11 @@ def test_without_a_test_over_time_none_is_told(tmp_path: Path, tables: Tables, c
     text = Reading((tmp_path / "comparison.html").read_text("utf-8")).text
     assert "Over time, open windows included" in text
     assert "Log-rank" not in text
+
+
+def test_an_arm_without_a_case_is_not_none_of_none(tables: Tables, context: Context) -> None:
+    row = tables["courses_compared"].assign(cases_b=0, events_b=0, median_b=None).iloc[0]
+    assert _over_time(row, "b", "Sewing", context) == "Sewing: no case"
 
 
 def test_without_adjusted_figures_nothing_is_said_to_be_adjusted(

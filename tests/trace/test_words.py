@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from pipeline.catalogue import load_catalogue
 from pipeline.trace.letters import what_the_reader_saw
+from pipeline.trace.outcome import _windows
 from pipeline.trace.silence import _of_event, _of_reading
 from pipeline.trace.words import STATUSES, day_of, listed, said_by, wrapped
 from schemas.published import PUBLISHED
@@ -122,3 +124,17 @@ def test_what_the_reader_saw_in_a_note() -> None:
         "its note: Stiffness present; only proposes, people decide "
         "its note: Infection absent, left side; proposes nothing: not said to be so"
     )
+
+
+@pytest.mark.parametrize(
+    ("day", "said"),
+    [
+        (400, "within the window of 730 days"),
+        (100, "within the windows of 365 and 730 days"),
+        (731, "after the end of every window it is counted in"),
+    ],
+)
+def test_windows_a_complication_stands_in(day: int, said: str) -> None:
+    edition = SimpleNamespace(catalogue=load_catalogue(), windows=[{"days": days} for days in (90, 365, 730)])
+    case: Any = SimpleNamespace(edition=edition)
+    assert list(_windows(case, "stiffness", {"status": "counted", "day": day})) == [said]

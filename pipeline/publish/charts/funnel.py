@@ -85,7 +85,7 @@ def told(rows: pd.DataFrame, number: Callable[[str, str], str] = lambda printed,
     events, cases = (number(words.count(int(rows[name].sum())), name) for name in ("events", "cases"))
     return joined(
         f"{words.several(surgeons, 'surgeon', 'surgeons')} with {_from_to(rows['cases'])} cases. ", events, " of ", cases,
-        f" cases had it; {rows['expected'].sum():.1f} expected, a share of {words.percent(usual_share(rows))}. Of the "
+        f" cases had it; {words.expected(rows['expected'].sum())}, a share of {words.percent(usual_share(rows))}. Of the "
         f"surgeons, {where}.",
     )  # fmt: skip
 
