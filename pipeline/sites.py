@@ -202,10 +202,10 @@ def about_sites(reached: tuple[Reach, ...]) -> pd.DataFrame:
 
 
 def warnings(reached: tuple[Reach, ...], validated: Validated, found: pd.DataFrame) -> tuple[str, ...]:
-    """Sentences for why a run ends with exit code 1; none if everything is within tolerance."""
+    """Sentences for why a run ends with exit code 1; none if everything is within tolerance. They name sites as people do."""
     told = []
     for reach in reached:
-        name = reach.site.site_id
+        name = reach.site.name or reach.site.site_id
         told += [f"{name} is late: nothing was accepted after the cut."] * reach.late
         told += [f"{name} has sent no usable export of {', '.join(reach.incomplete)}."] * bool(
             reach.incomplete

@@ -275,6 +275,11 @@ def test_late_incomplete_and_over_tolerance_are_said_by_name() -> None:
     assert any("operations" in sentence and "held back" in sentence for sentence in said)
 
 
+def test_a_site_that_has_a_name_is_called_by_it() -> None:
+    said = told(file("operations", BEFORE, held=1), due_day=2, name="Harbour Hospital")
+    assert [sentence.startswith("Harbour Hospital") for sentence in said] == [True] * 3
+
+
 @pytest.mark.parametrize(
     ("files", "missed"),
     [

@@ -17,6 +17,17 @@ NOT_STATED = (
     "No comparison was stated before the run, so nothing is tested. The rates stand beside each other; differences "
     "between them only describe."
 )
+#: What stands in a note between a figure and why it is missing, and the figures in print.
+NOT_ESTIMABLE = " not estimable: "
+FIGURES = {
+    "ratio": "a ratio",
+    "adjusted difference": "a difference within age bands",
+    "adjusted ratio": "a ratio within age bands",
+    "adjusted odds ratio": "an odds ratio within age bands",
+    "homogeneity": "a comparison of the age bands",
+    "power": "the chance of finding an increase",
+    "trend": "a trend over age",
+}
 NOT_YET = "A comparison was stated before the run, but no case of either operation has a closed window yet."
 
 
@@ -110,9 +121,18 @@ def _verdict(text: Any) -> dict[str, str]:
 
 
 def _note(row: pd.Series) -> str:
-    """The note, unless the verdict says it already."""
-    note, verdict = _said(row["note"]), _said(row["verdict"])
-    return "" if note.casefold().rstrip(".") in verdict.casefold() else note
+    """What the verdict does not say already; what could not be worked out in one sentence, however many figures it is."""
+    verdict = _said(row["verdict"]).casefold()
+    parts = [] if words.is_missing(row["note"]) else [part for part in str(row["note"]).split("; ") if part]
+    parts = [part for part in dict.fromkeys(parts) if part.casefold().rstrip(".") not in verdict]
+    lacking = [part for part in parts if NOT_ESTIMABLE in part]
+    if len(lacking) < 2:
+        return _said("; ".join(parts))
+    figures = words.listed(
+        [FIGURES.get(what, what) for what in (each.partition(NOT_ESTIMABLE)[0] for each in lacking)]
+    )
+    rest = _said("; ".join(part for part in parts if part not in lacking))
+    return f"Such counts do not give {figures}; why not says report/comparison.html. {rest}".rstrip()
 
 
 def _said(text: Any) -> str:

@@ -19,7 +19,7 @@ import pytest
 from pipeline.publish import Context, SiteState, words
 from pipeline.publish.context import Signature
 from pipeline.publish.handout import MOST_PAGES, handout
-from pipeline.publish.handout_comparison import NOT_STATED, stated_comparison
+from pipeline.publish.handout_comparison import NOT_STATED, _note, stated_comparison
 from pipeline.publish.period_cases import period_complications
 from pipeline.publish.typesetting import NO_GLYPH, fitting, isolated, pages_of
 from pipeline.settings import Handout
@@ -384,3 +384,28 @@ def test_an_arm_that_cannot_have_the_outcome_has_no_nought(tables: Tables, conte
     found = stated_comparison({**tables, "comparisons": rows}, context)
     assert "12 operations; cannot occur here." in found["crude"]["lines"][1]
     assert "none had it" not in found["crude"]["lines"][1]
+
+
+def test_what_counts_cannot_give_is_one_sentence() -> None:
+    note = (
+        "ratio not estimable: an arm without events, or with nothing else; adjusted ratio not estimable: in shared age bands "
+        "all cases have events; no increase would be found with a chance of 80 %; trend not estimable: every case has an event"
+    )
+    assert _note(pd.Series({"verdict": "Nothing can be told.", "note": note})) == (
+        "Such counts do not give a ratio, a ratio within age bands and a trend over age; why not says report/comparison.html. "
+        "No increase would be found with a chance of 80 %."
+    )
+
+
+@pytest.mark.parametrize(
+    ("note", "said"),
+    [
+        ("an arm has no closed cases", ""),
+        ("an arm has no closed cases; clustered; clustered", "Clustered."),
+        ("ratio not estimable: an arm without events", "Ratio not estimable: an arm without events."),
+        (None, ""),
+    ],
+)
+def test_a_note_says_nothing_twice(note: str | None, said: str) -> None:
+    verdict = "Nothing can be compared yet: an arm has no closed cases."
+    assert _note(pd.Series({"verdict": verdict, "note": note})) == said
