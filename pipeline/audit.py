@@ -226,6 +226,7 @@ def _linked_and_classified(
     with clock.stage("classify"):
         found = engine.each(part_work.part_classified, rules, own, chains)
     cases = engine.each(part_work.part_cases, rules, own, chains, found)
+    del own  # a second copy of the facts, where there are several parts
     return joined(engine.all(chains), engine.all(found)), cases
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-    from pipeline.handover import ControlTotal, Export, Intake, Resolved, Validated
+    from pipeline.handover import ControlTotal, Intake, Resolved, Validated
     from pipeline.people import People
     from pipeline.publish.context import Context
     from pipeline.removals import Removed
@@ -97,7 +97,8 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     Raises:
         CannotFinish: No site is usable, or rows do not add up.
     """
-    from pipeline.intake import receive_all
+    from pipeline.file_work import without_texts
+    from pipeline.intake.receive import here, receive_all
     from pipeline.ledger import ledger_of
     from pipeline.people import people_known
     from pipeline.removals import without_removed
@@ -110,14 +111,19 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
 
     asked, settings = ground.asked, ground.settings
     with clock.stage("intake"):
-        intake = receive_all(asked.workspace, settings, ground.as_of, asked.rules_folder / "mappings")
         written = people_known(asked.workspace, ground.as_of)
+        workers = None if written.removals.shape[0] else asked.engine.for_files()
+        reader = workers.received if workers else here
+        intake = receive_all(asked.workspace, settings, ground.as_of, asked.rules_folder / "mappings", reader)
         intake, written, removed = without_removed(intake, written, "patient" in settings.shared_identity)
         people = without_names(written)
     with clock.stage("validate"):
-        shelf = Shelf(asked.kept, settings.access_group) if asked.kept else None
-        checked = validated_with(shelf, intake, settings, ground.catalogue.places)
-        intake = replace(intake, exports=tuple(_without_texts(export) for export in intake.exports))
+        shelf = Shelf(asked.kept, settings.access_group) if asked.kept and not workers else None
+        if workers:
+            checked = workers.checked(intake, settings, ground.catalogue.places)
+        else:
+            checked = validated_with(shelf, intake, settings, ground.catalogue.places)
+        intake = replace(intake, exports=tuple(without_texts(export) for export in intake.exports))
     with clock.stage("resolve"):
         checked, found, limits = _within_limits(checked, intake.controls, people, ground)
         ledger = ledger_of(checked, found.fates)
@@ -138,14 +144,6 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         ground, intake, checked, people, found, reached, ledger, told, warnings(reached, checked, told), scores, removed,
         shelf.troubles if shelf else (),
     )  # fmt: skip
-
-
-def _without_texts(export: Export) -> Export:
-    """Texts of cells are not needed once they are checked, but for the ids of operations that came and are not used."""
-    rows = export.rows
-    ids = {"site", "operation_id"} if export.source.table == "operations" else set()
-    kept = rows.select([name for name in rows.column_names if name in ids])
-    return replace(export, rows=kept, broken=None, unmapped=None)
 
 
 def _within_limits(

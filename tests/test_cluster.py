@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
+import shutil
 import signal
 import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from time import monotonic, sleep
 from typing import Any
@@ -374,3 +376,46 @@ def test_sums_are_added_up_on_the_way(machines: Machines, tmp_path: Path) -> Non
             range(1000, 1100)
         )
     assert HERE.total(lambda _shared, piece: piece, sum, None, list(range(100))) == 4950
+
+
+# ---------------------------------------------------------------- files read and checked by workers
+
+
+def test_files_are_read_and_checked_by_workers_as_here(machines: Machines, tmp_path: Path) -> None:
+    """Every accepted and held-back cell, every finding and ledger line, of files of all kinds."""
+    place = tmp_path / "audit"
+    shutil.copytree(WORKSPACE, place)
+    receipt = place / "received" / "harbour" / "2026-11-02"
+    (receipt / "nobody_knows_this.csv").write_text("a,b\n1,2\n")
+    header, first, second = (receipt / "events.csv").read_text("utf-8").splitlines()[:3]
+    faulty = re.sub(r"\d{4}-\d{2}-\d{2}", "2025-13-45", first)
+    (receipt / "events_2.csv").write_text(f"{header}\n{faulty}\n{second}\n", "utf-8")
+    expected = accounted(ground_of(Asked(place)), Clock())
+    with engine_for("dask", machines.address, 3, tmp_path / "editions") as engine:
+        found = accounted(ground_of(Asked(place, engine=engine)), Clock())
+    assert len(found.validated.quarantined["events"]) == 1
+    assert {"file_unmapped", "value_unparsable"} <= set(found.findings["rule"])
+    for part in ("accepted", "quarantined"):
+        ours, theirs = (_tables(each, part) for each in (expected, found))
+        assert [name for name in ours if not ours[name].equals(theirs[name])] == []
+    for frame in ("ledger", "findings"):
+        pd.testing.assert_frame_equal(getattr(found, frame), getattr(expected, frame))
+    assert found.intake.sources == expected.intake.sources
+
+
+def _tables(rows: Accounted, part: str) -> dict[str, Any]:
+    validated = rows.validated
+    return validated.accepted.tables if part == "accepted" else validated.quarantined
+
+
+def test_a_file_that_is_another_on_the_worker(machines: Machines, tmp_path: Path) -> None:
+    """What a worker cannot see must not pass for a file that nobody could read."""
+    from pipeline.file_work import file_received
+    from pipeline.intake.arrivals import arrivals
+
+    arrival = arrivals(WORKSPACE, date(2026, 12, 1)).files[0]
+    for path, size in ((arrival.path, 1), (tmp_path / "not_there.csv", 1)):
+        with engine_for("dask", machines.address, 1, tmp_path / "editions") as engine:
+            held = engine.held([(replace(arrival, path=path), size)])
+            with pytest.raises(CannotFinish, match="could not be read or written on any worker"):
+                engine.each(file_received, None, held)

@@ -11,9 +11,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.side_by_side import FEWEST_ROWS, in_order, threads
+
+if TYPE_CHECKING:
+    from pipeline.file_work import Elsewhere
 
 LOCAL, DASK = "local", "dask"
 ENGINES = (LOCAL, DASK)
@@ -26,6 +29,9 @@ class Engine(Protocol):
 
     def parts_for(self, rows: int) -> int:
         """Into how many the patients of so many rows are cut."""
+
+    def for_files(self) -> Elsewhere | None:
+        """What reads and checks received files, if that is not done in this process."""
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         """Lay pieces where the workers find them."""
@@ -52,6 +58,9 @@ class Local:
 
     def parts_for(self, rows: int) -> int:
         return self.parts or (threads() if rows >= FEWEST_ROWS else 1)
+
+    def for_files(self) -> None:
+        return None
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         return list(pieces)

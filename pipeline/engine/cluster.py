@@ -23,6 +23,7 @@ from typing import Any
 
 from pipeline.editions import BUILDING, sweep
 from pipeline.errors import CannotFinish, LimbauditError
+from pipeline.file_work import Elsewhere
 
 #: Seconds to wait for a scheduler to answer, for its first worker, and for a new one where all have gone.
 PATIENCE = 20.0
@@ -181,6 +182,9 @@ class Cluster:
     def parts_for(self, rows: int) -> int:
         return self.parts
 
+    def for_files(self) -> Elsewhere:
+        return Elsewhere(self)
+
     def held(self, pieces: Iterable[Any]) -> Sequence[Path]:
         return [self._lay(piece) for piece in pieces]
 
@@ -281,7 +285,7 @@ class Cluster:
         if isinstance(problem, OSError):
             return CannotFinish(
                 f"{what} could not be read or written on any worker ({problem}). Nothing was written. "
-                "Look whether the folder of the editions is still there on all machines, and has room."
+                "Look whether workspace and editions are there on all machines under the same paths, and have room."
             )
         if isinstance(problem, LimbauditError):
             return problem

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -70,13 +70,41 @@ class Terms:
     accepts_no_rows: bool
 
 
-def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path | None = None) -> Intake:
+@dataclass(frozen=True)
+class Rules:
+    """By what all files of a workspace are read: settings, the terms of each site, and control totals."""
+
+    settings: Settings
+    terms: dict[str, Terms]
+    totals: tuple[ControlTotal, ...]
+
+
+def here(rules: Rules, files: Sequence[Arrival]) -> list[tuple[Received, ...]]:
+    """What each file came to, read in this process."""
+    return in_order(partial(of_file, rules), files, _rows_about(files))
+
+
+def of_file(rules: Rules, arrival: Arrival) -> tuple[Received, ...]:
+    """What one file came to."""
+    if not _is_listed(rules.settings, arrival.site):
+        return (_unlisted(arrival),)
+    return receive_file(arrival, rules.terms[arrival.site], stated_bytes(rules.totals, arrival))
+
+
+def receive_all(
+    workspace: Path,
+    settings: Settings,
+    as_of: date,
+    mappings: Path | None = None,
+    reader: Callable[[Rules, Sequence[Arrival]], list[tuple[Received, ...]]] = here,
+) -> Intake:
     """Every export received up to `as_of`, read and brought into the contract's columns, still as text.
 
     A file that cannot be used becomes a ledger line and a finding and never stops the others.
 
     Args:
         mappings: Folder of the mappings, by default the workspace's own.
+        reader: Where files are read.
 
     Raises:
         WrongUse: A mapping asks for something that does not exist.
@@ -93,14 +121,9 @@ def receive_all(workspace: Path, settings: Settings, as_of: date, mappings: Path
     totals = tuple(total for each in controls for total in each.totals)
     received += [Received(each.source, None, each.findings) for each in controls]
 
-    def of_file(arrival: Arrival) -> tuple[Received, ...]:
-        if not _is_listed(settings, arrival.site):
-            return (_unlisted(arrival),)
-        return receive_file(arrival, terms[arrival.site], stated_bytes(totals, arrival))
-
     files = [arrival for arrival in found.files if not is_control_file(arrival)]
     before = Before()
-    for arrival, fed in zip(files, in_order(of_file, files, _rows_about(files)), strict=True):
+    for arrival, fed in zip(files, reader(Rules(settings, terms, totals), files), strict=True):
         received.extend(_compared(fed, arrival, before) if _is_listed(settings, arrival.site) else fed)
     return _together(received, said_before, totals)
 

@@ -13,6 +13,7 @@ CONDUCTORS = {
     "pipeline.audit",
     "pipeline.asking",
     "pipeline.expecting",
+    "pipeline.file_work",
     "pipeline.part_work",
     "pipeline.listing",
     "pipeline.engine",

@@ -28,20 +28,20 @@ def point(workspace: Path, volume: Volume, turns: int, whole: bool) -> Point:
     """Measure one volume."""
     files = list(workspace.glob("received/*/*/*.csv"))
     with tempfile.TemporaryDirectory() as scratch:
-        out, state = Path(scratch) / "out", Path(scratch) / "state"
+        out = Path(scratch) / "out"
         programs = {
             "parse": ("tests/bench/parse.py", str(workspace)),
             "floor": ("tests/bench/floor.py", str(workspace)),
             "check": ("-m", "pipeline", "check", str(workspace), "--out", str(out)),
             "count": ("tests/bench/stages.py", str(workspace), str(out), "count"),
         }
-        took = [{name: measured(program, state) for name, program in programs.items()} for _ in range(turns)]
-        told = json.loads(measured((*programs["count"], "--tell"), state).said)
+        took = [{name: measured(program) for name, program in programs.items()} for _ in range(turns)]
+        told = json.loads(measured((*programs["count"], "--tell")).said)
         _same_counts(_counted(json.loads(took[0]["floor"].said)), told_in(out), _counted(told["counted"]))
         figures = {name: median([turn[name] for turn in took]).figures() for name in programs}
         stages = told["stages"]
         if whole:
-            run = measured(("tests/bench/stages.py", str(workspace), str(out / "editions"), "run"), state)
+            run = measured(("tests/bench/stages.py", str(workspace), str(out / "editions"), "run"))
             figures["run"], stages = run.figures(), json.loads(run.said)["stages"]
     return Point(
         volume.operations, volume.bad, int(took[0]["parse"].said),
@@ -76,8 +76,7 @@ def _same_counts(by_duckdb: Counted, by_check: Counted, by_run: Counted) -> None
 
 
 def _nights(workspace: Path) -> dict[str, float]:
-    with tempfile.TemporaryDirectory() as state:
-        seconds = json.loads(measured(("tests/bench/nights.py", str(workspace), "--json"), Path(state)).said)
+    seconds = json.loads(measured(("tests/bench/nights.py", str(workspace), "--json")).said)
     return dict(zip(("first night", "nothing came", "one small file came"), seconds, strict=True))
 
 

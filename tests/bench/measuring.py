@@ -8,6 +8,7 @@ import platform
 import statistics
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -31,8 +32,13 @@ class Measured:
         return {"seconds": round(self.seconds, 3), "cpu": round(self.cpu, 3), "peak_mb": round(self.peak_mb)}
 
 
-def measured(arguments: Sequence[str], state: Path) -> Measured:
-    """Run a Python program to its end; the exit code 1 says that there are findings."""
+def measured(arguments: Sequence[str]) -> Measured:
+    """Run a Python program to its end with nothing kept of earlier runs; the exit code 1 says that there are findings."""
+    with tempfile.TemporaryDirectory() as state:
+        return _measured(arguments, Path(state))
+
+
+def _measured(arguments: Sequence[str], state: Path) -> Measured:
     begun = perf_counter()
     child = subprocess.Popen(
         [sys.executable, *arguments],

@@ -1,6 +1,7 @@
 """`python tests/bench/stages.py WORKSPACE OUT {check,count,run}`: seconds of each stage, as JSON.
 
-`count` is a run that ends with counting and writes nothing; with `--tell` it also says what it counted.
+As the command line does it, with what is checked kept for the next run. `count` is a run that ends with counting and
+writes nothing else; with `--tell` it also says what it counted.
 """
 
 from __future__ import annotations
@@ -64,11 +65,15 @@ def main() -> None:
 def done(given: argparse.Namespace, marks: Marks) -> Any:
     """Do the work; of `count`, what came of it."""
     from pipeline.clock import Clock
+    from pipeline.commands.places import kept_folder
     from pipeline.engine import engine_for
     from pipeline.run import Asked, accounted, audited, checked, ground_of
+    from pipeline.second import processes_here
 
     with engine_for("local", "", given.parts, given.out) as engine:
-        asked = Asked(given.workspace, engine=engine)
+        asked = Asked(
+            given.workspace, engine=engine, kept=kept_folder(given.workspace), processes=processes_here()
+        )
         if given.until == "check":
             return checked(asked, given.out, marks) and None
         if given.until == "run":
