@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from pipeline.engine import Engine
     from pipeline.handover import Export, Intake, Validated
     from pipeline.intake.arrivals import Arrival
-    from pipeline.intake.receive import Received, Rules
+    from pipeline.intake.receive import Rules
+    from pipeline.intake.received import Received
     from pipeline.settings import Settings
     from pipeline.validate import Checked
 

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline import findings
 from pipeline.errors import WrongUse
 from pipeline.handover import ControlTotal, Export, Intake, Source
 from pipeline.intake import read
@@ -26,10 +25,11 @@ from pipeline.intake.cut import Cut
 from pipeline.intake.furniture import without_furniture
 from pipeline.intake.held_back import without_unread
 from pipeline.intake.letters import mojibake
-from pipeline.intake.logs import made_columns, repairs_frame, said, step_repairs, translation_repairs
+from pipeline.intake.logs import made_columns, said, step_repairs, translation_repairs
 from pipeline.intake.mapping import Mapping, TableMapping
 from pipeline.intake.mapping_reading import load_mapping
 from pipeline.intake.read import Opened
+from pipeline.intake.received import Received, together
 from pipeline.intake.refusal import Refusal
 from pipeline.intake.row_findings import (
     absent_columns,
@@ -49,16 +49,6 @@ from schemas.exports import DAY_COLUMN
 
 #: A row of an export as it lies on disk, roughly.
 BYTES_A_ROW = 80
-
-
-@dataclass(frozen=True)
-class Received:
-    """What one table of one file came to: a ledger line, its rows if it was accepted, what was said about it."""
-
-    source: Source
-    export: Export | None = None
-    findings: tuple[dict[str, object], ...] = ()
-    repairs: tuple[pa.Table, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -125,7 +115,7 @@ def receive_all(
     before = Before()
     for arrival, fed in zip(files, reader(Rules(settings, terms, totals), files), strict=True):
         received.extend(_compared(fed, arrival, before) if _is_listed(settings, arrival.site) else fed)
-    return _together(received, said_before, totals)
+    return together(received, said_before, totals)
 
 
 def _rows_about(files: Sequence[Arrival]) -> int:
@@ -346,16 +336,3 @@ def _rows_not_used(file: Opened, name: str) -> int:
         return read.rows_of_unclaimed(file, name)
     workbook = open_workbook(file.content, name, read.LARGEST_UNPACKED_BYTES)
     return int(np.sum([workbook.rows[sheet] - 1 for sheet in workbook.sheets], dtype=int))
-
-
-def _together(
-    received: list[Received], said_before: list[dict[str, object]], totals: tuple[ControlTotal, ...]
-) -> Intake:
-    told = [*said_before, *(finding for each in received for finding in each.findings)]
-    return Intake(
-        tuple(each.source for each in received),
-        tuple(each.export for each in received if each.export is not None),
-        findings.frame(told),
-        repairs_frame(repair for each in received for repair in each.repairs),
-        totals,
-    )
