@@ -14,6 +14,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import sizing
 from floor import Counted, of_rules, told_in
 from measuring import Measured, machine, measured, median
 from points import Point, Session, keep, put_on_page, report
@@ -112,6 +113,7 @@ def main() -> None:
     if given.write:
         keep(session)
         put_on_page("measured", report(session))
+        put_on_page("sizing", sizing.report(session))
     over = [one for one in points if given.at_most and not _within(one, *given.at_most)]
     raise SystemExit(1 if over else 0)
 
