@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -72,23 +73,26 @@ def plain_table(frame: pd.DataFrame | pa.Table) -> pa.Table:
 
 
 def write_csv(frame: pd.DataFrame | pa.Table, path: Path) -> None:
-    """The table as `csv_text` has it, in UTF-8."""
-    write_text(csv_text(frame), path)
+    """The table as `csv_text` has it, in UTF-8; some rows at a time."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("wb") as stream:
+        stream.writelines(_csv(frame))
 
 
 def csv_text(frame: pd.DataFrame | pa.Table) -> str:
-    r"""The one CSV writer: `\n`, quotes only where needed, empty for null, ISO days, yes and no.
+    """The one form of CSV, as `pipeline.csv_cells` says it."""
+    return b"".join(_csv(frame)).decode("utf-8")
 
-    Numbers are rounded to 10 significant digits. A text cell that a spreadsheet would take for a formula
-    (it begins with `= + - @` or a control character) gets an apostrophe in front.
-    """
-    import pyarrow.compute as pc
 
-    table = plain_table(frame)
-    cells = [_quoted(_as_text(column), alone=table.num_columns == 1) for column in table.columns]
-    lines = pc.binary_join_element_wise(*cells, ",").to_pylist() if cells else []
-    header = ",".join(table.column_names)
-    return "\n".join([header, *lines]) + "\n"
+def _csv(frame: pd.DataFrame | pa.Table) -> Iterator[bytes | memoryview]:
+    import pyarrow as pa
+
+    from pipeline.csv_cells import cells_of, header_of, lines_of
+
+    table = frame if isinstance(frame, pa.Table) else plain_table(frame)
+    yield header_of(table.column_names)
+    for start in range(0, len(table) if table.num_columns else 0, ROW_GROUP_ROWS):
+        yield lines_of(cells_of(plain_table(table.slice(start, ROW_GROUP_ROWS))))
 
 
 def write_parquet(frame: pd.DataFrame | pa.Table, path: Path) -> None:
@@ -129,51 +133,10 @@ def _rounded(numbers: pa.Array) -> pa.Array:
     import numpy as np
     import pyarrow as pa
 
+    from pipeline.csv_cells import rounded
+
     values = numbers.cast(pa.float64()).to_numpy(zero_copy_only=False)
-    distinct, place = np.unique(values, return_inverse=True)
-    short = np.array([float(f"{value:.{SIGNIFICANT_DIGITS}g}") + 0.0 for value in distinct], dtype="float64")
-    return pa.array(short[place] if len(short) else values, mask=np.isnan(values), type=pa.float64())
-
-
-def _as_text(column: pa.ChunkedArray) -> pa.Array:
-    """The column's cells as they stand in a CSV file, before quoting."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    whole = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
-    if pa.types.is_string(whole.type):
-        risky = pc.match_substring_regex(whole, r"\A[=+\-@\x00-\x1f\x7f]")
-        if not pc.any(risky).as_py():
-            return whole
-        return pc.if_else(risky, pc.binary_join_element_wise("'", whole, ""), whole)
-    if pa.types.is_boolean(whole.type):
-        return pc.if_else(whole, "yes", "no")
-    if pa.types.is_floating(whole.type):
-        distinct = whole.dictionary_encode()
-        return pa.array([_shortest(cell) for cell in distinct.dictionary.to_pylist()], pa.string()).take(
-            distinct.indices
-        )
-    if pa.types.is_timestamp(whole.type):
-        return pc.strftime(whole.cast(pa.timestamp("s"), safe=False), format="%Y-%m-%dT%H:%M:%S")
-    return whole.cast(pa.string())
-
-
-def _shortest(number: float) -> str:
-    return f"{number:.{SIGNIFICANT_DIGITS}g}"
-
-
-def _quoted(cells: pa.Array, *, alone: bool) -> pa.Array:
-    """Quotation marks where a cell holds a comma, a quotation mark or a line end; `alone`: also where empty."""
-    import pyarrow.compute as pc
-
-    filled = pc.fill_null(cells, "")
-    needed = pc.match_substring_regex(filled, r'[",\r\n]')
-    if alone:
-        needed = pc.or_(needed, pc.equal(filled, ""))
-    if not pc.any(needed).as_py():
-        return filled
-    marked = pc.binary_join_element_wise('"', pc.replace_substring(filled, '"', '""'), '"', "")
-    return pc.if_else(needed, marked, filled)
+    return pa.array(rounded(values), mask=np.isnan(values), type=pa.float64())
 
 
 # ---------------------------------------------------------------- safe replacing, modes, syncing

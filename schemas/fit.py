@@ -11,7 +11,7 @@ program's mistake, not the hospital's; it stops with `UnfitFrame`, as does a fra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -200,8 +200,42 @@ def faulty_rows(table: Table, frame: pd.DataFrame) -> np.ndarray | None:
             for rule in cell_rules(column, published):
                 faulty |= ~pc.fill_null(rule.holds(cells), True).to_numpy()
     if published and len(frame) > 1:
-        faulty |= frame.duplicated(list(table.key), keep=False).to_numpy()
+        faulty |= _repeated([chunks_of(frame[name]) for name in table.key])
     return faulty
+
+
+def rising(columns: Sequence[pyarrow.ChunkedArray]) -> bool:
+    """Whether each row comes after the one before it, by the first column in which they differ, and no two are equal."""
+    equal = np.ones(max(len(columns[0]) - 1, 0), bool)
+    for cells in columns:
+        if cells.null_count:
+            return False
+        before, after = cells.slice(0, len(equal)), cells.slice(1)
+        if not pc.all(pc.or_(pc.less_equal(before, after), pyarrow.chunked_array([~equal]))).as_py():
+            return False
+        equal &= pc.equal(before, after).to_numpy()
+        if not equal.any():
+            return True
+    return not equal.any()
+
+
+def _repeated(columns: Sequence[pyarrow.ChunkedArray]) -> np.ndarray:
+    """bool: another row has the same cells; gaps are the same."""
+    if rising(columns):
+        return np.zeros(len(columns[0]), bool)
+    numbers, many = np.zeros(len(columns[0]), np.int64), 1
+    for cells in columns:
+        coded = cells.combine_chunks().dictionary_encode(null_encoding="encode")
+        if many * len(coded.dictionary) > 2**62:
+            distinct, numbers = np.unique(numbers, return_inverse=True)
+            many = len(distinct)
+        numbers = numbers * len(coded.dictionary) + coded.indices.to_numpy()
+        many *= len(coded.dictionary)
+    order = np.argsort(numbers, kind="stable")
+    same = np.diff(numbers[order]) == 0
+    repeated = np.zeros(len(numbers), bool)
+    repeated[order] = np.r_[False, same] | np.r_[same, False]
+    return repeated
 
 
 def _fits(table: Table, frame: pd.DataFrame, published: bool) -> bool:

@@ -143,14 +143,18 @@ def _one_nothing(table: pa.Table, described: Table) -> pa.Table:
 
 
 def _sorted(table: pa.Table, described: Table) -> pa.Table:
-    """By the whole key and then everything else; text by its bytes, nulls last."""
+    """By the whole key, which no two rows share; text by its bytes, nulls last."""
     import pyarrow.compute as pc
+
+    from schemas.fit import rising
 
     if len(table) <= 1:
         return table
-    by = KEEPS_ORDER.get(described.name) or tuple(dict.fromkeys([*described.key, *described.names]))
-    numbered = table.append_column("_as_given", [list(range(len(table)))])
-    keys = [(name, "ascending") for name in (*by, "_as_given")]
+    by = KEEPS_ORDER.get(described.name)
+    if by is None and rising([table[name] for name in described.key]):
+        return table
+    numbered = table.append_column("_as_given", [list(range(len(table)))]) if by else table
+    keys = [(name, "ascending") for name in ((*by, "_as_given") if by else described.key)]
     return table.take(pc.sort_indices(numbered, sort_keys=keys))
 
 

@@ -15,12 +15,11 @@ import numpy as np
 
 from pipeline.case_evidence import Days, evidence_rows, laid_to_surgeons, members
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
-from pipeline.compared import arms_of
 from pipeline.handover import AWAITING, COUNTED, Cases
-from pipeline.periods import parse_period
+from pipeline.publish.numbers.chosen import Chosen
 from pipeline.publish.numbers.whose import ALL, Whose
-from pipeline.settings import Compare, Primary, Settings, Window
-from pipeline.watched import closed_cases, quiet_cases
+from pipeline.settings import Settings, Window
+from pipeline.watched import quiet_cases
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,14 +28,6 @@ if TYPE_CHECKING:
     from pipeline.publish.numbers.beside import Beside
     from pipeline.publish.numbers.news import News
     from pipeline.publish.numbers.received import Received
-
-#: Field of `Whose` → column of cases and the labels its integers stand for.
-COLUMNS = {
-    "site": "sites",
-    "surgeon": "surgeons",
-    "fixation": "fixations",
-    "age_band": "age_bands",
-}
 
 
 @dataclass(frozen=True)
@@ -67,17 +58,17 @@ class Having:
     died: np.ndarray
     assessed: np.ndarray
 
-    def of(self, kind: str) -> np.ndarray:
-        """The cases of a kind of number, one of `register.KINDS`."""
+    def of(self, kind: str, own: np.ndarray) -> np.ndarray:
+        """bool: which of some cases, by position, are of a kind of number, one of `register.KINDS`."""
         masks: dict[str, Callable[[], np.ndarray]] = {
-            "cases": lambda: np.ones(len(self.event), bool),
-            "followed": lambda: self.event | self.quiet,
-            "lost": lambda: ~(self.event | self.quiet),
-            "events": lambda: self.event,
-            "awaiting": lambda: self.awaiting,
-            "deaths": lambda: self.died,
-            "assessed": lambda: self.assessed,
-            "events_or_lost": lambda: self.event | ~self.quiet,
+            "cases": lambda: np.ones(len(own), bool),
+            "followed": lambda: self.event[own] | self.quiet[own],
+            "lost": lambda: ~(self.event[own] | self.quiet[own]),
+            "events": lambda: self.event[own],
+            "awaiting": lambda: self.awaiting[own],
+            "deaths": lambda: self.died[own],
+            "assessed": lambda: self.assessed[own],
+            "events_or_lost": lambda: self.event[own] | ~self.quiet[own],
         }
         return masks[kind]()
 
@@ -132,7 +123,6 @@ class CaseFacts:
         received: Received | None = None,
         answers: Answers | None = None,
     ) -> None:
-        self._columns: dict[str, np.ndarray] = {}
         self.news = news
         self.received = received
         self.answers = answers
@@ -145,8 +135,16 @@ class CaseFacts:
         self.windows: dict[int, Window] = {window.days: window for window in settings.windows}
         remembered = max(16, REMEMBERED // (5 * max(1, len(cases.cases))))
         self.having = lru_cache(maxsize=remembered)(self._having)
-        self.closed = lru_cache(maxsize=64)(self._closed)
+        chosen = Chosen(self.cases, self.labels, settings)
+        self.column, self.of, self.closed, self.inside = (
+            chosen.column,
+            chosen.of,
+            chosen.closed,
+            chosen.inside,
+        )
         self.counted_over = lru_cache(maxsize=8)(self._counted_over)
+        self._quiet = lru_cache(maxsize=None)(self._quiet_in)
+        self._dead = lru_cache(maxsize=None)(self._dead_by)
 
     @cached_property
     def beside(self) -> Beside:
@@ -162,7 +160,7 @@ class CaseFacts:
     def among(self, kind: str, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Positions of the closed cases of a kind, in the order of case ids."""
         own = self.counted_over(whose, outcome)
-        return own[self.having(outcome).of(kind)[own]]
+        return own if kind == "cases" else own[self.having(outcome).of(kind, own)]
 
     def of_several(self, kind: str, several: Sequence[Whose], outcome: Outcome) -> np.ndarray:
         """The same of several parts of the cases together."""
@@ -174,10 +172,25 @@ class CaseFacts:
         All operations together are counted where the category can occur, if it can in any of these cases.
         """
         own: np.ndarray = self.closed(whose, outcome.days)
+        can = self.can_occur(whose, outcome)
+        return own if can is None else own[can]
+
+    def can_occur(self, whose: Whose, outcome: Outcome) -> np.ndarray | None:
+        """bool over the closed cases: an outcome is counted over them; None: over all of them."""
         if whose.procedure != ALL or whose.arm:
-            return own
-        can = self.countable.defined[self.column("group")[own], outcome.category] == 1
-        return own[can] if outcome.laid or can.any() else own
+            return None
+        own: np.ndarray = self.closed(whose, outcome.days)
+        can: np.ndarray = (self.countable.defined[:, outcome.category] == 1)[self.column("group")[own]]
+        return can if outcome.laid or can.any() else None
+
+    def mark(self, at: np.ndarray) -> tuple[int, int]:
+        """The same for the same positions in any order, and for no others: how many, and the sum of their random numbers."""
+        return len(at), int(self._random[at].sum())
+
+    @cached_property
+    def _random(self) -> np.ndarray:
+        """64 random bits for each case, the same in every run."""
+        return np.random.default_rng(0).integers(0, 2**64, len(self.cases), np.uint64)
 
     def positions(self, case_ids: Iterable[str]) -> np.ndarray:
         """Where cases stand that are named as published."""
@@ -188,27 +201,12 @@ class CaseFacts:
     def _places(self) -> dict[str, int]:
         return {case_id: place for place, case_id in enumerate(self.case_ids.tolist())}
 
-    def of(self, whose: Whose) -> np.ndarray:
-        """Positions of cases, whether a window has closed or not."""
-        return np.flatnonzero(self.inside(whose))
+    def _quiet_in(self, days: int, seen_in: str) -> np.ndarray:
+        return quiet_cases(self.cases, self.windows[days], seen_in)
 
-    def _closed(self, whose: Whose, days: int) -> np.ndarray:
-        return np.flatnonzero(self.inside(whose) & closed_cases(self.cases, self.windows[days]))
-
-    def inside(self, whose: Whose) -> np.ndarray:
-        """bool over all cases: those that `whose` speaks of, whatever the outcome."""
-        kept = np.ones(len(self.cases), bool)
-        if whose.procedure != ALL:
-            kept &= self.column("group") == self.labels.groups.index(whose.procedure)
-        for name, labels in COLUMNS.items():
-            word = getattr(whose, name)
-            if word:
-                kept &= self.column(name) == _place(word, getattr(self.labels, labels))
-        if whose.period:
-            kept &= self._in_period(whose.period)
-        if whose.isolated:
-            kept &= self.column("isolated").astype(bool)
-        return kept & self._arm(whose) if whose.arm else kept
+    def _dead_by(self, days: int) -> np.ndarray:
+        dead: np.ndarray = self.column("died") <= days
+        return dead
 
     def in_shared_bands(self, whose: Whose, other: Whose, days: int) -> np.ndarray:
         """Positions of closed cases of an age band in which the other cases occur too; of unknown age are none."""
@@ -216,61 +214,45 @@ class CaseFacts:
         found: np.ndarray = self.closed(whose, days)[np.isin(own, theirs) & (own >= 0)]
         return found
 
-    def column(self, name: str) -> np.ndarray:
-        """A column of the frame of cases as whole numbers, made once."""
-        if name not in self._columns:
-            self._columns[name] = self.cases[name].to_numpy(np.int64)
-        return self._columns[name]
-
-    def _in_period(self, name: str) -> np.ndarray:
-        period = parse_period(name)
-        first, last = (
-            np.datetime64(day, "D").astype(np.int64) for day in (period.first_day, period.last_day)
-        )
-        performed = self.column("performed")
-        return (performed >= first) & (performed <= last)
-
-    def _arm(self, whose: Whose) -> np.ndarray:
-        asked = self._comparison(whose)
-        return arms_of(self.cases, asked, self.labels)["ab".index(whose.arm)]
-
-    def _comparison(self, whose: Whose) -> Primary | Compare:
-        """The comparison of the settings that a row of `comparisons` came from."""
-        settings = self.settings
-        asked: list[Primary | Compare] = [
-            *([settings.primary] if settings.primary else []),
-            *settings.compare,
-        ]
-        wanted = (whose.among, whose.by, whose.arm_a, whose.arm_b)
-        return next(entry for entry in asked if (entry.among, entry.by, entry.a, entry.b) == wanted)
-
     def _having(self, outcome: Outcome) -> Having:
-        window = self.windows[outcome.days]
-        key = self.labels.categories[outcome.category]
-        entry = complication_of(self.catalogue, key)
-        first = self.first_events(outcome)
-        event = first <= outcome.days
-        died = self.column("died") <= outcome.days
+        entry = complication_of(self.catalogue, self.labels.categories[outcome.category])
+        at, day = self._first(outcome)
+        within = day <= outcome.days
+        at, day = at[within], day[within]
+        event = self._marked(at)
+        died: np.ndarray = self._dead(outcome.days)
+        if died.any():
+            died = died.copy()
+            died[at[day <= self.column("died")[at]]] = False
         read = self.countable.assessed
-        measured = self._marked(read.loc[read["category"] == outcome.category, "case"].to_numpy())
+        measured = (
+            read.loc[read["category"] == outcome.category, "case"].to_numpy() if entry.measured else at[:0]
+        )
         return Having(
             event=event,
-            quiet=quiet_cases(self.cases, window, entry.seen_in),
+            quiet=self._quiet(outcome.days, entry.seen_in),
             awaiting=self._awaiting(outcome) & ~event,
-            died=died & ~(event & (first <= self.column("died"))),
-            assessed=(event | measured) & bool(entry.measured),
+            died=died,
+            assessed=self._marked(np.concatenate([at, measured])) if entry.measured else self._marked(at[:0]),
         )
 
     def first_events(self, outcome: Outcome) -> np.ndarray:
         """Day of each case's first counted complication, past every window where there is none."""
         first = np.full(len(self.cases), NO_EVENT)
+        at, day = self._first(outcome)
+        first[at] = day
+        return first
+
+    def _first(self, outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
+        """Cases with a counted complication, in order, and the day of the first."""
         if outcome.laid:
             days = self._laid[outcome.category]
-            first[days.at] = days.day
-            return first
+            return days.at, days.day
         own = self.rows_of(outcome, COUNTED)
-        np.minimum.at(first, own.case, own.day)
-        return first
+        order = np.lexsort([own.day, own.case])
+        case, day = own.case[order], own.day[order]
+        new = np.r_[True, case[1:] != case[:-1]][: len(case)]
+        return case[new], day[new]
 
     def first_days(self, outcome: Outcome, cases: Sequence[int]) -> list[int]:
         """The same of some cases, looking at no others."""
@@ -299,7 +281,7 @@ class CaseFacts:
     def _awaiting(self, outcome: Outcome) -> np.ndarray:
         """Of any complication, also whatever one of its members awaits."""
         own = self.rows_of(outcome, AWAITING).within(outcome.days)
-        return self._marked(own.case) | self._marked(self.member_rows(outcome, AWAITING).case)
+        return self._marked(np.concatenate([own.case, self.member_rows(outcome, AWAITING).case]))
 
     @cached_property
     def _members(self) -> list[int]:
@@ -325,8 +307,3 @@ class CaseFacts:
     @cached_property
     def _laid(self) -> dict[int, Days]:
         return laid_to_surgeons(evidence_rows(self.countable), self.labels, self.catalogue)
-
-
-def _place(word: str, labels: tuple[str, ...]) -> int:
-    """Of a published word among labels; -1, as in the frame of cases, for the word that says there is none."""
-    return labels.index(word) if word in labels else -1

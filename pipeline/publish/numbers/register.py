@@ -96,6 +96,7 @@ class Register:
     def __init__(self, facts: CaseFacts | None = None) -> None:
         self.facts = facts
         self.pages: dict[tuple[object, ...], ListPage] = {}
+        self._of_cases: dict[Whose | None, list[ListPage]] = {}
         self._stems: dict[str, str] = {}
 
     def fresh(self) -> Register:
@@ -121,7 +122,7 @@ class Register:
         if not len(at):
             return told
         page = self._page(*_page_of(kind, whose, outcome, category))
-        return linked(told, _address(page, _section(page, kind, outcome, level, at)))
+        return linked(told, _address(page, _section(page, kind, outcome, level, at, self.facts.mark(at))))
 
     def cases(self, told: str, page: str, title: str, case_ids: Sequence[str]) -> str:
         """The number as printed, as a link to a list of just these cases.
@@ -146,7 +147,14 @@ class Register:
         at = find(self.facts)
         if not len(at):
             return told
-        section = Section(slug(title), "", title, at[:MOST_ROWS], len(at), every=at)
+        section = Section(
+            slug(title),
+            "",
+            title,
+            at[:MOST_ROWS].copy(),
+            len(at),
+            every=at if len(at) <= MOST_IN_OWN_FILE else None,
+        )
         return self._named(told, page, section, rows=_digest(at))
 
     def rows(
@@ -227,8 +235,12 @@ class Register:
 
     def outcomes(self, whose: Whose, days: int) -> list[Outcome]:
         """Every outcome of a window of which a number of these cases was printed, in the order asked for."""
-        own = (page for page in self.pages.values() if page.whose == whose)
-        each = (outcome for page in own for section in page.sections.values() for outcome in section.outcomes)
+        each = (
+            outcome
+            for page in self._of_cases.get(whose, ())
+            for section in page.sections.values()
+            for outcome in section.outcomes
+        )
         return [outcome for outcome in dict.fromkeys(each) if outcome.days == days]
 
     def _page(self, key: tuple[object, ...], new: ListPage) -> ListPage:
@@ -239,6 +251,7 @@ class Register:
                 new.name = new.name.replace(new.stem, f"{new.stem}-{_short(whose)}", 1)
                 new.stem += f"-{_short(whose)}"
             self.pages[key] = new
+            self._of_cases.setdefault(new.whose, []).append(new)
         return self.pages[key]
 
 
@@ -274,20 +287,19 @@ def _name_of(whose: Whose) -> str:
     return slug("-".join([whose.procedure, *(word for word in narrowed if word)]))
 
 
-def _section(page: ListPage, kind: str, outcome: Outcome, level: str, at: np.ndarray) -> Section:
-    """The list on its page; one that holds the same rows as another stands once."""
-    same = (
-        kind,
-        outcome.days,
-        level if kind in OF_LEVEL else "",
-        _digest(at),
-    )
+def _section(
+    page: ListPage, kind: str, outcome: Outcome, level: str, at: np.ndarray, mark: tuple[int, int]
+) -> Section:
+    """The list on its page; one that holds the same rows as another, and so has its mark, stands once."""
+    same = (kind, outcome.days, level if kind in OF_LEVEL else "", mark)
     if same not in page.known:
         parts = [kind, *([level] if kind in OF_LEVEL else []), str(outcome.days)]
         identity = slug("-".join(parts))
         alike = sum(known.startswith(f"{identity}.") or known == identity for known in page.sections)
         identity = f"{identity}.{alike + 1}" if alike else identity
-        page.known[same] = page.sections[identity] = Section(identity, kind, "", at[:MOST_ROWS], len(at))
+        page.known[same] = page.sections[identity] = Section(
+            identity, kind, "", at[:MOST_ROWS].copy(), len(at)
+        )
     section = page.known[same]
     if outcome not in section.outcomes:
         section.outcomes.append(outcome)

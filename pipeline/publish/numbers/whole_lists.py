@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
-from pipeline.publish.numbers.all_cases import given_file, named_file, status_file
+from pipeline.publish.numbers.all_cases import CaseFiles, given_file
 from pipeline.publish.numbers.facts import CaseFacts
 from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, ListPage, Register, Section
 from pipeline.publish.numbers.told import Told
@@ -29,8 +29,8 @@ class WholeLists:
     def __init__(self, folder: Path, register: Register, facts: CaseFacts, told: Told) -> None:
         self.folder = folder
         self.register = register
-        self.facts = facts
         self.told = told
+        self._files = CaseFiles(facts)
         self._written: dict[str, str] = {}
 
     def file_of(self, own: ListPage, section: Section) -> str:
@@ -39,19 +39,21 @@ class WholeLists:
         name = f"{own.stem}-{days}.csv" if own.whose else f"{own.name}-{section.identity}.csv"
         if name not in self._written:
             made = self._window(own.whose, days) if own.whose else self._named(section)
-            if made is not None:
+            if isinstance(made, bytes):
+                store.write_bytes(made, self.folder / name)
+            elif made is not None:
                 store.write_csv(made, self.folder / name)
             self._written[name] = name if made is not None else ""
         return self._written[name]
 
-    def _window(self, whose: Whose, days: int) -> pd.DataFrame | None:
-        return status_file(self.facts, whose, days, self.register.outcomes(whose, days), self.told)
+    def _window(self, whose: Whose, days: int) -> bytes | None:
+        return self._files.statuses(whose, days, self.register.outcomes(whose, days), self.told)
 
-    def _named(self, section: Section) -> pd.DataFrame | None:
+    def _named(self, section: Section) -> bytes | pd.DataFrame | None:
         if section.rows > MOST_IN_OWN_FILE:
             return None
         return (
-            named_file(self.facts, section.every)
+            self._files.named(section.every)
             if section.every is not None
             else given_file(section.heads, section.given)
         )
