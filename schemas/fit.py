@@ -38,6 +38,8 @@ _ARROW: dict[str, pyarrow.DataType] = {
     "double": pyarrow.float64(),
     "bool": pyarrow.bool_(),
 }
+#: Numbers that rank rows stay below this.
+MOST_RANKS = 2**62
 _TEXT_KINDS: frozenset[Kind] = frozenset({"id", "text", "code", "word", "words", "note"})
 
 
@@ -211,7 +213,9 @@ def rising(columns: Sequence[pyarrow.ChunkedArray]) -> bool:
         if cells.null_count:
             return False
         before, after = cells.slice(0, len(equal)), cells.slice(1)
-        if not pc.all(pc.or_(pc.less_equal(before, after), pyarrow.chunked_array([~equal]))).as_py():
+        if not pc.all(
+            pc.or_(pc.less_equal(before, after), pyarrow.chunked_array([~equal])), min_count=0
+        ).as_py():
             return False
         equal &= pc.equal(before, after).to_numpy()
         if not equal.any():
@@ -219,18 +223,40 @@ def rising(columns: Sequence[pyarrow.ChunkedArray]) -> bool:
     return not equal.any()
 
 
+def ranks(columns: Sequence[pyarrow.ChunkedArray]) -> np.ndarray:
+    """int64 by row: equal where all cells are, and in the order of the cells, first column first; gaps last."""
+    found, many = np.zeros(len(columns[0]), np.int64), 1
+    for cells in columns:
+        own, distinct = _ranked(cells)
+        if many * distinct > MOST_RANKS:
+            known, found = np.unique(found, return_inverse=True)
+            many = len(known)
+        found, many = found * distinct + own, many * distinct
+    return found
+
+
+def _ranked(cells: pyarrow.ChunkedArray) -> tuple[np.ndarray, int]:
+    """Of one column, and below which number they all are."""
+    kind = cells.type
+    if pyarrow.types.is_date32(kind):
+        cells = cells.cast(pyarrow.int32())
+    if pyarrow.types.is_integer(cells.type) and not cells.null_count and len(cells):
+        whole = cells.to_numpy().astype(np.int64, copy=False)
+        low, high = int(whole.min()), int(whole.max())
+        if high - low < MOST_RANKS >> 31:
+            return whole - low, high - low + 1
+    coded = cells.combine_chunks().dictionary_encode(null_encoding="encode")
+    order = pc.sort_indices(coded.dictionary).to_numpy()
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order))
+    return place[coded.indices.to_numpy()], max(len(order), 1)
+
+
 def _repeated(columns: Sequence[pyarrow.ChunkedArray]) -> np.ndarray:
     """bool: another row has the same cells; gaps are the same."""
     if rising(columns):
         return np.zeros(len(columns[0]), bool)
-    numbers, many = np.zeros(len(columns[0]), np.int64), 1
-    for cells in columns:
-        coded = cells.combine_chunks().dictionary_encode(null_encoding="encode")
-        if many * len(coded.dictionary) > 2**62:
-            distinct, numbers = np.unique(numbers, return_inverse=True)
-            many = len(distinct)
-        numbers = numbers * len(coded.dictionary) + coded.indices.to_numpy()
-        many *= len(coded.dictionary)
+    numbers = ranks(columns)
     order = np.argsort(numbers, kind="stable")
     same = np.diff(numbers[order]) == 0
     repeated = np.zeros(len(numbers), bool)

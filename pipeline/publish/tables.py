@@ -143,19 +143,18 @@ def _one_nothing(table: pa.Table, described: Table) -> pa.Table:
 
 
 def _sorted(table: pa.Table, described: Table) -> pa.Table:
-    """By the whole key, which no two rows share; text by its bytes, nulls last."""
-    import pyarrow.compute as pc
+    """By the whole key, which no two rows of a published table share; text by its bytes, nulls last."""
+    import numpy as np
+    import pyarrow as pa
 
-    from schemas.fit import rising
+    from schemas.fit import is_published, ranks, rising
 
     if len(table) <= 1:
         return table
-    by = KEEPS_ORDER.get(described.name)
-    if by is None and rising([table[name] for name in described.key]):
-        return table
-    numbered = table.append_column("_as_given", [list(range(len(table)))]) if by else table
-    keys = [(name, "ascending") for name in ((*by, "_as_given") if by else described.key)]
-    return table.take(pc.sort_indices(numbered, sort_keys=keys))
+    further = () if is_published(described) else described.names
+    by = KEEPS_ORDER.get(described.name) or tuple(dict.fromkeys([*described.key, *further]))
+    columns = [table[name] for name in by]
+    return table if rising(columns) else table.take(pa.array(np.argsort(ranks(columns), kind="stable")))
 
 
 def _ours(name: str, told: str) -> str:

@@ -1,0 +1,51 @@
+"""Keys as numbers: in the order of the rows they stand for, and equal only where those are."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from schemas import fit
+
+draw = np.random.default_rng(3)
+
+
+def columns(rows: int) -> list[list[object]]:
+    words = ["", "b", "ä", "a,b", "Z", None]
+    return [
+        [words[place] for place in draw.integers(0, len(words), rows)],
+        [int(number) for number in draw.integers(-3, 4, rows)],
+        [None if number == 2 else int(number) * 2**61 for number in draw.integers(-1, 3, rows)],
+    ]
+
+
+def as_python_sorts(row: tuple[object, ...]) -> tuple[object, ...]:
+    return tuple((cell is None, cell.encode() if isinstance(cell, str) else cell or 0) for cell in row)
+
+
+@pytest.mark.parametrize("limit", [2**62, 40])
+def test_ranks_are_in_the_order_of_rows(limit: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fit, "MOST_RANKS", limit)
+    cells = columns(400)
+    rows = [as_python_sorts(row) for row in zip(*cells, strict=True)]
+    ranks = fit.ranks([pa.chunked_array([own[:9], own[9:]], pa.array(own).type) for own in cells])
+    assert [rows[at] for at in np.argsort(ranks, kind="stable")] == sorted(rows)
+    pairs = draw.integers(0, 400, (2000, 2))
+    assert [ranks[a] == ranks[b] for a, b in pairs] == [rows[a] == rows[b] for a, b in pairs]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        (["a", "a", "b"], [1, 2, 1], True),
+        (["a", "a", "b"], [1, 1, 1], False),
+        (["a", "b", "a"], [1, 1, 1], False),
+        (["a", "a", "b"], [2, 1, 1], False),
+        (["a", None, "b"], [1, 1, 1], False),
+        ([], [], True),
+    ],
+)
+def test_rising(first: list[str | None], second: list[int], expected: bool) -> None:
+    told = [pa.chunked_array([first], pa.string()), pa.chunked_array([second], pa.int64())]
+    assert fit.rising(told) is expected
