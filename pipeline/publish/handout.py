@@ -36,7 +36,7 @@ NEWS = (
         "complication of an earlier month became known",
         "complications of earlier months became known",
     ),
-    ("awaiting", "further one awaits review", "further ones await review"),
+    ("awaiting", "possible complication awaits review", "possible complications await review"),
 )
 
 

@@ -250,6 +250,13 @@ def test_on_paper_every_row_stands_and_each_sheet_says_what_it_is(pages: dict[st
         assert [row for row in page.tab.evaluate(rows) if bare(row) not in whole] == [], name
 
 
+def test_on_paper_the_heads_of_columns_stand_on_every_sheet(pages: dict[str, Any]) -> None:
+    sheets = [" ".join(sheet.split()) for sheet in printed(pages["all-any-complication.html"].tab)]
+    with_rows = [sheet for sheet in sheets if "received/" in sheet]
+    assert [sheet for sheet in with_rows if "Rests on" not in sheet] == []
+    assert len(with_rows) > 3
+
+
 def printed(tab: Any) -> list[str]:
     """The text of each sheet of paper."""
     from pypdfium2 import PdfDocument
