@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import re
+import secrets
 import shutil
 import time
 from collections.abc import Mapping
@@ -190,6 +191,11 @@ def current_edition(editions: Path, period: str) -> Path | None:
         return None
     plain = isinstance(named, str) and (named.startswith(DRAFT) or named.isdecimal()) and "/" not in named
     return editions / period / named if plain else None
+
+
+def scratch_beside(editions: Path) -> Path:
+    """A folder, not yet made, for what a run lays aside; `sweep` finds it once the run is dead."""
+    return editions.resolve() / f"{BUILDING}{os.getpid()}-parts-{secrets.token_hex(8)}"
 
 
 def sweep(editions: Path) -> tuple[Path, ...]:

@@ -113,12 +113,13 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
 
 def joined_cases(parts: Sequence[Cases]) -> Cases:
     """The counted cases of all parts as one, in the order of case ids."""
-    first = parts[0]
     if len(parts) == 1:
-        return first
+        return parts[0]
+    first = parts[0]
     cases, placed = _in_order(pd.concat([part.cases for part in parts], ignore_index=True), parts)
-    return replace(
-        first,
+    return Cases(
+        labels=first.labels,
+        defined=first.defined,
         cases=cases,
         complications=placed(parts, lambda part: part.complications, ["case", "category", "level", "status"]),
         assessed=placed(parts, lambda part: part.assessed, ["case", "category"]),

@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.audit import Analysed, analysed
 from pipeline.clock import Clock
-from pipeline.engine import Local
+from pipeline.engine import Local, engine_for
 from pipeline.handover import RECORD_TABLES
 from pipeline.parts import part_of
 from pipeline.run import Accounted, Asked, accounted, ground_of
@@ -158,3 +158,32 @@ def test_parts_that_are_not_said_are_as_many_as_may_work_at_a_time() -> None:
     assert Local(7).parts_for(FEWEST_ROWS) == Local(7).parts_for(0) == 7
     assert Local().parts_for(FEWEST_ROWS - 1) == 1
     assert Local().parts_for(FEWEST_ROWS) == threads() >= 1
+
+
+@pytest.mark.parametrize("parts", [7])
+def test_parts_that_lie_in_files_give_the_same(
+    rows: Accounted, whole: Analysed, tmp_path: Path, parts: int
+) -> None:
+    """More parts than are worked on at a time; afterwards nothing of them is left."""
+    laid: list[int] = []
+    with engine_for("local", "", parts, tmp_path / "editions") as engine:
+        asked = replace(rows.ground.asked, engine=engine)
+        found = analysed(replace(rows, ground=replace(rows.ground, asked=asked)), Clock())
+        laid += [len(list(path.iterdir())) for path in (tmp_path / "editions").iterdir()]
+    assert laid[0] >= 4 * parts  # facts, links, complications and cases of each
+    assert list((tmp_path / "editions").iterdir()) == []
+    for name in FRAMES:
+        ours, theirs = (comparable(getattr(each.whole, name)) for each in (whole, found))
+        pd.testing.assert_frame_equal(theirs, ours, check_dtype=False)
+    for name in ("rates", "cohorts", "event_free", "comparisons", "baseline", "activity"):
+        pd.testing.assert_frame_equal(getattr(found, name), getattr(whole, name))
+    for name, table in whole.by_risk.items():
+        pd.testing.assert_frame_equal(found.by_risk[name], table)
+
+
+def test_so_many_operations_are_cut_finer_than_processors(tmp_path: Path) -> None:
+    """Parts of at most 250,000 operations from 1.5 million on: 6 of 1,500,000, 7 of 1,500,001."""
+    with engine_for("local", "", 0, tmp_path) as engine:
+        assert [engine.parts_for(rows) for rows in (0, 1_500_000, 1_500_001)] == [1, 6, 7]
+    with engine_for("local", "", 3, tmp_path) as engine:
+        assert engine.parts_for(1_500_000) == 3

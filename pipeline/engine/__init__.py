@@ -10,9 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
+from shutil import rmtree
 from typing import TYPE_CHECKING, Any, Protocol
 
+from pipeline.engine.pieces import in_files, whole
 from pipeline.side_by_side import FEWEST_ROWS, in_order, threads
 
 if TYPE_CHECKING:
@@ -20,6 +23,8 @@ if TYPE_CHECKING:
 
 LOCAL, DASK = "local", "dask"
 ENGINES = (LOCAL, DASK)
+#: Operations from which parts lie in files, and how many then make a part.
+MANY_ROWS, ROWS_A_PART = 1_500_000, 250_000
 #: Work on one part: what all parts share comes first, then one piece of each held sequence.
 Work = Callable[..., Any]
 
@@ -48,7 +53,7 @@ class Engine(Protocol):
         """The held values themselves."""
 
 
-@dataclass(frozen=True)
+@dataclass(unsafe_hash=True)
 class Local:
     """In this process. Parts that are not said are as many as processors, where there are rows enough for it; they are
     worked on side by side, and changed by nothing but time.
@@ -77,6 +82,40 @@ class Local:
         return list(pieces)
 
 
+class Spilling(Local):
+    """The same with room beside the editions: where there are more parts than are worked on at a time, and where operations
+    are so many that memory counts more than time, what comes of a part lies in files until it is asked for.
+    """
+
+    def __init__(self, parts: int, scratch: Path) -> None:
+        super().__init__(parts)
+        self._scratch = scratch
+        self._laid = count(1)
+        self._spills = False
+
+    def parts_for(self, rows: int) -> int:
+        parts = self.parts or (-(-rows // ROWS_A_PART) if rows >= MANY_ROWS else super().parts_for(rows))
+        self._spills = parts > threads()
+        return parts
+
+    def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
+        return [self._put(piece) for piece in pieces]
+
+    def each(self, work: Work, shared: object, *pieces: Sequence[Any]) -> Sequence[Any]:
+        return super().each(lambda rules, *own: self._put(work(rules, *map(whole, own))), shared, *pieces)
+
+    def total(
+        self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
+    ) -> Any:
+        return added(list(super().each(lambda rules, *own: work(rules, *map(whole, own)), shared, *pieces)))
+
+    def _put(self, piece: Any) -> Any:
+        if not self._spills:
+            return piece
+        self._scratch.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return in_files(piece, self._scratch / str(next(self._laid)))
+
+
 #: The engine of whoever did not ask for one.
 HERE = Local()
 
@@ -101,7 +140,14 @@ def engine_for(name: str, address: str, parts: int, editions: Path) -> Iterator[
     if name == LOCAL:
         if address:
             raise WrongUse("--scheduler names a Dask scheduler: say --engine dask with it, or leave it out.")
-        yield Local(parts)
+        from pipeline.editions import scratch_beside
+
+        scratch = scratch_beside(editions)
+        try:
+            yield Spilling(parts, scratch)
+        finally:
+            if scratch.exists():
+                rmtree(scratch, ignore_errors=True)
         return
     try:
         import distributed  # noqa: F401

@@ -8,7 +8,6 @@ scheduler, or write into that folder (it is the owner's alone), is trusted as mu
 from __future__ import annotations
 
 import os
-import pickle
 import platform
 import secrets
 import shutil
@@ -21,7 +20,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from pipeline.editions import BUILDING, sweep
+from pipeline.editions import scratch_beside, sweep
+from pipeline.engine.pieces import fetched, lay
 from pipeline.errors import CannotFinish, LimbauditError
 from pipeline.file_work import Elsewhere
 
@@ -45,7 +45,7 @@ def cluster(address: str, parts: int, editions: Path) -> Iterator[Cluster]:
         CannotFinish: It cannot; nothing was written.
     """
     sweep(editions)
-    scratch = editions.resolve() / f"{BUILDING}{os.getpid()}-parts-{secrets.token_hex(8)}"
+    scratch = scratch_beside(editions)
     with _client(address) as client:
         workers = _workers(client)
         _check_versions(client)
@@ -306,23 +306,6 @@ def done(work: Callable[..., Any], shared: str, pieces: Sequence[str]) -> Any:
 def done_aside(work: Callable[..., Any], shared: str, pieces: Sequence[str], place: str) -> None:
     """The same, and what comes of it is laid beside them."""
     lay(done(work, shared, pieces), Path(place))
-
-
-def lay(value: object, path: Path) -> None:
-    """Write a value so that nobody ever sees half of it."""
-    aside = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
-    with open(aside, "wb", opener=_private) as stream:
-        pickle.dump(value, stream, protocol=pickle.HIGHEST_PROTOCOL)
-    aside.replace(path)
-
-
-def _private(path: str, flags: int) -> int:
-    return os.open(path, flags, 0o600)
-
-
-def fetched(path: str) -> Any:
-    with open(path, "rb") as stream:
-        return pickle.load(stream)
 
 
 @lru_cache(maxsize=4)
