@@ -9,6 +9,8 @@ import pandas as pd
 
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import page, rates_page, words
+from pipeline.publish.markup import joined
+from pipeline.publish.numbers.whose import Whose
 from pipeline.publish.page import Show
 from schemas.changes import CAUSES, TIME, UNEXPLAINED
 
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     Tables = Mapping[str, pd.DataFrame]
 
 CHANGES, FIGURES = "../tables/changes.csv", "../tables/changed_figures.csv"
+TOLD_OTHERWISE = "Cases told otherwise"
 FIRST = (
     "No signed edition stands to compare with, so nothing can have changed yet. Once an edition is signed, the next ones "
     "say here which cases and figures moved, and because of which lines."
@@ -68,16 +71,28 @@ def _lead(tables: Tables, context: Context) -> str:
     rows, figures = _of(tables, "changes"), _of(tables, "changed_figures")
     if rows.empty and figures.empty:
         return f"The last signed edition is {signed}. {NOTHING_MOVED}"
-    cases = rows["case_id"].nunique() if len(rows) else 0
     told = "no case would be told otherwise today"
-    if cases:
-        told = f"{words.several(cases, 'case', 'cases')} would be told otherwise of the days it covers"
+    if len(rows):
+        told = joined(
+            _linked(rows, TOLD_OTHERWISE, context), " would be told otherwise of the days it covers"
+        )
     whole = figures[figures["category"] == ANY_COMPLICATION] if len(figures) else figures
     moved = len(whole.drop_duplicates(FIGURE)) if len(whole) else 0
-    return (
-        f"The last signed edition is {signed}. By what is known now, {told}. From there to this edition "
-        f"{words.several(moved, 'figure', 'figures')} of any complication moved, by this and by time."
-    )
+    return joined(
+        f"The last signed edition is {signed}. By what is known now, ", told, ". From there to this edition "
+        f"{words.several(moved, 'figure', 'figures')} of any complication moved, by this and by time.",
+    )  # fmt: skip
+
+
+def _linked(rows: pd.DataFrame, title: str, context: Context) -> str:
+    """How many cases the changes are of, leading to them with what is told otherwise; some may be cases no longer."""
+    named = words.names(context)
+    what: dict[str, list[str]] = {}
+    for case_id, field in zip(rows["case_id"].astype(str), rows["field"], strict=True):
+        what.setdefault(case_id, []).append(_field(field, named))
+    listed = [(case_id, words.listed(list(dict.fromkeys(told)))) for case_id, told in sorted(what.items())]
+    told = words.several(len(listed), "case", "cases")
+    return context.lists.rows(told, "What changed", title, ("Case", "What is told otherwise"), listed)
 
 
 # ---------------------------------------------------------------- cases
@@ -107,16 +122,21 @@ def _cases(rows: pd.DataFrame, context: Context) -> str:
         "Each line is one thing about one case up to the cut of the signed edition. Where several causes touch it, "
         "the nearest is named."
     )
-    table = page.table(printed, "changes", "Cases told otherwise", columns, csv=CHANGES, stub="case")
-    return title + said + _by_cause(rows) + table
+    table = page.table(printed, "changes", TOLD_OTHERWISE, columns, csv=CHANGES, stub="case")
+    return title + said + _by_cause(rows, context) + table
 
 
-def _by_cause(rows: pd.DataFrame) -> str:
+def _by_cause(rows: pd.DataFrame, context: Context) -> str:
     """How many cases each cause touches, in the order of causes."""
-    cases = rows.groupby("because")["case_id"].nunique()
-    known = [cause for cause in CAUSES if cause in cases.index]
+    by_cause = dict(list(rows.groupby("because")))
+    known = [cause for cause in CAUSES if cause in by_cause]
     return page.bullets(
-        [f"{CAUSES[cause]}: {words.several(int(cases[cause]), 'case', 'cases')}" for cause in known]
+        [
+            joined(
+                f"{CAUSES[cause]}: ", _linked(by_cause[cause], f"{TOLD_OTHERWISE}: {CAUSES[cause]}", context)
+            )
+            for cause in known
+        ]
     )
 
 
@@ -162,7 +182,7 @@ def _figures(figures: pd.DataFrame, context: Context) -> str:
             "window": [words.window(days) for days in whole["window_days"]],
             "figure": [COUNTED[str(figure)] for figure in whole["figure"]],
             "before": [words.count(number) for number in whole["before"]],
-            "after": [words.count(number) for number in whole["after"]],
+            "after": [_now(row, context) for row in whole.to_dict("records")],
             "causes": whole["causes"],
         },
         dtype="object",
@@ -175,6 +195,15 @@ def _figures(figures: pd.DataFrame, context: Context) -> str:
     return title + page.table(
         printed.reset_index(drop=True), "figures", caption, columns, csv=FIGURES, grouped_by="operation"
     )  # fmt: skip
+
+
+def _now(row: Mapping[Hashable, Any], context: Context) -> str:
+    """A figure of this edition, leading to its cases; what was signed then leads to its own in that edition."""
+    level = words.names(context).main_level(ANY_COMPLICATION)
+    whose, days = Whose(procedure=str(row["procedure"])), int(row["window_days"])
+    return context.lists.number(
+        words.count(row["after"]), str(row["figure"]), whose, ANY_COMPLICATION, level, days
+    )
 
 
 def _with_causes(figures: pd.DataFrame) -> pd.DataFrame:

@@ -6,12 +6,15 @@ import re
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
+from typing import Any, cast
 
 import pandas as pd
 import pytest
 
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import Context
+from pipeline.publish.changes_page import changes_body
+from pipeline.publish.numbers.whose import Whose
 from pipeline.publish.report import write_report
 from schemas.changes import CAUSES
 
@@ -108,3 +111,38 @@ def test_nothing_moved(tmp_path: Path, moved: Tables, later: Context) -> None:
 
 def test_every_cause_has_words() -> None:
     assert all(told and "_" not in told for told in CAUSES.values())
+
+
+class Listed:
+    """Stands for the lists of an edition: notes which number asked for which list, and prints it in brackets."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, int]] = []
+
+    def rows(
+        self, told: str, page: str, title: str, heads: tuple[str, ...], rows: list[tuple[str, ...]]
+    ) -> str:
+        assert all(len(row) == len(heads) for row in rows)
+        self.asked.append((f"{page}: {title}", len(rows)))
+        return f"[{told}]"
+
+    def number(self, told: str, kind: str, whose: Whose, category: str, level: str, window_days: int) -> str:
+        self.asked.append((f"{kind} {whose.procedure} {category} {level} {window_days}", int(told)))
+        return f"[{told}]"
+
+
+def test_numbers_lead_to_the_cases_they_count(moved: Tables, later: Context) -> None:
+    lists = Listed()
+    body = changes_body(moved, replace(later, lists=cast("Any", lists)))
+    first = moved["changed_figures"]["procedure"].iloc[0]
+    assert sorted(lists.asked) == sorted(
+        [
+            ("What changed: Cases told otherwise", 3),
+            *((f"What changed: Cases told otherwise: {CAUSES[cause]}", 1)
+              for cause in ("decision", "late_record", "other_records")),
+            *((f"{kind} {first} {ANY_COMPLICATION} any 365", number)
+              for kind, number in (("cases", 9), ("events", 3), ("lost", 1))),
+        ]
+    )  # fmt: skip
+    assert "By what is known now, [3 cases] would be told otherwise" in body
+    assert f"{CAUSES['decision']}: [1 case]" in unescape(body)
