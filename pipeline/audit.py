@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipeline.clock import Clock
     from pipeline.counts import Cells, Counts
     from pipeline.engine import Engine
+    from pipeline.publish.lists import Lists
     from pipeline.run import Accounted, Ground
 
 
@@ -53,6 +54,7 @@ class Analysed:
     by_risk: dict[str, pd.DataFrame]
     reviewed: Reviewed
     findings: pd.DataFrame
+    lists: Lists
 
 
 def labels_of(facts: Facts, ground: Ground) -> Labels:
@@ -128,7 +130,8 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
         )
         by_risk = running()
     amiss = decided_amiss(facts, whole, rows.people)
-    asked_amiss = requests_amiss(lists_of(rows, labels, whole), rows.people)
+    lists = lists_of(rows, labels, whole)
+    asked_amiss = requests_amiss(lists, rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
         [
@@ -144,7 +147,7 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
         rates=rates, cohorts=cohorts, event_free=event_free,
         comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
         beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
-        findings=told,
+        findings=told, lists=lists,
     )  # fmt: skip
 
 

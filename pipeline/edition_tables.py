@@ -31,12 +31,12 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
 
     facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
     verdicts = {site: verdict.word for site, verdict in rows.scorecard.verdicts.items()}
-    lists = lists_of(rows, result.labels, whole)
+    lists = result.lists
     received = received_steps(
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
     )
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
-    of_cases = case_tables(rows, result.labels, whole, result.findings)
+    of_cases = case_tables(rows, lists, whole, result.findings)
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
         **rows.scorecard.tables,
@@ -60,11 +60,12 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
 
 
 def case_tables(
-    rows: Accounted, labels: Labels, whole: Whole, found: pd.DataFrame
+    rows: Accounted, lists: Lists, whole: Whole, found: pd.DataFrame
 ) -> dict[str, pd.DataFrame | pa.Table]:
     """The tables that tell of single cases: `cases`, `complications`, `evidence`, `records`, `decisions_used`.
 
     Args:
+        lists: As `lists_of` makes them.
         found: All findings, which say what of people's rows is not used.
     """
     from pipeline.publish.decisions_list import decisions_used
@@ -73,7 +74,7 @@ def case_tables(
     from pipeline.publish.records_aside import Aside
     from pipeline.publish.records_list import Known, records_table
 
-    lists, facts, accepted = lists_of(rows, labels, whole), rows.resolved.facts, rows.validated.accepted
+    facts, accepted = rows.resolved.facts, rows.validated.accepted
     aside = Aside(rows.validated.quarantined, rows.resolved.fates, rows.resolved.standing)
     known = Known(lists, facts, whole, rows.ground.look.places, aside)
     return {

@@ -27,14 +27,13 @@ def listing(rows: Accounted, result: Analysed, tables: Mapping[str, pd.DataFrame
         result: The cases.
         tables: As they are published; `cases` tells what each case is called.
     """
-    from pipeline.edition_tables import lists_of
     from pipeline.publish.numbers import Register
     from pipeline.publish.numbers.facts import CaseFacts
     from pipeline.publish.numbers.received import Received
 
     ground = rows.ground
     case_ids = tables["cases"]["case_id"].to_numpy(dtype=object)
-    lists = lists_of(rows, result.labels, result.whole)
+    lists = result.lists
     facts = CaseFacts(
         result.cases,
         case_ids,

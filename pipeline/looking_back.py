@@ -89,7 +89,7 @@ def _told(tables: Tables, context: Context) -> Told:
 def _known_then(earlier: SignedEdition, rows: Accounted, result: Analysed, clock: Clock) -> Tables:
     """Today's knowledge up to the cut of the signed edition, as tables of cases."""
     from pipeline.audit import tied_and_classified
-    from pipeline.edition_tables import case_tables
+    from pipeline.edition_tables import case_tables, lists_of
     from pipeline.resolve import resolved
     from pipeline.sites import reaches
 
@@ -99,4 +99,4 @@ def _known_then(earlier: SignedEdition, rows: Accounted, result: Analysed, clock
     reached = reaches(rows.validated, found.fates, ground.settings, ground.cut_on, ground.as_of)
     then = replace(rows, ground=ground, resolved=found, reached=reached)
     then, rules, whole, _ = tied_and_classified(then, clock)
-    return case_tables(then, rules.labels, whole, result.findings)
+    return case_tables(then, lists_of(then, rules.labels, whole), whole, result.findings)

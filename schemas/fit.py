@@ -67,12 +67,19 @@ def typed(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     Raises:
         UnfitFrame: A column is missing or too much, or holds what its type cannot.
     """
-    _same_columns(table, frame)
-    columns = {column.name: _arrow_column(table, column, frame[column.name]) for column in table.columns}
+    made = typed_arrow(table, frame)
+    columns = {name: pd.Series(pd.arrays.ArrowExtensionArray(made[name])) for name in table.names}
     return pd.DataFrame(columns, index=pd.RangeIndex(len(frame)))
 
 
-def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pd.Series:
+def typed_arrow(table: Table, frame: pd.DataFrame) -> pyarrow.Table:
+    """The same in Arrow."""
+    _same_columns(table, frame)
+    columns = [_arrow_column(table, column, frame[column.name]) for column in table.columns]
+    return pyarrow.table(columns, schema=arrow_schema(table))
+
+
+def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pyarrow.Array | pyarrow.ChunkedArray:
     try:
         array = pyarrow.Array.from_pandas(cells)
         if _is_text(array.type) != _is_text(arrow_type(column)) and array.null_count < len(array):
@@ -83,7 +90,7 @@ def _arrow_column(table: Table, column: Column, cells: pd.Series) -> pd.Series:
         wanted = f"{arrow_type(column)} without loss"
         message = f"`{table.name}.{column.name}` holds {cells.dtype}, which is not {wanted}."
         raise UnfitFrame(message) from None
-    return pd.Series(pd.arrays.ArrowExtensionArray(array))
+    return array
 
 
 def _is_text(kind: pyarrow.DataType) -> bool:
@@ -186,6 +193,22 @@ def failures(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     places = np.flatnonzero(rows)
     found = model_failures(table, frame.iloc[places])
     return found.assign(row=places[found["row"].to_numpy()])
+
+
+def is_sound(table: Table, made: pyarrow.Table) -> bool:
+    """Whether every cell of a typed table keeps its rules, and no key of a published one is there twice."""
+    published = is_published(table)
+    for column in table.columns:
+        cells = made[column.name]
+        if cells.null_count and not may_be_null(column, published):
+            return False
+        kept = (
+            pc.all(pc.fill_null(rule.holds(cells), True), min_count=0)
+            for rule in cell_rules(column, published)
+        )
+        if not all(answer.as_py() for answer in kept):
+            return False
+    return not published or not _repeated([made[name] for name in table.key]).any()
 
 
 def faulty_rows(table: Table, frame: pd.DataFrame) -> np.ndarray | None:

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.handover import (
     AWAITING,
@@ -55,10 +56,15 @@ class Lists:
     @cached_property
     def case_ids(self) -> np.ndarray:
         """`<site>.<operation_id>.<L|R|N>` of every case."""
-        sites = np.array(self.labels.sites, dtype=object)[self.cases["site"]]
-        operations = self.texts("operations", "operation_id", self.cases["row"].to_numpy())
-        letters = np.array(list(SIDE_LETTERS), dtype=object)[self.cases["side"]]
-        return sites + "." + operations + "." + letters if len(self.cases) else np.zeros(0, dtype=object)
+        cases = self.cases
+        sites = pa.array(self.labels.sites, pa.string()).take(pa.array(cases["site"].to_numpy()))
+        rows = pa.array(cases["row"].to_numpy())
+        operations = self.accepted.tables["operations"]["operation_id"].take(rows).cast(pa.string())
+        letters = pa.array(list(SIDE_LETTERS), pa.string()).take(pa.array(cases["side"].to_numpy()))
+        joined: np.ndarray = pc.binary_join_element_wise(sites, operations, letters, ".").to_numpy(
+            zero_copy_only=False
+        )
+        return joined
 
     @cached_property
     def evidence_texts(self) -> pd.DataFrame:
@@ -75,7 +81,9 @@ class Lists:
         return both.loc[first, key].assign(evidence=_joined(both["reference"].to_numpy(dtype=object), first))
 
     def texts(self, table: str, column: str, rows: np.ndarray) -> np.ndarray:
-        return np.asarray(self.accepted.tables[table][column].take(pa.array(rows)).to_pylist(), dtype=object)
+        own = self.accepted.tables[table][column].take(pa.array(rows))
+        told: np.ndarray = own.to_numpy().astype(object, copy=False)
+        return told
 
     def places(self, table: str, rows: np.ndarray) -> pd.DataFrame:
         """`source_file` and `source_line` of accepted rows."""

@@ -41,6 +41,8 @@ def requested(lists: Lists, people: People, complications: pd.DataFrame) -> pd.D
 
 def requests_amiss(lists: Lists, people: People) -> pd.DataFrame:
     """Findings: requests that name no case or category of the edition."""
+    if people.requests.empty:
+        return findings.empty()
     wrong = people.requests[~_named(lists, people.requests)]
     return findings.frame(_complaints(wrong.to_dict("records"), set(lists.case_ids)))
 
@@ -57,6 +59,8 @@ def _complaints(rows: list[dict[Hashable, Any]], known: set[str]) -> Iterator[di
 
 def _named(lists: Lists, rows: pd.DataFrame) -> pd.Series:
     """bool: the case is one of the edition's, and the category empty or one of the catalogue's."""
+    if rows.empty:
+        return pd.Series(False, index=rows.index)
     known = rows["category"].isna() | rows["category"].isin(lists.labels.categories[:-1])
     return known & rows["case_id"].isin(lists.case_ids)
 

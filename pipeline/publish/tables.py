@@ -54,23 +54,23 @@ def ready(frame: pd.DataFrame | pa.Table, table: Table) -> pa.Table:
     """
     import pyarrow as pa
 
-    from schemas.fit import UnfitFrame, arrow_schema, failures, typed
+    from schemas.fit import UnfitFrame, failures, is_sound, typed, typed_arrow
 
     if isinstance(frame, pa.Table):
         return _as_made(frame, table)
     try:
-        checked = typed(table, _on_limits(_without_categories(frame), table))
-        found = failures(table, checked)
+        prepared = _on_limits(_without_categories(frame), table)
+        plain = typed_arrow(table, prepared)
+        if is_sound(table, plain):
+            return _sorted(_one_nothing(plain, table), table)
+        found = failures(table, typed(table, prepared))
     except UnfitFrame as problem:
         raise CannotFinish(_ours(table.name, str(problem))) from None
-    if len(found):
-        broken = found["column"] + " breaks " + found["rule"]
-        told = "; ".join(
-            f"{what} in {number} rows" for what, number in broken.value_counts().sort_index().items()
-        )
-        raise CannotFinish(_ours(table.name, told))
-    plain = pa.Table.from_pandas(checked, schema=arrow_schema(table), preserve_index=False)
-    return _sorted(_one_nothing(plain, table), table)
+    broken = found["column"] + " breaks " + found["rule"]
+    told = "; ".join(
+        f"{what} in {number} rows" for what, number in broken.value_counts().sort_index().items()
+    )
+    raise CannotFinish(_ours(table.name, told))
 
 
 def _as_made(made: pa.Table, table: Table) -> pa.Table:
@@ -115,19 +115,18 @@ def _without_categories(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _on_limits(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Numbers that the last digits of a sum carried past a limit are on it; ten digits are written, and no more compared."""
-    beyond = {}
+    import numpy as np
+
+    put: dict[str, np.ndarray] = {}
     for column in table.columns:
         if column.kind != "number" or column.name not in frame or frame[column.name].dtype != "float64":
             continue
-        cells = frame[column.name]
         for limit in (column.low, column.high):
-            if (
-                limit is not None
-                and (near := (cells - limit).abs() <= LAST_DIGITS * max(abs(limit), 1)).any()
-            ):
-                cells = cells.mask(near, limit)
-        beyond[column.name] = cells
-    return frame.assign(**beyond)
+            if limit is not None:
+                cells = put.get(column.name, frame[column.name].to_numpy())
+                near = (np.abs(cells - limit) <= LAST_DIGITS * max(abs(limit), 1)) & (cells != limit)
+                put |= {column.name: np.where(near, limit, cells)} if near.any() else {}
+    return frame.assign(**put) if put else frame
 
 
 def _one_nothing(table: pa.Table, described: Table) -> pa.Table:

@@ -87,10 +87,9 @@ class Rows:
     def of(self, kind: str, at: np.ndarray, outcome: Outcome | None) -> list[str]:
         """A `<tr>` a case, in the order given."""
         cases = at.tolist()
-        begun = self._of_each(cases, self._begun, self._beginnings)
         if outcome is None or kind not in self._further:
-            seen = self._of_each(cases, self._seen, self._seen_until)
-            return [f"<tr>{first}{last}</tr>" for first, last in zip(begun, seen, strict=True)]
+            return self._of_each(cases, self._seen, self._seen_rows)
+        begun = self._of_each(cases, self._begun, self._beginnings)
         made = zip(FURTHER[kind], self._further[kind](cases, outcome), strict=True)
         columns = [_cells(cells, column) for column, cells in made]
         return [f"<tr>{''.join(cells)}</tr>" for cells in zip(begun, *columns, strict=True)]
@@ -99,7 +98,7 @@ class Rows:
         self, cases: list[int], made: dict[int, str], make: Callable[[list[int]], list[str]]
     ) -> list[str]:
         """Made once for every case, however many lists it stands in."""
-        missing = [case for case in dict.fromkeys(cases) if case not in made]
+        missing = sorted(set(cases) - made.keys())
         if missing:
             made.update(zip(missing, make(missing), strict=True))
         return [made[case] for case in cases]
@@ -121,9 +120,11 @@ class Rows:
         )
         return ["".join(cells) for cells in zip(*columns, strict=True)]
 
-    def _seen_until(self, cases: list[int]) -> list[str]:
+    def _seen_rows(self, cases: list[int]) -> list[str]:
+        """Whole rows of lists that say no more than until when a case was watched."""
+        begun = self._of_each(cases, self._begun, self._beginnings)
         visits, records = (_cells(days, SEEN[0]) for days in self._days_seen(cases))
-        return [visit + record for visit, record in zip(visits, records, strict=True)]
+        return [f"<tr>{''.join(cells)}</tr>" for cells in zip(begun, visits, records, strict=True)]
 
     def _days_seen(self, cases: list[int]) -> list[list[str]]:
         """Day of the last visit, and the day up to which records reach with the death that ended them."""
