@@ -59,7 +59,12 @@ def checked_tonight(asked: Asked, checks: Path, listener: Listener = silent) -> 
 
 
 def fingerprint(ground: Ground) -> str:
-    """SHA-256 of all that decides what a validation finds on a day, but for the day itself."""
+    """SHA-256 of all that decides what a validation finds on a day."""
+    return sha256(store.json_text(decides(ground)).encode()).hexdigest()
+
+
+def decides(ground: Ground) -> dict[str, Any]:
+    """All that decides what a validation finds on a day, but for the day itself; `received` and `rules` by file."""
     from pipeline.edition_facts import rule_files
     from pipeline.intake.arrivals import arrivals
     from pipeline.people import FOLDERS, people_known
@@ -71,7 +76,7 @@ def fingerprint(ground: Ground) -> str:
     people = people_known(asked.workspace, as_of)
     decided = {name: getattr(people, name) for name in FOLDERS}
     holds = [str(day >= as_of) for day in people.known_findings["until"]]
-    told = {
+    return {
         "program": program_fingerprint(),
         "period": ground.period.name,
         "received": {file.source_file: _content(file) for file in received.files},
@@ -82,7 +87,6 @@ def fingerprint(ground: Ground) -> str:
         "known findings that hold": holds,
         "due": {name: is_due(site, ground.cut_on, as_of) for name, site in ground.settings.sites.items()},
     }
-    return sha256(store.json_text(told).encode()).hexdigest()
 
 
 def _content(file: Arrival) -> str:

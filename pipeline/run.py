@@ -275,19 +275,28 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         CannotFinish: Nothing was written; the message says why.
     """
     from pipeline.publish import PREPARES
+    from pipeline.stands_already import before
 
+    known = before(ground_of(asked), editions)
+    again = known.done() if known else None
+    if again is not None:
+        return again
     clock = Clock(listener)
     with helping_hand(asked.processes, PREPARES) as hand:
-        return _audited(asked, editions, clock, hand)
+        new = made(asked, editions, clock, hand)
+        done = _published(new, editions, clock, hand)
+    if known:
+        known.keep(done, new.rows.troubles)
+    return done
 
 
-def _audited(asked: Asked, editions: Path, clock: Clock, hand: Alone) -> Done:
+def _published(new: Made, editions: Path, clock: Clock, hand: Alone) -> Done:
+    """The edition written, or the signed one left that holds the same."""
     from pipeline.edition_facts import draft_hex
     from pipeline.editions import wiser_than, without_outward
     from pipeline.publish import write_edition
     from pipeline.signed import holds_the_same, point_to
 
-    new = made(asked, editions, clock, hand)
     signed = new.earlier
     if signed and holds_the_same(signed, new.context.period, new.context.made_from):
         point_to(editions, signed, new.context.settings.access_group)

@@ -94,7 +94,7 @@ SLOW = (
     "test_cluster.py::test_the_nightly", "test_cluster.py::test_the_scheduler",
     "test_kept.py", "test_known_findings.py", "test_map_command.py", "test_nightly.py", "test_odd_departments.py",
     "test_one_file_twice.py", "test_pruning.py", "test_quiet_nights.py", "test_removals.py", "test_review_command.py",
-    "test_sheet_command.py", "test_signing.py",
+    "test_sheet_command.py", "test_signing.py", "test_stands_already.py",
 )  # fmt: skip
 EVERY = 20
 THOROUGH = "THOROUGH"
@@ -129,7 +129,7 @@ TABLES_ALONE = (
     "test_bad_input.py", "test_catalogue.py", "test_code_sides.py", "test_decisions", "test_known.py", "test_ledger.py",
     "test_lost_rows.py", "test_map_command.py", "test_one_file_twice.py", "test_parts.py", "test_people.py",
     "test_periods.py", "test_review_command.py", "test_reviewers.py", "test_scorecard_of_the_demo.py", "test_sites.py",
-    "test_standing.py", "test_summary.py", "test_unsaid.py", "trace/", "validate/",
+    "test_standing.py", "test_stands_already.py", "test_summary.py", "test_unsaid.py", "trace/", "validate/",
 )  # fmt: skip
 EXCEPT = ("journeys/test_lists_of_twelve_courses.py",)
 _tables_alone = False
