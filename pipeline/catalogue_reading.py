@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import deepcopy
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -53,7 +55,13 @@ def catalogue_from_text(text: str, name: str = "catalogue.toml") -> Catalogue:
 
 
 def built_in_layer() -> Layer:
-    """The catalogue that comes with the program."""
+    """The catalogue that comes with the program, for whoever asks alone."""
+    parsed = _built_in()
+    return Layer(deepcopy(parsed.content), parsed.text)
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> Layer:
     text = files("schemas").joinpath("catalogue.toml").read_text(encoding="utf-8")
     name = "built-in catalogue"
     return Layer(parse_toml(text, name), TomlText(name, text))

@@ -15,21 +15,29 @@ from pipeline.periods import Period
 from pipeline.signed import SIGNATURE, manifest_of, periods_in, signed_editions
 from pipeline.unattended.lock import held
 
+FRONT_PAGE = "index.html"
+
 
 @dataclass(frozen=True)
 class Unneeded:
-    """An edition that may go, and why."""
+    """An edition that may go, why, and how large it is."""
 
     folder: Path
     why: str
+    megabytes: float
 
     @property
     def name(self) -> str:
         return f"{self.folder.parent.name}/{self.folder.name}"
 
     @property
-    def megabytes(self) -> float:
-        return sum(path.stat().st_size for path in self.folder.rglob("*") if path.is_file()) / 1e6
+    def words(self) -> str:
+        return f"{self.name} ({self.megabytes:.1f} MB): {self.why}."
+
+    @classmethod
+    def of(cls, folder: Path, why: str) -> Unneeded:
+        size = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+        return cls(folder, why, size / 1e6)
 
 
 def unneeded(editions: Path, keep_months: int) -> tuple[Unneeded, ...]:
@@ -62,13 +70,13 @@ def _of(editions: Path, period: Period, newest: date, keep_months: int) -> Itera
     for folder in sorted((editions / period.name).glob(f"{DRAFT}*")):
         if folder.is_dir() and folder != current:
             number = signed_as.get(folder.name)
-            yield Unneeded(
+            yield Unneeded.of(
                 folder, f"it is signed as number {number}" if number else f"{current.name} replaced it"
             )
     for each in numbered[:-1]:
         if each.folder != current and _months(period.last_day, newest) > keep_months:
             why = f"number {numbered[-1].number} replaced it, and its period ended more than {keep_months} months ago"
-            yield Unneeded(each.folder, why)
+            yield Unneeded.of(each.folder, why)
 
 
 def _draft_of(folder: Path) -> str:
@@ -86,11 +94,13 @@ def _months(earlier: date, later: date) -> int:
 
 
 def pruned(editions: Path, keep_months: int, group: str) -> tuple[Unneeded, ...]:
-    """Delete what is not needed, each whole. Returns what was deleted.
+    """Delete what is not needed, each whole, and take it off the front page. Returns what was deleted.
 
     Raises:
         CannotFinish: Another run holds the editions.
     """
+    from pipeline.publish import write_front_page
+
     with held(editions, "pruning", group):
         sweep(editions)
         found = unneeded(editions, keep_months)
@@ -98,4 +108,8 @@ def pruned(editions: Path, keep_months: int, group: str) -> tuple[Unneeded, ...]
             aside = editions / f"{BUILDING}{os.getpid()}-pruned-{number}"
             each.folder.rename(aside)
             shutil.rmtree(aside)
+        if (
+            found or (editions / FRONT_PAGE).is_file()
+        ):  # also where an earlier pruning was broken off before it
+            write_front_page(editions, group)
     return found

@@ -91,6 +91,32 @@ def test_the_others_stay_as_they_are(workspace: Path, limbaudit: Limbaudit) -> N
     assert limbaudit("prune", workspace).out == "Nothing to delete.\n"
 
 
+def test_nothing_is_looked_at_while_another_run_works(workspace: Path, limbaudit: Limbaudit) -> None:
+    """What is to go is decided under the lock, and so is the front page; a dry run only looks."""
+    from pipeline.unattended.lock import held
+
+    before = store.hashes_under(workspace / "editions")
+    with held(workspace / "editions", "limbaudit run"):
+        done = limbaudit("prune", workspace)
+        assert limbaudit("prune", workspace, "--dry-run").out.count("Would delete") == 4
+    assert (done.exit_code, done.out) == (3, "")
+    assert "Another run holds" in done.err
+    assert {
+        path: digest
+        for path, digest in store.hashes_under(workspace / "editions").items()
+        if ".lock" not in path
+    } == before
+
+
+def test_a_front_page_that_a_broken_off_pruning_left_is_mended(workspace: Path, limbaudit: Limbaudit) -> None:
+    assert limbaudit("prune", workspace).exit_code == 0
+    page = workspace / "editions" / "index.html"
+    right = page.read_text("utf-8")
+    page.write_text("old", "utf-8")
+    assert limbaudit("prune", workspace).out == "Nothing to delete.\n"
+    assert page.read_text("utf-8") == right
+
+
 def test_a_folder_without_editions(tmp_path: Path, limbaudit: Limbaudit) -> None:
     (tmp_path / "audit.toml").write_text("contract = 1\n", encoding="utf-8")
     assert limbaudit("prune", tmp_path).out == "Nothing to delete.\n"

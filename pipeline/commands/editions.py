@@ -79,15 +79,9 @@ def prune(workspace: Path, dry_run: bool, out: Path | None) -> None:
 
     settings = settings_of(workspace)
     editions = out or workspace / "editions"
-    found = unneeded(editions, settings.keep_months)
-    told = [f"{each.name} ({each.megabytes:.1f} MB): {each.why}." for each in found]
-    if found and not dry_run:
-        from pipeline.publish import write_front_page
-
-        gone = {each.name for each in pruned(editions, settings.keep_months, settings.access_group)}
-        told = [line for each, line in zip(found, told, strict=True) if each.name in gone]
-        write_front_page(editions, settings.access_group)
-    for line in told:
-        click.echo(f"{'Would delete' if dry_run else 'Deleted'} {line}")
-    if not told:
+    keep, group = settings.keep_months, settings.access_group
+    found = unneeded(editions, keep) if dry_run else pruned(editions, keep, group)
+    for each in found:
+        click.echo(f"{'Would delete' if dry_run else 'Deleted'} {each.words}")
+    if not found:
         click.echo("Nothing to delete.")

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 from pipeline import findings
 from pipeline.handover import Export, Intake, Source, Validated
 from pipeline.shelf import Fingerprint, Shelf, program_fingerprint
-from pipeline.validate import report
 from pipeline.validate.split import Checked, checked_together, combined, validated
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import pandas as pd
     import pyarrow as pa
 
     from pipeline.settings import Settings
@@ -70,11 +70,14 @@ def _taken(shelf: Shelf, key: str) -> Checked | None:
         return None
     tables, told = kept
     source = Source(**{**told, "receipt": date.fromisoformat(told["receipt"])})
-    found, repairs = (tables[name].to_pandas() for name in ("findings", "repairs"))
-    return Checked(
-        source,
-        tables["accepted"],
-        tables["quarantined"],
-        findings.joined([found]),
-        report.joined_repairs([repairs]),
-    )
+    said = (_frame(tables[name]) for name in ("findings", "repairs"))
+    return Checked(source, tables["accepted"], tables["quarantined"], *said)
+
+
+def _frame(said: pa.Table) -> pd.DataFrame:
+    """Findings or repairs in the types that they have where they are made."""
+    import pandas as pd
+    import pyarrow as pa
+
+    kinds = {pa.string(): pd.StringDtype(), pa.int64(): pd.Int64Dtype()}
+    return said.to_pandas(types_mapper=kinds.get)

@@ -50,9 +50,13 @@ def _night(work: Path, scratch: Path, day: date) -> float:
     import pandera.pandas  # noqa: F401  what every start of the program pays for
     import pyarrow.compute  # noqa: F401
 
+    from pipeline.catalogue_reading import _built_in
     from pipeline.quiet_nights import checked_tonight
     from pipeline.run import Asked
+    from pipeline.shelf import program_fingerprint
 
+    for kept_in_memory in (_built_in, program_fingerprint):
+        kept_in_memory.cache_clear()  # each night is a process of its own
     begun = time.process_time()
     checked_tonight(Asked(work, as_of=day, kept=scratch / "kept"), scratch / "checks")
     return time.process_time() - begun
