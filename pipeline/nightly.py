@@ -18,6 +18,7 @@ from pipeline.engine import LOCAL, engine_for
 from pipeline.errors import Away, CannotFinish, LimbauditError, WrongUse
 from pipeline.settings import Settings
 from pipeline.unattended.due import MONTHLY, Task, is_ahead, tasks_due
+from pipeline.unattended.local_disk import refuse_network_folder
 from pipeline.unattended.lock import held
 from pipeline.unattended.memory import Memory, place_of, remember, remembered
 from pipeline.unattended.notices import State, tell
@@ -50,8 +51,12 @@ class Place:
     scheduler: str = ""
 
     @property
-    def kept(self) -> Path:
-        """What runs checked and later ones may take over."""
+    def kept(self) -> Path | None:
+        """What runs checked and later ones may take over; nothing is kept over a network."""
+        try:
+            refuse_network_folder(self.state)
+        except WrongUse:
+            return None
         return self.state / "kept"
 
     @classmethod

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -93,14 +93,17 @@ def _months(earlier: date, later: date) -> int:
     return months - (later.day < earlier.day)
 
 
-def pruned(editions: Path, keep_months: int, group: str) -> tuple[Unneeded, ...]:
+def pruned(
+    editions: Path, keep_months: int, group: str, front_page: Callable[[Path, str], None]
+) -> tuple[Unneeded, ...]:
     """Delete what is not needed, each whole, and take it off the front page. Returns what was deleted.
+
+    Args:
+        front_page: Writes the list of editions, given their folder and the group.
 
     Raises:
         CannotFinish: Another run holds the editions.
     """
-    from pipeline.publish import write_front_page
-
     with held(editions, "pruning", group):
         sweep(editions)
         found = unneeded(editions, keep_months)
@@ -111,5 +114,5 @@ def pruned(editions: Path, keep_months: int, group: str) -> tuple[Unneeded, ...]
         if (
             found or (editions / FRONT_PAGE).is_file()
         ):  # also where an earlier pruning was broken off before it
-            write_front_page(editions, group)
+            front_page(editions, group)
     return found

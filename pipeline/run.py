@@ -274,12 +274,14 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         WrongUse: Settings, catalogue or a mapping cannot be used.
         CannotFinish: Nothing was written; the message says why.
     """
-    from pipeline.publish import PREPARES
+    from pipeline.publish import PREPARES, write_front_page
     from pipeline.stands_already import before
 
     known = before(ground_of(asked), editions)
     again = known.done() if known else None
     if again is not None:
+        if again.written:
+            write_front_page(editions, again.ground.settings.access_group)
         return again
     clock = Clock(listener)
     with helping_hand(asked.processes, PREPARES) as hand:

@@ -67,7 +67,7 @@ class Before:
         if all_faults(done.place) or not self._was_made_from_these(done.place):
             return None
         if done.written:
-            self._left_as_a_run_leaves_it()
+            sweep(self.editions)
         return done
 
     def _as_said(self, told: dict[str, Any]) -> Done:
@@ -87,12 +87,6 @@ class Before:
         return stated.keys() == self.files.keys() and all(
             digest in ("", self.files[name]) for name, digest in stated.items()
         )
-
-    def _left_as_a_run_leaves_it(self) -> None:
-        from pipeline.publish import write_front_page
-
-        sweep(self.editions)
-        write_front_page(self.editions, self.ground.settings.access_group)
 
     def keep(self, done: Done, troubles: tuple[str, ...]) -> None:
         """Keep what a run said, but for what it said of things kept."""

@@ -12,6 +12,7 @@ import pyarrow as pa
 import pytest
 
 from pipeline.commands.places import kept_folder
+from pipeline.nightly import Place
 from pipeline.run import Asked, Done, checked
 from pipeline.shelf import MAGIC, Fingerprint, Shelf
 from pipeline.validate import kept as module
@@ -358,6 +359,8 @@ def test_nothing_is_kept_on_a_network_file_system(workspace: Path, capsys: Any, 
         raise WrongUse(f"{folder} lies on a network file system (nfs4).")
 
     monkeypatch.setattr("pipeline.unattended.local_disk.refuse_network_folder", refuse)
+    monkeypatch.setattr("pipeline.nightly.refuse_network_folder", refuse)
+    assert Place.of(workspace, workspace / "editions", workspace / "state").kept is None
     assert kept_folder(workspace) is None
     assert "network file system" in capsys.readouterr().err
 

@@ -76,11 +76,12 @@ def prune(workspace: Path, dry_run: bool, out: Path | None) -> None:
     """
     from pipeline.nightly import settings_of
     from pipeline.pruning import pruned, unneeded
+    from pipeline.publish import write_front_page
 
     settings = settings_of(workspace)
     editions = out or workspace / "editions"
     keep, group = settings.keep_months, settings.access_group
-    found = unneeded(editions, keep) if dry_run else pruned(editions, keep, group)
+    found = unneeded(editions, keep) if dry_run else pruned(editions, keep, group, write_front_page)
     for each in found:
         click.echo(f"{'Would delete' if dry_run else 'Deleted'} {each.words}")
     if not found:

@@ -97,10 +97,12 @@ def _served(home: Path) -> Iterator[str]:
             wanted = threading.Event()
             wanted.set()
             threading.Thread(target=_watch, args=(server, wanted), daemon=True).start()
-            yield address
-            wanted.clear()
-            if server.poll() is not None:
-                raise CannotFinish(_ended(home))
+            try:
+                yield address
+            finally:
+                wanted.clear()
+                if server.poll() is not None:  # whatever the scheduler makes of that
+                    raise CannotFinish(_ended(home))
         finally:
             _stop(server)
 

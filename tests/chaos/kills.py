@@ -146,8 +146,7 @@ def sign(workspace: Path, place: Path) -> None:
 def prune(place: Path) -> None:
     from pipeline.publish import write_front_page
 
-    pruned(place / "editions", 36, "")
-    write_front_page(place / "editions", "")
+    pruned(place / "editions", 36, "", write_front_page)
 
 
 # ---------------------------------------------------------------- scenes

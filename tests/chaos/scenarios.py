@@ -18,6 +18,7 @@ from random import Random
 from zoneinfo import ZoneInfo
 
 from kills import EARLIER, LATER, PERIOD, child, run, whole_run
+from serving import database_locked, schedule_killed, server_killed
 
 from pipeline import editions, store
 from pipeline import nightly as module
@@ -298,4 +299,7 @@ SCENARIOS: dict[str, tuple[Callable[[Path], Found], bool]] = {
     "clocks_that_change": (clocks_that_change, True),
     "memory_lost": (memory_lost, False),
     "night_without_a_share": (night_without_a_share, False),
+    "server_killed": (server_killed, False),
+    "schedule_killed": (schedule_killed, False),
+    "database_locked": (database_locked, False),
 }
