@@ -18,7 +18,7 @@ from pipeline.engine import LOCAL, engine_for
 from pipeline.errors import Away, CannotFinish, LimbauditError, WrongUse
 from pipeline.settings import Settings
 from pipeline.unattended.due import MONTHLY, Task, is_ahead, tasks_due
-from pipeline.unattended.local_disk import refuse_network_folder
+from pipeline.unattended.local_disk import on_this_machine
 from pipeline.unattended.lock import held
 from pipeline.unattended.memory import Memory, place_of, remember, remembered
 from pipeline.unattended.notices import State, tell
@@ -53,11 +53,7 @@ class Place:
     @property
     def kept(self) -> Path | None:
         """What runs checked and later ones may take over; nothing is kept over a network."""
-        try:
-            refuse_network_folder(self.state)
-        except WrongUse:
-            return None
-        return self.state / "kept"
+        return on_this_machine(self.state / "kept")
 
     @classmethod
     def of(
@@ -294,9 +290,7 @@ def _tried(
             wait(seconds)
         except LimbauditError as problem:
             return ended(task, problem.exit_code, str(problem))
-        except (
-            Exception
-        ) as fault:  # the last door: a fault of the program in one task must not stop the others
+        except Exception as fault:  # the last door: a fault of the program must not stop the other tasks
             return ended(task, 3, _where(fault))
     raise AssertionError("the last try returns")
 

@@ -359,7 +359,6 @@ def test_nothing_is_kept_on_a_network_file_system(workspace: Path, capsys: Any, 
         raise WrongUse(f"{folder} lies on a network file system (nfs4).")
 
     monkeypatch.setattr("pipeline.unattended.local_disk.refuse_network_folder", refuse)
-    monkeypatch.setattr("pipeline.nightly.refuse_network_folder", refuse)
     assert Place.of(workspace, workspace / "editions", workspace / "state").kept is None
     assert kept_folder(workspace) is None
     assert "network file system" in capsys.readouterr().err

@@ -45,3 +45,12 @@ def refuse_network_folder(folder: Path, mounts: Path = Path("/proc/self/mounts")
             f"{folder} lies on a network file system ({kind}), where a machine's own memory is not safe. "
             "Set LIMBAUDIT_STATE_DIR to a folder on a disk of this machine."
         )
+
+
+def on_this_machine(folder: Path) -> Path | None:
+    """The folder; None where it lies on a network file system."""
+    try:
+        refuse_network_folder(folder)
+    except WrongUse:
+        return None
+    return folder

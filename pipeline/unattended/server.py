@@ -96,7 +96,7 @@ def _served(home: Path) -> Iterator[str]:
             _wait_until_up(address, server, home)
             wanted = threading.Event()
             wanted.set()
-            threading.Thread(target=_watch, args=(server, wanted), daemon=True).start()
+            threading.Thread(target=_watch, args=(server, wanted, _ended(home)), daemon=True).start()
             try:
                 yield address
             finally:
@@ -114,12 +114,13 @@ def _ended(home: Path) -> str:
     )
 
 
-def _watch(server: subprocess.Popen[bytes], wanted: threading.Event) -> None:
+def _watch(server: subprocess.Popen[bytes], wanted: threading.Event, why: str) -> None:
     """Ask this process to end when the server has; it has time for that, and then ends all the same."""
     server.wait()
     if wanted.is_set():
         os.kill(os.getpid(), signal.SIGTERM)
         time.sleep(ENDS_WITHIN_SECONDS)
+        print(f"limbaudit: {why}", file=sys.stderr, flush=True)
         os._exit(CannotFinish.exit_code)
 
 

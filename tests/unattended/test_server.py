@@ -64,7 +64,7 @@ def test_one_server_alone_serves_a_folder(tmp_path):
         pass
 
 
-def test_the_end_of_the_server_is_the_end_of_the_schedule(monkeypatch):
+def test_the_end_of_the_server_is_the_end_of_the_schedule(monkeypatch, capsys):
     """Asked to end first, and made to where that does not help; a server that was stopped on purpose ends nobody."""
     done: list[object] = []
     monkeypatch.setattr("pipeline.unattended.server.os.kill", lambda process, how: done.append(how))
@@ -72,8 +72,8 @@ def test_the_end_of_the_server_is_the_end_of_the_schedule(monkeypatch):
     monkeypatch.setattr("pipeline.unattended.server.time.sleep", lambda _seconds: None)
     wanted = threading.Event()
     for expected in ([], [signal.SIGTERM, 3]):
-        _watch(subprocess.Popen([sys.executable, "-c", ""]), wanted)
-        assert done == expected
+        _watch(subprocess.Popen([sys.executable, "-c", ""]), wanted, "It has ended.")
+        assert (done, capsys.readouterr().err) == (expected, "limbaudit: It has ended.\n" if expected else "")
         wanted.set()
 
 
