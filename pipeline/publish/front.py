@@ -37,7 +37,7 @@ SAID = {
         "complication of an earlier month became known",
         "complications of earlier months became known",
     ),
-    "awaiting": ("complication awaits review", "complications await review"),
+    "awaiting": ("possible complication awaits review", "possible complications await review"),
     "decisions": ("decision of reviewers", "decisions of reviewers"),
     "windows_closed": ("window of a case closed", "windows of cases closed"),
 }
@@ -137,6 +137,7 @@ def _told(done: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Conte
         joined(told["operations"], "; ", told["cases"], "."),
         joined(told["complications_happened"], "."),
         joined(told["complications_learned"], "."),
+        joined(told["awaiting"], "."),
         joined(told["decisions"], "; ", told["windows_closed"], "."),
     ]
     waiting = tables.get("review")
