@@ -55,8 +55,10 @@ class Engine(Protocol):
 
 @dataclass(unsafe_hash=True)
 class Local:
-    """In this process. Parts that are not said are as many as processors, where there are rows enough for it; they are
-    worked on side by side, and changed by nothing but time.
+    """In this process, parts side by side.
+
+    Attributes:
+        parts: How many there are; 0: as many as processors, where there are rows enough for it.
     """
 
     parts: int = 0
