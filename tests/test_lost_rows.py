@@ -67,7 +67,7 @@ def from_frame(name: str) -> Thief:
 
 
 THEFTS = [
-    *(Theft("intake", "receive_all", table, from_export(table)) for table in TABLES),
+    *(Theft("intake.receive", "receive_all", table, from_export(table)) for table in TABLES),
     *(Theft("validate.kept", "validated_with", table, from_accepted(table)) for table in TABLES),
     *(Theft("resolve", "resolved", table, from_facts(table)) for table in TABLES),
     Theft("link", "linked", "a record of a case", from_frame("records")),
