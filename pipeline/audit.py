@@ -80,7 +80,7 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
     """Link, classify and count part by part, then estimate from the counts alone.
 
     Args:
-        hand: Who works out the running charts meanwhile.
+        hand: Who works out comparisons and running charts meanwhile.
     """
     from pipeline.edition_tables import lists_of
     from pipeline.estimate import (
@@ -108,11 +108,11 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
     )  # fmt: skip
     ground, facts, labels, engine = rows.ground, rows.resolved.facts, rules.labels, rows.ground.asked.engine
     with clock.stage("estimate"):
+        comparing = hand.begin(comparisons_table, counts, ground.settings, labels, ground.catalogue)
         running = tables_by_risk(engine, rules, parts, counts, hand)
         rates = rates_table(counts, ground.settings, labels, ground.catalogue)
         cohorts = cohorts_table(counts, ground.settings, labels, ground.catalogue, _until(rows))
         event_free = event_free_table(counts, ground.settings, labels, ground.catalogue)
-        comparisons = comparisons_table(counts, ground.settings, labels, ground.catalogue)
         baseline = baseline_table(counts, ground.settings, labels)
         beside = {
             "courses_compared": courses_compared_table(counts, ground.settings, labels, ground.catalogue),
@@ -125,6 +125,7 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
         severity, revisions = severity_table(counts, labels), revisions_table(counts, labels)
         benefit = benefit_tables(counts, ground.settings, labels)
         benefit["published_figures"] = published_figures_table(ground.catalogue, ground.settings)
+        comparisons = comparing()
         benefit["benefit_and_harm"] = benefit_and_harm_table(
             counts, ground.settings, labels, ground.catalogue, comparisons
         )

@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from pipeline.counts import Counts
     from pipeline.engine import Engine
 
-#: Rows of charts; beyond, sending them to another process is not worth its help.
-MOST_SENT = 1_000_000
-
 
 def tables_by_risk(
     engine: Engine, rules: part_work.Rules, parts: Sequence[Any], counts: Counts, hand: Alone = ALONE
@@ -48,9 +45,7 @@ def tables_by_risk(
     second = replace(rules, risks=expected.risks)
     histogram = engine.total(part_work.part_histogram, added_histograms, second, parts)
     in_order = added_chart_cases(engine.all(engine.each(part_work.part_chart_cases, second, parts)))
-    running = (hand if len(in_order) <= MOST_SENT else ALONE).begin(
-        monitoring_tables, in_order, settings, labels
-    )
+    running = hand.begin(monitoring_tables, in_order, settings, labels)
     made = {
         "surgeon_outcomes": surgeon_outcomes_table(histogram, expected, settings, labels, rules.catalogue),
         "risk_models": risk_models_table(expected, spreads(histogram), labels),

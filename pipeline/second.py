@@ -1,7 +1,7 @@
 """A second process that does part of a run's work meanwhile; where there is none, the first does all of it.
 
-It is told one piece of work at a time through a pipe, as a function of this program and what it is given, and sends back
-what came of it. It ends with the pipe, so with the process that started it, however that ends.
+It is told its work through a pipe, piece by piece, as a function of this program and what it is given, and sends back what
+came of it. It ends with the pipe, so with the process that started it, however that ends.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
@@ -22,6 +23,8 @@ from pipeline.ends_with_parent import ends_with_its_parent
 Result = TypeVar("Result")
 #: How many processes may work at once, where not as many as there are processors for, two at most.
 PROCESSES = "LIMBAUDIT_PROCESSES"
+#: Bytes of a piece of work; beyond, sending it takes memory and time that the help is not worth.
+MOST_SENT = 200_000_000
 _HOME = Path(__file__).resolve().parents[1]
 
 
@@ -42,7 +45,7 @@ ALONE = Alone()
 
 
 class Second(Alone):
-    """The second process. It takes one piece of work at a time; whatever comes meanwhile is done here.
+    """The second process. It does one piece of work after the other, in the order in which they are handed over.
 
     Args:
         prepares: Modules it imports at once, while the first process is busy with something else.
@@ -53,51 +56,49 @@ class Second(Alone):
             [sys.executable, "-m", __name__, *prepares], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, (str(_HOME), os.environ.get("PYTHONPATH"))))},
         )  # fmt: skip
-        self._busy = False
+        self._line = ThreadPoolExecutor(1, "second process")
+        self._ended = False
 
     def begin(self, work: Callable[..., Result], *given: object) -> Callable[[], Result]:
-        if self._busy or not self._told((work, given)):
-            return super().begin(work, *given)
-        self._busy = True
-
-        def wait() -> Result:
-            answer = self._answer()
-            if answer is None:  # it was ended from outside: its work is done again here
-                return work(*given)
-            result, problem = answer
-            if problem is not None:
-                raise problem
-            return result  # type: ignore[no-any-return]
-
-        return wait
+        return self._line.submit(self._done, work, given).result
 
     def end(self) -> None:
         """Let it go, also amid its work."""
+        self._ended = True
+        self._process.kill()
+        self._process.wait()
+        self._line.shutdown(cancel_futures=True)
         for pipe in (self._process.stdin, self._process.stdout):
             assert pipe is not None
             try:
                 pipe.close()
             except BrokenPipeError:  # it is gone, and with it who would read the rest
                 continue
-        self._process.kill()
-        self._process.wait()
 
-    def _told(self, task: tuple[Callable[..., Any], tuple[object, ...]]) -> bool:
-        assert self._process.stdin is not None
-        try:
-            pickle.dump(task, self._process.stdin, protocol=pickle.HIGHEST_PROTOCOL)
-            self._process.stdin.flush()
-        except BrokenPipeError:
-            return False
-        return True
+    def _done(self, work: Callable[..., Result], given: tuple[object, ...]) -> Result:
+        """What comes of a piece of work; where it cannot be sent, or its process is gone, it is done here."""
+        task = pickle.dumps((work, given), protocol=pickle.HIGHEST_PROTOCOL)
+        answer = self._asked(task) if len(task) <= MOST_SENT else None
+        if answer is None and self._ended:
+            raise CancelledError
+        if answer is None:
+            return work(*given)
+        result, problem = answer
+        if problem is not None:
+            raise problem
+        return result  # type: ignore[no-any-return]
 
-    def _answer(self) -> tuple[Any, BaseException | None] | None:
-        assert self._process.stdout is not None
+    def _asked(self, task: bytes) -> tuple[Any, BaseException | None] | None:
+        """Its answer; None where it is gone."""
+        tasks, answers = self._process.stdin, self._process.stdout
+        assert tasks is not None
+        assert answers is not None
         try:
-            answer: tuple[Any, BaseException | None] = pickle.load(self._process.stdout)
-        except (EOFError, pickle.UnpicklingError):
+            tasks.write(task)
+            tasks.flush()
+            answer: tuple[Any, BaseException | None] = pickle.load(answers)
+        except (BrokenPipeError, EOFError, pickle.UnpicklingError):
             return None
-        self._busy = False
         return answer
 
 

@@ -14,53 +14,63 @@ from typing import Any
 
 import pytest
 
-from pipeline.errors import CannotFinish, WrongUse
+from pipeline.errors import WrongUse
+from pipeline.periods import parse_period
 from pipeline.second import ALONE, PROCESSES, Second, helping_hand, processes_here
+
+MARK = "LIMBAUDIT_TEST_MARK"
 
 
 @pytest.fixture
-def second() -> Iterator[Second]:
+def second(monkeypatch: pytest.MonkeyPatch) -> Iterator[Second]:
+    """One in whose environment alone MARK is set, so that it can be told who did a piece of work."""
+    monkeypatch.setenv(MARK, "there")
     made = Second()
+    monkeypatch.delenv(MARK)
     yield made
     made.end()
 
 
 def test_the_work_is_done_in_the_other_process(second: Second) -> None:
     assert second.begin(os.getpid)() not in (os.getpid(), 0)
+    assert second.begin(os.getenv, MARK, "here")() == "there"
     assert second.begin(operator.add, "x" * 1_000_000, "y")() == "x" * 1_000_000 + "y"
 
 
 def test_what_it_raises_is_raised_here(second: Second) -> None:
     with pytest.raises(ZeroDivisionError):
         second.begin(operator.truediv, 1, 0)()
-    assert second.begin(operator.add, 1, 2)() == 3
+    assert second.begin(os.getenv, MARK, "here")() == "there"
 
 
 def test_a_message_of_ours_comes_whole(second: Second) -> None:
-    with pytest.raises(CannotFinish, match="the disk is full"):
-        second.begin(_fails, "the disk is full")()
+    with pytest.raises(WrongUse) as here:
+        parse_period("2026-13")
+    with pytest.raises(WrongUse) as there:
+        second.begin(parse_period, "2026-13")()
+    assert str(there.value) == str(here.value) != ""
+    assert there.value.exit_code == 2
 
 
-def _fails(why: str) -> None:
-    raise CannotFinish(why)
+def test_what_comes_while_it_is_busy_waits_its_turn(second: Second) -> None:
+    """Answers longer than a pipe holds too: nobody waits for the other."""
+    slow = second.begin(operator.mul, "a", 5_000_000)
+    after = second.begin(operator.concat, "b" * 5_000_000, "c")
+    assert after() == "b" * 5_000_000 + "c"
+    assert slow() == "a" * 5_000_000
 
 
-def test_what_comes_while_it_is_busy_is_done_here(second: Second) -> None:
-    slow = second.begin(time.sleep, 0.2)
-    assert second.begin(os.getpid)() == os.getpid()
-    assert slow() is None
+def test_what_is_too_large_to_send_is_done_here(second: Second, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.second.MOST_SENT", 1_000)
+    assert second.begin(os.getenv, MARK, "here")() == "there"
+    assert second.begin(os.getenv, MARK, "x" * 1_000)() == "x" * 1_000
 
 
 def test_its_work_is_done_here_when_it_was_ended(second: Second) -> None:
-    waiting = second.begin(_pid_after, 0.5)
+    waiting = second.begin(time.sleep, 0.5)
     second._process.send_signal(signal.SIGKILL)
-    assert waiting() == os.getpid()
-    assert second.begin(os.getpid)() == os.getpid()
-
-
-def _pid_after(seconds: float) -> int:
-    time.sleep(seconds)
-    return os.getpid()
+    assert waiting() is None
+    assert second.begin(os.getenv, MARK, "here")() == "here"
 
 
 def test_one_process_alone_has_nobody_to_help() -> None:

@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 #: What a second process imports that is to help with an edition.
 PREPARES = (
-    "pipeline.publish.apart", "pipeline.estimate", "great_tables", "pyarrow.compute", "pyarrow.parquet",
-    "pyarrow.pandas_compat", "scipy.optimize", "scipy.sparse.linalg", "xlsxwriter",
+    "pipeline.publish.apart", "pipeline.estimate", "scipy.stats", "statsmodels.genmod.generalized_linear_model",
+    "great_tables", "pyarrow.compute", "pyarrow.parquet", "pyarrow.pandas_compat", "scipy.optimize", "scipy.sparse.linalg",
+    "xlsxwriter",
 )  # fmt: skip
 #: What an outward edition leaves in the department.
 BASIS = "outward_basis"
@@ -51,28 +52,31 @@ def published(
             `quarantined/<table>` → the rows held back, with their columns as text.
         context: The edition's facts.
         edition: Its name, as the printed handout says it.
-        hand: Who makes the workbook and the outward edition meanwhile.
+        hand: Who makes the outward edition and the workbook meanwhile.
 
     Raises:
         CannotFinish: A table does not fit its description.
     """
-    from pipeline.publish.apart import begun
+    from pipeline.publish.apart import FIRST, outward_begun, workbook_begun
     from pipeline.publish.handout import write_handout
     from pipeline.publish.manifest import not_built_yet, write_manifest
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
-    from pipeline.publish.tables import NOT_PRINTED, write_table, write_tables
+    from pipeline.publish.tables import NOT_PRINTED, ready_of, write_table, write_tables
 
     department = folder / "department"
-    written = write_tables(department, tables)
-    apart = begun(hand, folder, written, context)
+    first = ready_of(FIRST, tables)
+    outward_made = outward_begun(hand, folder, first, context)
+    written = write_tables(department, tables, first)
+    workbook_made = workbook_begun(hand, department, written, context)
     write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
     printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
     write_report(department / "report", printed, context)
     write_handout(department, printed, context, edition)
-    outward = apart()
+    workbook_made()
+    outward = outward_made()
     if outward.basis is not None:
         write_table(department, BASIS, outward.basis)
     write_manifest(department, context, not_built_yet([*written, BASIS]), outward)

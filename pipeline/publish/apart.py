@@ -11,42 +11,52 @@ import pyarrow as pa
 from pipeline import findings
 from pipeline.publish.context import Context
 from pipeline.publish.numbers import Register
-from pipeline.publish.outward.edition import Outcome, needed
+from pipeline.publish.outward.edition import MADE_FROM, Outcome, needed
 from pipeline.publish.workbook import SHOWN
-from pipeline.second import ALONE, Alone
+from pipeline.second import Alone
 
-#: Bytes; beyond, sending tables to another process takes memory and time that its help is not worth.
-MOST_SENT = 200_000_000
+#: Tables that the outward edition waits for.
+FIRST = tuple(MADE_FROM)
 
 
-def begun(
-    hand: Alone, folder: Path, written: Mapping[str, pa.Table], context: Context
+def outward_begun(
+    hand: Alone, folder: Path, ready: Mapping[str, pa.Table], context: Context
 ) -> Callable[[], Outcome]:
-    """Begin with the workbook and the outward edition.
+    """Begin with the outward edition.
 
     Args:
-        hand: Who makes them.
+        hand: Who makes it.
         folder: The edition's, while it is being built.
-        written: The department's tables.
+        ready: Those of `FIRST` that there are, as they are written.
 
     Returns:
-        What waits for both and says how the outward edition went.
+        What waits for it and says how it went.
     """
+    return hand.begin(_outward, folder, needed(ready), _plain(context))
+
+
+def workbook_begun(
+    hand: Alone, department: Path, written: Mapping[str, pa.Table], context: Context
+) -> Callable[[], None]:
+    """The same with the workbook, of the department's tables."""
     sheets = {table.name: written[table.name] for table in SHOWN if table.name in written}
-    outward = needed(written)
-    sent = sum(table.nbytes for table in (*sheets.values(), *outward.values()))
-    plain = replace(
+    return hand.begin(_workbook, department, sheets, _plain(context))
+
+
+def _plain(context: Context) -> Context:
+    """Without lists and findings, of which neither says anything."""
+    return replace(
         context, lists=Register(), found=findings.empty(), for_senders=findings.empty(), as_used={}
     )
-    return (hand if sent <= MOST_SENT else ALONE).begin(_made, folder, sheets, outward, plain)
 
 
-def _made(
-    folder: Path, sheets: Mapping[str, pa.Table], outward: Mapping[str, pa.Table], context: Context
-) -> Outcome:
+def _outward(folder: Path, tables: Mapping[str, pa.Table], context: Context) -> Outcome:
     from pipeline.publish.outward import write_outward
+
+    return write_outward(folder, tables, context)
+
+
+def _workbook(department: Path, tables: Mapping[str, pa.Table], context: Context) -> None:
     from pipeline.publish.workbook import write_workbook
 
-    outcome = write_outward(folder, outward, context)
-    write_workbook(folder / "department" / "workbook.xlsx", sheets, context)
-    return outcome
+    write_workbook(department / "workbook.xlsx", tables, context)

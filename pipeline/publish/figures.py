@@ -54,6 +54,8 @@ class Rate(NamedTuple):
     note: str
 
 
+#: Columns that say whose rate it is, and of what.
+OF_A_RATE = ("procedure", "stratum", "stratum_value", "category", "level", "window_days", "period")
 #: What gives the number of a kind in print, as a link where its list is to be had.
 Linking = Callable[[object, str], str]
 
@@ -68,7 +70,10 @@ def in_print(rows: pd.DataFrame, context: Context) -> pd.DataFrame:
     import pandas as pd
 
     share = context.settings.tolerance.observed_share
-    asked = [_linking(row, context) for row in rows.to_dict("records")]
+    asked = [
+        _linking(row, context)
+        for row in rows[[name for name in OF_A_RATE if name in rows.columns]].to_dict("records")
+    ]
     told = [_told(row, share, number) for row, number in zip(rates_of(rows), asked, strict=True)]
     return pd.DataFrame(told, columns=list(RATE_COLUMNS), dtype="object")
 

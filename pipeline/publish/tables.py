@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from pipeline import store
@@ -163,8 +164,20 @@ def _ours(name: str, told: str) -> str:
     )
 
 
-def write_tables(department: Path, tables: Mapping[str, pd.DataFrame | pa.Table]) -> dict[str, pa.Table]:
+def ready_of(names: Iterable[str], tables: Mapping[str, pd.DataFrame | pa.Table]) -> dict[str, pa.Table]:
+    """Those tables of these names that there are, as `write_tables` writes them."""
+    return {name: ready(tables[name], PUBLISHED[name]) for name in names if name in tables}
+
+
+def write_tables(
+    department: Path,
+    tables: Mapping[str, pd.DataFrame | pa.Table],
+    already: Mapping[str, pa.Table] = MappingProxyType({}),
+) -> dict[str, pa.Table]:
     """Every table where it belongs; those of rows held back as they come, under `quarantined/`.
+
+    Args:
+        already: Of the described ones those that have been made ready.
 
     Returns:
         The described tables as they were written: typed, sorted, with one way to say "nothing".
@@ -177,7 +190,7 @@ def write_tables(department: Path, tables: Mapping[str, pd.DataFrame | pa.Table]
         if name.startswith(HELD_BACK):
             store.write_csv(tables[name], department / f"{name}.csv")
         elif name in PUBLISHED:
-            written[name] = ready(tables[name], PUBLISHED[name])
+            written[name] = already[name] if name in already else ready(tables[name], PUBLISHED[name])
             write_table(department, name, written[name])
         else:
             raise CannotFinish(_ours(name, "schemas/published.py does not describe it"))
