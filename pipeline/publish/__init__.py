@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 PREPARES = (
     "pipeline.publish.apart", "pipeline.estimate", "scipy.stats", "statsmodels.genmod.generalized_linear_model",
     "great_tables", "pyarrow.compute", "pyarrow.parquet", "pyarrow.pandas_compat", "scipy.optimize", "scipy.sparse.linalg",
-    "xlsxwriter",
+    "typst", "xlsxwriter",
 )  # fmt: skip
 #: What an outward edition leaves in the department.
 BASIS = "outward_basis"
@@ -52,13 +52,12 @@ def published(
             `quarantined/<table>` → the rows held back, with their columns as text.
         context: The edition's facts.
         edition: Its name, as the printed handout says it.
-        hand: Who makes the outward edition and the workbook meanwhile.
+        hand: Who makes the outward edition, the workbook and the handout meanwhile.
 
     Raises:
         CannotFinish: A table does not fit its description.
     """
-    from pipeline.publish.apart import FIRST, outward_begun, workbook_begun
-    from pipeline.publish.handout import write_handout
+    from pipeline.publish.apart import FIRST, handout_begun, outward_begun, workbook_begun
     from pipeline.publish.manifest import not_built_yet, write_manifest
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
@@ -73,8 +72,9 @@ def published(
     for name, content in sorted(context.as_used.items()):
         store.write_bytes(content, department / "as_used" / name)
     printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
+    handout_made = handout_begun(hand, department, printed, context, edition)
     write_report(department / "report", printed, context)
-    write_handout(department, printed, context, edition)
+    handout_made()
     workbook_made()
     outward = outward_made()
     if outward.basis is not None:

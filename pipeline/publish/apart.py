@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pyarrow as pa
 
 from pipeline import findings
 from pipeline.publish.context import Context
+from pipeline.publish.handout import NEEDS
 from pipeline.publish.numbers import Register
 from pipeline.publish.outward.edition import MADE_FROM, Outcome, needed
 from pipeline.publish.workbook import SHOWN
@@ -43,6 +45,14 @@ def workbook_begun(
     return hand.begin(_workbook, department, sheets, _plain(context))
 
 
+def handout_begun(
+    hand: Alone, department: Path, printed: Mapping[str, pd.DataFrame], context: Context, edition: str
+) -> Callable[[], None]:
+    """The same with the handout, of the tables that are printed; `edition` is the name it bears."""
+    tables = {name: printed[name] for name in NEEDS if name in printed}
+    return hand.begin(_handout, department, tables, _plain(context), edition)
+
+
 def _plain(context: Context) -> Context:
     """Without lists and findings, of which neither says anything."""
     return replace(
@@ -54,6 +64,12 @@ def _outward(folder: Path, tables: Mapping[str, pa.Table], context: Context) -> 
     from pipeline.publish.outward import write_outward
 
     return write_outward(folder, tables, context)
+
+
+def _handout(department: Path, tables: Mapping[str, pd.DataFrame], context: Context, edition: str) -> None:
+    from pipeline.publish.handout import write_handout
+
+    write_handout(department, tables, context, edition)
 
 
 def _workbook(department: Path, tables: Mapping[str, pa.Table], context: Context) -> None:

@@ -40,6 +40,10 @@ NEWS = (
 )
 
 
+#: Tables it is made from.
+NEEDS = ("activity", "cases", "comparisons", "complications", "rates")
+
+
 def write_handout(department: Path, tables: Tables, context: Context, edition: str = "") -> None:
     """Write `handout.pdf` into an edition's department folder.
 

@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
+from functools import lru_cache
+from html import escape as _escape
+
+
+@lru_cache(maxsize=1 << 15)
+def escape(told: str, quote: bool = True) -> str:
+    """For HTML, in text and in attributes; the words of an edition come again and again."""
+    return _escape(told, quote)
 
 
 class Markup(str):

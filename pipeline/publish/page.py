@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
-from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -20,6 +19,7 @@ from pipeline.publish import words
 from pipeline.publish.context import Context
 from pipeline.publish.differences import differences
 from pipeline.publish.markup import Markup as Markup
+from pipeline.publish.markup import escape
 from pipeline.publish.markup import linked as linked
 from pipeline.publish.table_bodies import bodies
 

@@ -7,11 +7,10 @@ time of publishing. It makes the heads; the rows are put together here.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from html import escape
 from typing import TYPE_CHECKING
 
 from pipeline.publish import words
-from pipeline.publish.markup import Markup
+from pipeline.publish.markup import Markup, escape
 
 if TYPE_CHECKING:
     import pandas as pd

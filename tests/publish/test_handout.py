@@ -18,8 +18,9 @@ import pytest
 
 from pipeline.publish import Context, SiteState, words
 from pipeline.publish.context import Signature
-from pipeline.publish.handout import MOST_PAGES, handout
+from pipeline.publish.handout import MOST_PAGES, NEEDS, handout, handout_content
 from pipeline.publish.handout_comparison import NOT_STATED, _note, stated_comparison
+from pipeline.publish.numbers import Register
 from pipeline.publish.period_cases import period_complications
 from pipeline.publish.typesetting import NO_GLYPH, fitting, isolated, pages_of
 from pipeline.settings import Handout
@@ -409,3 +410,25 @@ def test_what_counts_cannot_give_is_one_sentence() -> None:
 def test_a_note_says_nothing_twice(note: str | None, said: str) -> None:
     verdict = "Nothing can be compared yet: an arm has no closed cases."
     assert _note(pd.Series({"verdict": verdict, "note": note})) == said
+
+
+class Watched(dict[str, pd.DataFrame]):
+    """Tables that remember which of them were asked for."""
+
+    def __init__(self, tables: Tables) -> None:
+        super().__init__(tables)
+        self.asked: set[str] = set()
+
+    def get(self, name: str, otherwise: Any = None) -> Any:
+        self.asked.add(name)
+        return super().get(name, otherwise)
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        self.asked.add(name)
+        return super().__getitem__(name)
+
+
+def test_it_is_made_from_the_tables_it_names_alone(tables: Tables, context: Context) -> None:
+    watched = Watched(tables)
+    handout_content(watched, replace(context, lists=Register()), "draft")
+    assert watched.asked == set(NEEDS)

@@ -58,13 +58,27 @@ class Received:
         """`HEADS` of the rows of a site's files that ended in a place of the ledger, one of `FATES`."""
         if table not in self.fates:
             return pd.DataFrame(columns=list(HEADS))
-        own = [self.accepted.tables[table].filter(pa.array(self.fates[table] == FATES[place]))]
-        own += [self.quarantined[table]] if place == "quarantined" else []
-        columns = [ID_COLUMN[table], "source_number", "source_line"]
-        rows = pa.concat_tables([each.select(columns).cast(_form(columns[0])) for each in own])
-        sites = np.array([source.site == site for source in self.accepted.sources], bool)
-        rows = rows.filter(pa.array(sites[rows["source_number"].to_numpy()]))
-        return self._placed(*(rows[name] for name in columns))
+        placed, sites = self._ended(table, place)
+        return placed[sites == site].reset_index(drop=True)
+
+    def _ended(self, table: str, place: str) -> tuple[pd.DataFrame, np.ndarray]:
+        """The same of all sites, and the site of each row; looked for once."""
+        if (table, place) not in self._known:
+            own = [self.accepted.tables[table].filter(pa.array(self.fates[table] == FATES[place]))]
+            own += [self.quarantined[table]] if place == "quarantined" else []
+            columns = [ID_COLUMN[table], "source_number", "source_line"]
+            rows = pa.concat_tables([each.select(columns).cast(_form(columns[0])) for each in own])
+            placed = self._placed(*(rows[name] for name in columns))
+            self._known[table, place] = placed, placed["File"].map(self._site_of).to_numpy(dtype=object)
+        return self._known[table, place]
+
+    @cached_property
+    def _known(self) -> dict[tuple[str, str], tuple[pd.DataFrame, np.ndarray]]:
+        return {}
+
+    @cached_property
+    def _site_of(self) -> dict[str, str]:
+        return {source.source_file: source.site for source in self.accepted.sources}
 
     def _placed(self, ids: pa.ChunkedArray, numbers: pa.ChunkedArray, lines: pa.ChunkedArray) -> pd.DataFrame:
         files = pa.array([source.source_file for source in self.accepted.sources], pa.string())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +11,7 @@ import numpy as np
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS
 from pipeline.publish import words
-from pipeline.publish.markup import references
+from pipeline.publish.markup import escape, references
 from pipeline.publish.numbers.facts import CaseFacts, Outcome
 
 if TYPE_CHECKING:
