@@ -184,7 +184,10 @@ class CaseFacts:
         return can if outcome.laid or can.any() else None
 
     def mark(self, at: np.ndarray) -> tuple[int, int]:
-        """The same for the same positions in any order, and for no others: how many, and the sum of their random numbers."""
+        """The same for the same positions in any order: how many, and the sum of their random numbers.
+
+        Of others it differs but for a chance of 2⁻⁶⁴.
+        """
         return len(at), int(self._random[at].sum())
 
     @cached_property
