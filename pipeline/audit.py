@@ -17,6 +17,7 @@ from pipeline.asking import Reviewed, reviewed
 from pipeline.catalogue import ANY_COMPLICATION, ANY_LEVEL
 from pipeline.handover import PERFORMED, RECORD_TABLES, Cases, Facts, Labels
 from pipeline.known import marked
+from pipeline.memory import given_back
 from pipeline.of_period import decisions_in_period, empty_period, operations_in_period
 from pipeline.part_work import Rules
 from pipeline.parts import Whole, joined, joined_cases, part_of, stray_positions
@@ -231,6 +232,7 @@ def _linked_and_classified(
         found = engine.each(part_work.part_classified, rules, own, chains)
     cases = engine.each(part_work.part_cases, rules, own, chains, found)
     del own  # a second copy of the facts, where there are several parts
+    given_back()
     return joined(engine.all(chains), engine.all(found)), cases
 
 

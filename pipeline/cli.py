@@ -211,12 +211,15 @@ def check(workspace: Path, as_of: date | None, out: Path | None) -> None:
     \b
     Example: limbaudit check our_audit --out checked
     """
+    from dataclasses import replace
+
+    from pipeline.engine import LOCAL, engine_for
     from pipeline.run import checked, ground_of
 
     asked = _asked(workspace, as_of=as_of)
     place = out or state_folder() / "checks" / ground_of(asked).as_of.isoformat()
-    with progress() as listener:
-        done = checked(asked, place, listener)
+    with progress() as listener, engine_for(LOCAL, "", 0, place) as engine:
+        done = checked(replace(asked, engine=engine), place, listener)
     _finish(done, "Wrote ledger, held-back rows, repairs, quality and notes to the senders to")
 
 

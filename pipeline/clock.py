@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import perf_counter
 
+from pipeline.memory import given_back
+
 #: Told when a stage begins, with its name.
 Listener = Callable[[str], None]
 
@@ -19,7 +21,7 @@ def silent(_stage: str) -> None:
 
 @dataclass
 class Clock:
-    """Seconds of each stage, for run.json; nothing else depends on it."""
+    """Seconds of each stage, for run.json; nothing else depends on it. After each, memory no longer used is given back."""
 
     listener: Listener = silent
     started: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds"))
@@ -31,6 +33,7 @@ class Clock:
         self.listener(name)
         self._running.append((name, perf_counter()))
         yield
+        given_back()
         self._add(self.seconds, *self._running.pop())
 
     def _until_now(self) -> dict[str, float]:

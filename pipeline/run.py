@@ -124,6 +124,8 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         else:
             checked = validated_with(shelf, intake, settings, ground.catalogue.places)
         intake = replace(intake, exports=tuple(without_texts(export) for export in intake.exports))
+        aside = asked.engine.aside(checked.accepted.tables)
+        checked = replace(checked, accepted=replace(checked.accepted, tables=aside))
     with clock.stage("resolve"):
         checked, found, limits = _within_limits(checked, intake.controls, people, ground)
         ledger = ledger_of(checked, found.fates)

@@ -19,6 +19,7 @@ from pipeline.handover import RECORD_TABLES
 from pipeline.parts import part_of
 from pipeline.run import Accounted, Asked, accounted, ground_of
 from pipeline.side_by_side import FEWEST_ROWS, threads
+from schemas.exports import EXPORTS
 
 WORKSPACE = Path(__file__).parent / "journeys" / "twelve_courses"
 MANY = (2, 3, 5, 8, 64)
@@ -187,3 +188,29 @@ def test_so_many_operations_are_cut_finer_than_processors(tmp_path: Path) -> Non
         assert [engine.parts_for(rows) for rows in (0, 1_500_000, 1_500_001)] == [1, 6, 7]
     with engine_for("local", "", 3, tmp_path) as engine:
         assert engine.parts_for(1_500_000) == 3
+
+
+def test_accepted_tables_that_lie_in_files_give_the_same(
+    rows: Accounted, whole: Analysed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From one row on: every table is mapped from a file of its own, and columns, fates and rates are equal."""
+    monkeypatch.setattr("pipeline.engine.aside.MANY_ROWS", 1)
+    with engine_for("local", "", 0, tmp_path / "editions") as engine:
+        again = accounted(ground_of(replace(rows.ground.asked, engine=engine)), Clock())
+        (scratch,) = (tmp_path / "editions").iterdir()
+        assert {path.name for path in scratch.rglob("*") if path.is_file()} == set(EXPORTS)
+        assert {path.stat().st_mode & 0o077 for path in scratch.rglob("*")} == {0}
+        found = analysed(again, Clock())
+    assert list((tmp_path / "editions").iterdir()) == []
+    for name, table in rows.validated.accepted.tables.items():
+        assert again.validated.accepted.tables[name].equals(table), name
+        np.testing.assert_array_equal(again.resolved.fates[name], rows.resolved.fates[name])
+    for name in ("rates", "cohorts", "event_free", "comparisons", "findings"):
+        pd.testing.assert_frame_equal(getattr(found, name), getattr(whole, name))
+
+
+def test_few_rows_stay_in_memory(rows: Accounted, tmp_path: Path) -> None:
+    tables = rows.validated.accepted.tables
+    with engine_for("local", "", 0, tmp_path / "editions") as engine:
+        assert engine.aside(tables) is tables
+    assert not (tmp_path / "editions").exists()

@@ -15,10 +15,14 @@ from pathlib import Path
 from shutil import rmtree
 from typing import TYPE_CHECKING, Any, Protocol
 
+from pipeline.engine.aside import tables_aside
 from pipeline.engine.pieces import in_files, whole
+from pipeline.memory import given_back
 from pipeline.side_by_side import FEWEST_ROWS, in_order, threads
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from pipeline.file_work import Elsewhere
 
 LOCAL, DASK = "local", "dask"
@@ -37,6 +41,9 @@ class Engine(Protocol):
 
     def for_files(self) -> Elsewhere | None:
         """What reads and checks received files, if that is not done in this process."""
+
+    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
+        """The same tables; where they are so large that memory counts, and there is room, in files."""
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         """Lay pieces where the workers find them."""
@@ -69,6 +76,9 @@ class Local:
     def for_files(self) -> None:
         return None
 
+    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
+        return tables
+
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         return list(pieces)
 
@@ -100,11 +110,16 @@ class Spilling(Local):
         self._spills = parts > threads()
         return parts
 
+    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
+        return tables_aside(tables, self._place)
+
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         return [self._put(piece) for piece in pieces]
 
     def each(self, work: Work, shared: object, *pieces: Sequence[Any]) -> Sequence[Any]:
-        return super().each(lambda rules, *own: self._put(work(rules, *map(whole, own))), shared, *pieces)
+        laid = super().each(lambda rules, *own: self._put(work(rules, *map(whole, own))), shared, *pieces)
+        given_back()
+        return laid
 
     def total(
         self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
@@ -114,8 +129,12 @@ class Spilling(Local):
     def _put(self, piece: Any) -> Any:
         if not self._spills:
             return piece
+        return in_files(piece, self._place())
+
+    def _place(self) -> Path:
+        """A path in the scratch folder that is not taken."""
         self._scratch.mkdir(mode=0o700, parents=True, exist_ok=True)
-        return in_files(piece, self._scratch / str(next(self._laid)))
+        return self._scratch / str(next(self._laid))
 
 
 #: The engine of whoever did not ask for one.

@@ -18,12 +18,16 @@ from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.editions import scratch_beside, sweep
+from pipeline.engine.aside import tables_aside
 from pipeline.engine.pieces import fetched, lay
 from pipeline.errors import CannotFinish, LimbauditError
 from pipeline.file_work import Elsewhere
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: Seconds to wait for a scheduler to answer, for its first worker, and for a new one where all have gone.
 PATIENCE = 20.0
@@ -185,12 +189,18 @@ class Cluster:
     def for_files(self) -> Elsewhere:
         return Elsewhere(self)
 
+    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
+        return tables_aside(tables, self._place)
+
     def held(self, pieces: Iterable[Any]) -> Sequence[Path]:
         return [self._lay(piece) for piece in pieces]
 
-    def _lay(self, value: object) -> Path:
+    def _place(self) -> Path:
         self._laid += 1
-        path = self._scratch / f"{self._laid}"
+        return self._scratch / f"{self._laid}"
+
+    def _lay(self, value: object) -> Path:
+        path = self._place()
         lay(value, path)
         return path
 

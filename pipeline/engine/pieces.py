@@ -16,12 +16,13 @@ from typing import Any
 def lay(value: object, path: Path) -> None:
     """Write a value so that nobody ever sees half of it."""
     aside = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
-    with open(aside, "wb", opener=_private) as stream:
+    with open(aside, "wb", opener=opened_privately) as stream:
         pickle.dump(value, stream, protocol=pickle.HIGHEST_PROTOCOL)
     aside.replace(path)
 
 
-def _private(path: str, flags: int) -> int:
+def opened_privately(path: str, flags: int) -> int:
+    """For `open`: nobody else may read what is laid there."""
     return os.open(path, flags, 0o600)
 
 

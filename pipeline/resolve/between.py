@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 from pipeline import findings
 from pipeline.handover import LEFT, NOT_SENT, NOT_THEIRS, RIGHT, UNSIDED, Accepted, Facts
 from pipeline.resolve.facts import Numbers
-from pipeline.resolve.together import ages_disagree, patients_alike
+from pipeline.resolve.together import ages_disagree, patients_alike, performed
 from pipeline.resolve.versions import Versions
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 from schemas.relations import RELATIONS
@@ -61,8 +61,9 @@ def after_death(accepted: Accepted, rows: dict[str, np.ndarray]) -> pd.DataFrame
 def not_together(accepted: Accepted, fates: dict[str, np.ndarray]) -> pd.DataFrame:
     """Operations that may each be right, but say of one patient, or of two, what does not go together."""
     found = {"ages_disagree": ("age_years", ages_disagree), "patients_alike": ("patient_id", patients_alike)}
+    rows = performed(accepted, fates)
     return findings.joined(
-        _found(accepted, "operations", look(accepted, fates), column, rule)
+        _found(accepted, "operations", look(accepted, rows), column, rule)
         for rule, (column, look) in found.items()
     )
 

@@ -34,7 +34,7 @@ def patients_of(accepted: Accepted, merges: pd.DataFrame, shared: bool) -> Patie
     columns = [_columns(accepted.tables[name], shared) for name in WITH_PATIENTS]
     keys = keys_of([*columns, _written(ends, shared)])
     *sent, named = keys.numbers
-    canonical, complaints = _canonical(len(keys.known), _occurring(sent, len(keys.known)), named, merges)
+    canonical, complaints = _canonical(len(keys.ids), _occurring(sent, len(keys.ids)), named, merges)
     number = {name: canonical[own] for name, own in zip(WITH_PATIENTS, sent, strict=True)}
     return Patients(number, _hashes(keys.known), tuple(complaints))
 

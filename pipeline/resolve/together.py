@@ -13,9 +13,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.columns import whole_numbers
-from pipeline.handover import Accepted
-from pipeline.resolve.deaths import rows_with_patient
+from pipeline.columns import calendar_days, whole_numbers
+from pipeline.handover import KEPT, NO_DAY, Accepted
+from pipeline.keys import keys_of
 
 #: The contract's word for 90 and over; two such ages say nothing about each other.
 OLDEST = 90
@@ -30,12 +30,11 @@ MOST_ALIKE = 0.05
 Fates = Mapping[str, np.ndarray]
 
 
-def ages_disagree(accepted: Accepted, fates: Fates) -> np.ndarray:
+def ages_disagree(accepted: Accepted, rows: pd.DataFrame) -> np.ndarray:
     """Operations whose patient aged too little or too much between two of them.
 
     Between completed years on two days lie the whole years between them, or one more.
     """
-    rows = _operations(accepted, fates)
     age = whole_numbers(accepted.tables["operations"]["age_years"])[rows["row"]]
     known = rows.assign(age=age)[(age >= 0) & (age < OLDEST)]
     known = known[known["patient"].duplicated(keep=False)].sort_values(["patient", "day"], kind="stable")
@@ -46,13 +45,12 @@ def ages_disagree(accepted: Accepted, fates: Fates) -> np.ndarray:
     return np.sort(known.loc[(wrong | wrong.shift(-1, fill_value=False)).to_numpy(bool), "row"].to_numpy())
 
 
-def patients_alike(accepted: Accepted, fates: Fates) -> np.ndarray:
+def patients_alike(accepted: Accepted, rows: pd.DataFrame) -> np.ndarray:
     """Operations that say the same of two patients of a site in everything but the ids; few rows are compared in full.
 
     None where three patients share one, or where so many are alike that the columns sent cannot tell people apart.
     """
     table = accepted.tables["operations"]
-    rows = _operations(accepted, fates).drop_duplicates("row")
     key = rows["day"].to_numpy(np.int64)
     for name in FIRST_COMPARED:
         codes = _codes(table[name].take(rows["row"].to_numpy()))
@@ -73,9 +71,11 @@ def _codes(column: pa.ChunkedArray) -> np.ndarray:
     return encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
 
 
-def _operations(accepted: Accepted, fates: Fates) -> pd.DataFrame:
-    """`row, patient, day` of the operations performed."""
+def performed(accepted: Accepted, fates: Fates) -> pd.DataFrame:
+    """`row, patient, day` of the operations performed on a known day; `patient` is a number of the site's own id."""
     table = accepted.tables["operations"]
-    return rows_with_patient(
-        table, "performed_on", pc.equal(table["status"], "performed"), fates["operations"]
-    )
+    patient = keys_of([(table["site"], table["patient_id"])]).numbers[0]
+    day = calendar_days(table["performed_on"])
+    done = pc.fill_null(pc.equal(table["status"], "performed"), False).to_numpy().astype(bool)
+    rows = np.flatnonzero(done & (fates["operations"] == KEPT) & (patient >= 0) & (day != NO_DAY))
+    return pd.DataFrame({"row": rows, "patient": patient[rows], "day": day[rows]})
