@@ -8,6 +8,7 @@ ask for is deleted at its end, and with it the rows of patients who have been re
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import os
 import secrets
@@ -132,27 +133,29 @@ def _private(path: str, flags: int) -> int:
     return os.open(path, flags, 0o600)
 
 
-def _closed(key: str, tables: Mapping[str, pa.Table], told: object) -> list[bytes]:
+def _closed(key: str, tables: Mapping[str, pa.Table], told: object) -> list[bytes | pa.Buffer]:
     """An entry: a line that names the format, one of JSON, then the tables one after the other."""
     parts = {name: _streamed(table) for name, table in tables.items()}
-    body = b"".join(parts.values())
+    digest = hashlib.sha256()
+    for part in parts.values():
+        digest.update(part)
     head = {
         "key": key,
-        "sizes": {name: len(part) for name, part in parts.items()},
-        "sha256": hashlib.sha256(body).hexdigest(),
+        "sizes": {name: part.size for name, part in parts.items()},
+        "sha256": digest.hexdigest(),
         "told": told,
     }
     line = json.dumps(head, sort_keys=False, ensure_ascii=True).encode()
-    return [MAGIC, hashlib.sha256(line).hexdigest().encode(), b"\n", line, b"\n", body]
+    return [MAGIC, hashlib.sha256(line).hexdigest().encode(), b"\n", line, b"\n", *parts.values()]
 
 
 def _opened(content: bytes, key: str) -> tuple[dict[str, pa.Table], Any] | None:
     """The same read back; None where anything about it is not as it was written."""
     import pyarrow as pa
 
-    magic, _, rest = content.partition(b"\n")
-    digest, _, rest = rest.partition(b"\n")
-    line, _, body = rest.partition(b"\n")
+    stream = io.BytesIO(content)
+    magic, digest, line = (stream.readline().removesuffix(b"\n") for _ in range(3))
+    body = memoryview(content)[stream.tell() :]
     if magic + b"\n" != MAGIC or hashlib.sha256(line).hexdigest().encode() != digest:
         return None
     head = json.loads(line)
@@ -165,14 +168,14 @@ def _opened(content: bytes, key: str) -> tuple[dict[str, pa.Table], Any] | None:
     return tables, head["told"]
 
 
-def _streamed(table: pa.Table) -> bytes:
+def _streamed(table: pa.Table) -> pa.Buffer:
     import pyarrow as pa
 
     sink = pa.BufferOutputStream()
     options = pa.ipc.IpcWriteOptions(compression="lz4")
     with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
         writer.write_table(table)
-    return sink.getvalue().to_pybytes()
+    return sink.getvalue()
 
 
 class Fingerprint:
@@ -198,9 +201,10 @@ class Fingerprint:
             return
         self.add(table.schema.to_string(), table.num_rows)
         sink = _Hashing(self._hash)
-        whole = table.combine_chunks()
-        with pa.ipc.new_stream(pa.PythonFile(sink, mode="w"), whole.schema) as writer:
-            writer.write_table(whole)
+        for at in range(table.num_columns):
+            whole = table.select([at]).combine_chunks()
+            with pa.ipc.new_stream(pa.PythonFile(sink, mode="w"), whole.schema) as writer:
+                writer.write_table(whole)
 
     @property
     def key(self) -> str:

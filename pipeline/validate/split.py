@@ -134,8 +134,8 @@ def checked_together(exports: Sequence[Export], settings: Settings, places: tupl
         text for each in exports for text in identifiers.looked_at(each, EXPORTS[each.source.table])
     )
     read = partial(_read, settings=settings, places=places, sight=sight)
-    cells = in_order(read, exports, rows)
-    typed = {n: each.table for n, each in enumerate(cells) if isinstance(each, Parsed)}
+    cells = dict(enumerate(in_order(read, exports, rows)))
+    typed = {n: each.table for n, each in cells.items() if isinstance(each, Parsed)}
     failures: dict[int, pd.DataFrame] = {}
     for name in EXPORTS:
         numbers = [n for n in typed if exports[n].source.table == name]
@@ -143,11 +143,13 @@ def checked_together(exports: Sequence[Export], settings: Settings, places: tupl
             found = check.model_failures_of([typed[n] for n in numbers], EXPORTS[name])
             failures |= dict(zip(numbers, found, strict=True))
 
+    typed.clear()
+
     def parted(n: int) -> Checked:
-        each = cells[n]
+        each = cells.pop(n)  # what is split is held no longer: its rows are copied
         return each if isinstance(each, Checked) else _split(exports[n], each, settings, failures[n])
 
-    return in_order(parted, range(len(cells)), rows)
+    return in_order(parted, range(len(exports)), rows)
 
 
 def _read(export: Export, settings: Settings, places: tuple[str, ...], sight: Sight) -> Parsed | Checked:
