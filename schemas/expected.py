@@ -122,14 +122,25 @@ RISK_MODELS = Table(
 
 MONITORING = Table(
     "monitoring",
-    "Running chart: closed cases in the order of their operations.",
+    "Running chart: closed cases in the order of their operations; of charts of more than 5,000 cases those that tell its "
+    "course: each at which it asks for a check, the last of each period, and the turns of 150 stretches.",
     (
         procedure(),
         site(),
         category(),
         window_days(),
         Column(
-            "sequence", "integer", "Place in the order.", True, (), 1, None, "", OURS, "count", nullable=False
+            "sequence",
+            "integer",
+            "Place in the order of all cases of the chart.",
+            True,
+            (),
+            1,
+            None,
+            "",
+            OURS,
+            "count",
+            nullable=False,
         ),
         always("period", "word", "Period of the operation."),
         Column(

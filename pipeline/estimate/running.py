@@ -16,6 +16,10 @@ from pipeline.periods import MONTHS_OF, Period, numbered_period
 from pipeline.settings import Settings
 
 FEWEST_CASES = 10
+#: Charts of more cases are told by some of them: see `told_cases`.
+MOST_TOLD_WHOLE = 5000
+#: Stretches of equally many cases, of each of which the turns are told.
+STRETCHES = 150
 DAYS_PER_YEAR = 365.25
 KEY = ["group", "site", "category", "window_days"]
 NAMES = ("procedure", "site", "category", "window_days")
@@ -30,7 +34,7 @@ OF_CHARTS = (
 
 
 def monitoring_tables(cases: pd.DataFrame, settings: Settings, labels: Labels) -> dict[str, pd.DataFrame]:
-    """`monitoring`, a row a case of every chart, and `charts`, a row a chart, those left out among them.
+    """`monitoring`, a row a case told of every chart, and `charts`, a row a chart, those left out among them.
 
     A chart is one procedure, site, category and window with ten closed cases, at a site whose days are as they were.
 
@@ -114,24 +118,51 @@ def _finite(length: float) -> float:
     return length if np.isfinite(length) else float("nan")
 
 
+def told_cases(number: np.ndarray, drawn: Chart) -> np.ndarray:
+    """Places of the cases of a chart that get a row, rising: all of them, unless it has more than 5,000.
+
+    Of a longer one: each case at which it asks for a check, the last case of each period, and of each of 150 stretches
+    the first and last case and those at which the height and the running sum are lowest and highest.
+
+    Args:
+        number: int [case], of the period; never falling.
+        drawn: The chart.
+    """
+    if len(number) <= MOST_TOLD_WHOLE:
+        return np.arange(len(number))
+    begins = np.arange(STRETCHES) * len(number) // STRETCHES
+    ends = np.append(begins[1:], len(number))
+    lines = drawn.height, drawn.seen_less_expected
+    turns = [
+        begin + place
+        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
+        for line in lines
+        for place in (int(line[begin:end].argmin()), int(line[begin:end].argmax()))
+    ]
+    last = np.flatnonzero(np.diff(number))
+    return np.unique(np.concatenate([begins, ends - 1, turns, last, np.flatnonzero(drawn.asks)]))
+
+
 def _by_case(drawn: list[_Drawn], settings: Settings) -> pd.DataFrame:
-    """A row a case of every chart, in order."""
+    """A row a case told of every chart, in order."""
     if not drawn:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in (*NAMES, *OF_CASES)})
-    sizes = [len(each.own) for each in drawn]
-    cases = pd.concat([each.own for each in drawn], ignore_index=True)
-    number, place = np.unique(_period_numbers(cases["performed"].to_numpy(), settings), return_inverse=True)
+    numbers = [_period_numbers(each.own["performed"].to_numpy(), settings) for each in drawn]
+    told = [told_cases(number, each.chart) for number, each in zip(numbers, drawn, strict=True)]
+    sizes = [len(each) for each in told]
+    number, place = np.unique(_picked(numbers, told), return_inverse=True)
     periods = [numbered_period(settings.period, int(each)) for each in number]
+    event, risk = (_picked([each.own[name].to_numpy() for each in drawn], told) for name in ("event", "risk"))
     height, asks, path = (
-        np.concatenate([getattr(each.chart, name) for each in drawn])
+        _picked([getattr(each.chart, name) for each in drawn], told)
         for name in ("height", "asks", "seen_less_expected")
     )
     columns = (
         *(np.repeat(np.array([each.names[name] for each in drawn], dtype=object), sizes) for name in NAMES),
-        np.concatenate([np.arange(1, size + 1) for size in sizes]),
+        np.concatenate(told) + 1,
         np.array([period.name for period in periods], dtype=object)[place],
-        cases["event"].to_numpy(),
-        cases["risk"].to_numpy() / RISK_UNIT,
+        event,
+        risk / RISK_UNIT,
         height,
         np.repeat([each.chart.limit for each in drawn], sizes),
         asks,
@@ -140,6 +171,11 @@ def _by_case(drawn: list[_Drawn], settings: Settings) -> pd.DataFrame:
     )
     found = pd.DataFrame(dict(zip((*NAMES, *OF_CASES), columns, strict=True)))
     return found.astype({"window_days": "int64"})
+
+
+def _picked(values: list[np.ndarray], told: list[np.ndarray]) -> np.ndarray:
+    """Of each chart's values by case those of the cases told, one chart after the other."""
+    return np.concatenate([own[places] for own, places in zip(values, told, strict=True)])
 
 
 def _period_numbers(days: np.ndarray, settings: Settings) -> np.ndarray:
@@ -151,7 +187,7 @@ def _period_numbers(days: np.ndarray, settings: Settings) -> np.ndarray:
 def _maturing(
     drawn: list[_Drawn], sizes: list[int], periods: list[Period], place: np.ndarray, settings: Settings
 ) -> np.ndarray:
-    """bool [case]: operations of its period's last days cannot be judged yet, so that more cases will follow."""
+    """bool [case told]: operations of its period's last days cannot be judged yet, so that more cases will follow."""
     until = {window.days: window.days + window.grace for window in settings.windows}
     last = np.array([np.datetime64(period.last_day, "D").astype(np.int64) for period in periods])
     judged = [int(each.own["known_until"].max()) - until[int(each.names["window_days"])] for each in drawn]

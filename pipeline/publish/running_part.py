@@ -116,7 +116,7 @@ def _told(row: Mapping[Hashable, object], chart: Running, context: Context | Non
     when = words.listed([words.period(period) for period in asked])
     did = f"Asks for a check ({when})." if asked else "Did not reach its limit."
     often = _how_often(row)
-    young = int(chart.maturing.sum())
+    young = int(chart.sequence[-1]) - chart.mature
     still = (
         f" {words.several(young, 'case is', 'cases are')} of periods that will still grow." if young else ""
     )

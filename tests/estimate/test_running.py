@@ -11,7 +11,9 @@ import pytest
 
 from pipeline.count import added_chart_cases, chart_cases, counted
 from pipeline.estimate import expected_risk, monitoring_tables
+from pipeline.estimate.monitoring import Chart
 from pipeline.estimate.notes import NO_CHART, NO_ORDER
+from pipeline.estimate.running import told_cases
 from pipeline.publish.tables import ready
 from pipeline.settings import Site
 from schemas.published import PUBLISHED
@@ -136,3 +138,35 @@ def test_cases_of_partitions_come_in_the_order_of_operations_and_name_nobody():
     own = whole[(whole["category"] == ANY) & (whole["window_days"] == YEAR)]
     assert own["performed"].tolist() == [18_000 + day for day in [0, 1, 2, 3, 3, 3, 4, 5, 6, 7, 8, 9]]
     assert own["event"].tolist() == [0, 0, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0]
+
+
+def test_of_a_very_long_chart_the_cases_that_tell_its_course_by_hand():
+    """6,000 cases are 150 stretches of 40: their first and last, a low of the sum, a check, the last case of two periods."""
+    nothing = float("nan")
+    height, path = np.zeros(6000), np.arange(6000.0)
+    height[777], path[50] = 5.0, -9.0
+    drawn = Chart(height, height > 4, path, 5.0, nothing, nothing, 0.01)
+    number = np.repeat([7, 8, 9], [1010, 1995, 2995])
+    edges = {place for first in range(0, 6000, 40) for place in (first, first + 39)}
+    assert told_cases(number, drawn).tolist() == sorted(edges | {50, 777, 1009, 3004})
+    short = Chart(height[:5000], height[:5000] > 4, path[:5000], 5.0, nothing, nothing, 0.01)
+    assert told_cases(number[:5000], short).tolist() == list(range(5000))
+
+
+def test_a_very_long_chart_loses_no_check_and_says_of_each_case_what_a_row_a_case_would(monkeypatch):
+    events = (np.random.default_rng(5).random(6000) < 0.15).astype(int).tolist()
+    many = cases_on_chart(events).assign(performed=FIRST + np.arange(6000) // 4, known_until=FIRST + 1900)
+    found = monitoring_tables(many, SETTINGS, LABELS)
+    monkeypatch.setattr("pipeline.estimate.running.MOST_TOLD_WHOLE", 6000)
+    whole = monitoring_tables(many, SETTINGS, LABELS)
+    pd.testing.assert_frame_equal(found["charts"], whole["charts"])
+    rows, every = found["monitoring"], whole["monitoring"]
+    assert len(every) == 6000
+    assert len(rows) < 1200
+    pd.testing.assert_frame_equal(rows, every.iloc[rows["sequence"] - 1].reset_index(drop=True))
+    assert (
+        rows["asks_for_check"].sum() == every["asks_for_check"].sum() == found["charts"]["checks"].iloc[0] > 5
+    )
+    last = every.groupby("period")["sequence"].max()
+    assert set(last) <= set(rows["sequence"])
+    assert rows["maturing"].any()

@@ -105,6 +105,18 @@ def test_a_running_chart_climbs_to_its_limit_and_begins_again() -> None:
     assert ">January 2025</text>" in svg
 
 
+def test_a_running_chart_of_which_the_turns_alone_are_told_lies_where_it_would_with_every_case() -> None:
+    """Without the second of its five cases: the same scales, check, limit, ground and end; one point less on the way up."""
+    rows = pd.DataFrame(monitoring("a", "b")[:5]).assign(chart=7)
+    whole, turns = (runnings(own, "chart")[7] for own in (rows, rows.drop(index=1)))
+    svg = running_chart("r", "T", turns, "said")
+    without = running_chart("r", "T", whole, "said").replace("L162.4 75.8", "", 1)
+    curves, others = (re.findall(r'<path class="curve" d="([^"]+)"', each) for each in (svg, without))
+    assert curves[:2] == others[:2] == ["M36 98L99.2 98L225.6 53.6L288.8 31.4", "M288.8 98L352 98"]
+    assert svg.replace(curves[2], "") == without.replace(others[2], "")
+    assert whole.mature == turns.mature == 4
+
+
 @pytest.fixture
 def markup(tmp_path: Path, tables: Tables, context: Context) -> str:
     write_report(tmp_path, tables, context)

@@ -32,7 +32,7 @@ HOW_TO_READ = (
 
 @dataclass(frozen=True)
 class Running:
-    """One chart, arrays by case in order."""
+    """One chart, arrays by case in order; of very long charts the table holds the cases that tell the turns alone."""
 
     sequence: np.ndarray
     period: list[str]
@@ -41,6 +41,20 @@ class Running:
     path: np.ndarray
     maturing: np.ndarray
     limit: float
+
+    @property
+    def mature(self) -> int:
+        """How many cases are of periods that will not grow; the last of each period is always there."""
+        settled = np.flatnonzero(~self.maturing)
+        return int(self.sequence[settled[-1]]) if len(settled) else 0
+
+    @property
+    def drawn(self) -> tuple[np.ndarray, np.ndarray]:
+        """Places of the points of height and path: all of them where the table holds the turns alone."""
+        if self.sequence[-1] > len(self.sequence):
+            every = np.arange(len(self.sequence))
+            return every, every
+        return thinned(self.height), thinned(self.path)
 
 
 def runnings(rows: pd.DataFrame, number: str) -> dict[int, Running]:
@@ -93,7 +107,7 @@ def running_chart(name: str, title: str, chart: Running, told: str) -> str:
     level = Scale(low - room, high + room, PATH[1], PATH[0])
     drawn = [_maturing(chart, across), _axes(upward, level, limit), _periods(chart, across)]
     drawn += _heights(chart, across, upward)
-    kept = thinned(chart.path)
+    kept = chart.drawn[1]
     path = [(across(0.0), level(0.0)), *_points(chart.sequence[kept], chart.path[kept], across, level)]
     drawn.append(drawing.path(path, "curve"))
     return drawing.picture(name, title, told, HEIGHT, drawn)
@@ -117,13 +131,13 @@ def _points(x: np.ndarray, y: np.ndarray, across: Scale, upward: Scale) -> list[
 
 def _heights(chart: Running, across: Scale, upward: Scale) -> list[str]:
     """The chart from 0 on, begun again after each check, and a triangle where it asked for one."""
-    kept = np.union1d(thinned(chart.height), np.flatnonzero(chart.asks))
+    kept = np.union1d(chart.drawn[0], np.flatnonzero(chart.asks))
     ends = [*(np.flatnonzero(chart.asks) + 1).tolist(), len(chart.height)]
     drawn, begin = [], 0
     for end in ends:
         own = kept[(kept >= begin) & (kept < end)]
         if len(own):
-            start = (across(float(chart.sequence[begin] - 1)), upward(0.0))
+            start = (across(float(chart.sequence[begin - 1] if begin else 0)), upward(0.0))
             points = [start, *_points(chart.sequence[own], chart.height[own], across, upward)]
             drawn.append(drawing.path(points, "curve"))
         begin = end
@@ -143,8 +157,7 @@ def _maturing(chart: Running, across: Scale) -> str:
     """A pale ground under the cases of periods that are not complete yet."""
     if not chart.maturing.any():
         return ""
-    first = int(np.flatnonzero(chart.maturing)[0])
-    x = min(across(float(chart.sequence[first]) - 0.5), RIGHT - 3)
+    x = min(across(chart.mature + 0.5), RIGHT - 3)
     grounds = [
         drawing.path([(x, top), (RIGHT, top), (RIGHT, bottom), (x, bottom)], "ground", closed=True)
         + drawing.line(x, top, x, bottom, "ground-edge")
