@@ -6,7 +6,7 @@ is one of them or is not, so that the length of a list tells whether a sum is ri
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
@@ -195,14 +195,16 @@ class CaseFacts:
         """64 random bits for each case, the same in every run."""
         return np.random.default_rng(0).integers(0, 2**64, len(self.cases), np.uint64)
 
-    def positions(self, case_ids: Iterable[str]) -> np.ndarray:
+    def positions(self, case_ids: Sequence[str]) -> np.ndarray:
         """Where cases stand that are named as published."""
-        known = self._places
-        return np.array([known[case_id] for case_id in case_ids], np.int64)
+        import pyarrow as pa
+        import pyarrow.compute as pc
 
-    @cached_property
-    def _places(self) -> dict[str, int]:
-        return {case_id: place for place, case_id in enumerate(self.case_ids.tolist())}
+        asked = pa.array(case_ids, pa.string())
+        found = pc.index_in(asked, pa.array(self.case_ids, pa.string()))
+        if found.null_count:
+            raise KeyError(asked.filter(found.is_null())[0].as_py())
+        return found.to_numpy().astype(np.int64)
 
     def _quiet_in(self, days: int, seen_in: str) -> np.ndarray:
         return quiet_cases(self.cases, self.windows[days], seen_in)

@@ -97,7 +97,7 @@ class Rows:
         self, cases: list[int], made: dict[int, str], make: Callable[[list[int]], list[str]]
     ) -> list[str]:
         """Made once for every case, however many lists it stands in."""
-        missing = sorted(set(cases) - made.keys())
+        missing = sorted(set(cases).difference(made))
         if missing:
             made.update(zip(missing, make(missing), strict=True))
         return [made[case] for case in cases]
