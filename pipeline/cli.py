@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 import traceback
 from datetime import date, datetime
@@ -19,6 +20,7 @@ from pipeline.commands.review import review
 from pipeline.commands.sheet import sheet
 from pipeline.commands.unattended import nightly, schedule, status
 from pipeline.errors import LimbauditError
+from pipeline.second import OBJECTS_BETWEEN_SWEEPS
 
 if TYPE_CHECKING:
     from pipeline.run import Asked, Done
@@ -94,6 +96,7 @@ def main() -> None:
     Exit codes: 0 done; 1 done, but something is out of tolerance (stderr says what);
     2 wrong use or settings; 3 could not finish, nothing was changed.
     """
+    gc.set_threshold(OBJECTS_BETWEEN_SWEEPS)
 
 
 for command in (

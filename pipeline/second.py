@@ -6,6 +6,7 @@ came of it. It ends with the pipe, so with the process that started it, however 
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import pickle
@@ -25,6 +26,9 @@ Result = TypeVar("Result")
 PROCESSES = "LIMBAUDIT_PROCESSES"
 #: Bytes of a piece of work; beyond, sending it takes memory and time that the help is not worth.
 MOST_SENT = 200_000_000
+#: New objects after which rings of objects are looked for. Pages are made of very many small strings and few rings, so
+#: that Python's own number, 700, has it look a thousand times in a run for next to nothing.
+OBJECTS_BETWEEN_SWEEPS = 50_000
 _HOME = Path(__file__).resolve().parents[1]
 
 
@@ -163,6 +167,7 @@ def _main(prepares: list[str]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever breaks off the first process ends this one by it
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what is printed by mistake is no answer
+    gc.set_threshold(OBJECTS_BETWEEN_SWEEPS)
     for module in prepares:
         importlib.import_module(module)
     _serve(sys.stdin.buffer, answers)

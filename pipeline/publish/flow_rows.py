@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 from pipeline.publish import words
 from pipeline.publish.context import Context
 from pipeline.publish.flow_table import STEPS
-from pipeline.publish.rows_behind import ROW_BY_ROW, in_print, linked_rows
+from pipeline.publish.rows_behind import ROW_BY_ROW, by_table, in_print, linked_rows
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.publish.numbers.received import Received
+    from pipeline.publish.rows_behind import ByTable
 
 ORDERS = {step: order for order, (step, _, _, _) in STEPS.items()}
 RECEIVED, AFTER_CUT, STANDING, SECOND_SIDES = 1, 9, 10, 21
@@ -38,7 +39,7 @@ def linked_steps(
     facts, ledger = context.lists.facts, tables.get("ledger")
     if facts is None or facts.received is None or ledger is None:
         return {}
-    known = ledger.assign(table=ledger["table"].fillna(""))
+    known = by_table(ledger)
     ways = {
         str(site): _Way(
             facts.received, known, str(site), [ORDERS[str(step)] for step in own["step"]], context
@@ -59,7 +60,7 @@ class _Way:
     """One site's way: its steps by their orders."""
 
     received: Received
-    ledger: pd.DataFrame
+    ledger: ByTable
     site: str
     orders: Sequence[int]
     context: Context

@@ -11,7 +11,7 @@ from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
-from pipeline.publish.rows_behind import FATES, in_print, linked_findings, linked_rows, linked_total
+from pipeline.publish.rows_behind import FATES, by_table, in_print, linked_findings, linked_rows, linked_total
 from pipeline.publish.scorecard import scorecard, title_of
 
 if TYPE_CHECKING:
@@ -78,14 +78,15 @@ def _rows(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     if ledger is None or ledger.empty:
         return title + page.paragraph("No file was read.", "note")
     named = words.names(context)
-    kept = ledger.assign(table=ledger["table"].fillna(""))
+    kept, lines = ledger.assign(table=ledger["table"].fillna("")), by_table(ledger)
     sums = kept.groupby(["site", "table"], sort=True)[list(FATES)].sum().reset_index()
     told = [
         {
             "site": named.site(row["site"]),
             "table": words.plain(row["table"]) if row["table"] else "claimed by nobody",
             **{
-                name: linked_rows(row[name], kept, row["site"], row["table"], name, context) for name in FATES
+                name: linked_rows(row[name], lines, row["site"], row["table"], name, context)
+                for name in FATES
             },
         }
         for row in sums.to_dict("records")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.publish import figures, page, words
@@ -41,6 +44,7 @@ def rates_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     named = words.names(context)
     jump = "".join(f"<li>{page.link('#' + page.anchor(key), named.category(key))}</li>" for key in categories)
     confidence = words.percent(context.settings.confidence, 0)
+    parts = _parts(together, categories, context)
     return "\n".join(
         [
             page.paragraph(
@@ -50,7 +54,7 @@ def rates_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
             fitness(context),
             f"<details open><summary>How to read the columns</summary>{page.bullets(HOW_TO_READ)}</details>",
             f'<ul class="jump">{jump}</ul>',
-            *(_section(key, together[together["category"] == key], _of_others(tables, key), context) for key in categories),
+            *(_section(key, parts[key], _of_others(tables, key), context) for key in categories),
             _elsewhere(rates, context),
         ]
     )  # fmt: skip
@@ -89,39 +93,80 @@ def _of_others(tables: Mapping[str, pd.DataFrame], category: str) -> pd.DataFram
     return None if published is None else published[published["category"] == category]
 
 
-def _section(category: str, rows: pd.DataFrame, others: pd.DataFrame | None, context: Context) -> str:
+@dataclass(frozen=True)
+class _Part:
+    """One category and level, in the order of print.
+
+    Attributes:
+        rows: Of `rates`.
+        printed: The same as text.
+    """
+
+    rows: pd.DataFrame
+    printed: pd.DataFrame
+
+
+def _parts(rows: pd.DataFrame, categories: Sequence[str], context: Context) -> dict[str, dict[str, _Part]]:
+    """Category → level → its rows, the main level first; all are put into print at once."""
+    named = words.names(context)
+    order = {
+        key: place
+        for place, key in enumerate(
+            (category, level)
+            for category in categories
+            for level in _levels_in_order(
+                category, rows.loc[rows["category"] == category, "level"], named, context
+            )
+        )
+    }
+    ordered = in_order(rows, context)
+    places = np.array(
+        [order[key] for key in zip(ordered["category"].tolist(), ordered["level"].tolist(), strict=True)]
+    )
+    ordered = ordered.iloc[np.argsort(places, kind="stable")].reset_index(drop=True)
+    printed = figures.in_print(ordered, context)
+    printed.insert(0, "window", [words.window(days) for days in ordered["window_days"].tolist()])
+    printed.insert(0, "operation", [named.operation(key) for key in ordered["procedure"].tolist()])
+    ends = np.cumsum(np.bincount(places, minlength=len(order))).tolist()
+    found: dict[str, dict[str, _Part]] = {category: {} for category in categories}
+    for (category, level), begin, end in zip(order, [0, *ends], ends, strict=False):
+        found[category][level] = _Part(ordered.iloc[begin:end], printed.iloc[begin:end])
+    return found
+
+
+def _section(
+    category: str, levels: Mapping[str, _Part], others: pd.DataFrame | None, context: Context
+) -> str:
     named = words.names(context)
     main = named.main_level(category)
     title = named.category(category)
-    level = named.level(category, main)
+    told = {key: f"{title}, {named.level(category, key)}".removesuffix(", ") for key in (main, *levels)}
+    about = _about(category, context)
+    first = levels.get(main)
     parts = [
         f'<section><h2 id="{page.anchor(category)}">{page.text(title)}</h2>',
-        page.paragraph(_about(category, context)) if _about(category, context) else "",
-        rates_chart(
-            f"c-{page.anchor(category)}",
-            in_order(rows[rows["level"] == main], context),
-            title,
-            context,
-            others,
-        ),
-        _rates_table(rows[rows["level"] == main], f"{title}, {level}" if level else title, context),
+        page.paragraph(about) if about else "",
+        rates_chart(f"c-{page.anchor(category)}", first.rows, title, context, others) if first else "",
+        _rates_table(first.printed, told[main])
+        if first
+        else page.paragraph(f"{told[main]}: no case with a closed window.", "soft"),
     ]
-    further = [key for key in rows["level"].unique().tolist() if key != main]
+    further = [_rates_table(part.printed, told[key]) for key, part in levels.items() if key != main]
     if further:
-        inner = "".join(
-            _rates_table(rows[rows["level"] == key], f"{title}, {named.level(category, key)}", context)
-            for key in _levels_in_order(category, further, context)
-        )
         parts.append(
-            f"<details><summary>{page.text(title)} counted more narrowly or more widely</summary>{inner}</details>"
+            f"<details><summary>{page.text(title)} counted more narrowly or more widely</summary>{''.join(further)}</details>"
         )
     return "\n".join([*parts, "</section>"])
 
 
-def _levels_in_order(category: str, keys: list[str], context: Context) -> list[str]:
-    known = context.catalogue.complications.get(category)
+def _levels_in_order(category: str, keys: pd.Series, named: words.Names, context: Context) -> list[str]:
+    """The main level first, then the catalogue's order."""
+    known, main = context.catalogue.complications.get(category), named.main_level(category)
     order = [level.key for level in known.levels] if known else []
-    return sorted(keys, key=lambda key: (order.index(key) if key in order else len(order), key))
+    return sorted(
+        keys.unique().tolist(),
+        key=lambda key: (key != main, order.index(key) if key in order else len(order), key),
+    )
 
 
 def _about(category: str, context: Context) -> str:
@@ -137,20 +182,12 @@ def _about(category: str, context: Context) -> str:
     return f"Seen {seen}{first}.{hole}"
 
 
-def _rates_table(rows: pd.DataFrame, caption: str, context: Context) -> str:
-    named = words.names(context)
-    if rows.empty:
-        return page.paragraph(f"{caption}: no case with a closed window.", "soft")
-    ordered = in_order(rows, context)
-    printed = figures.in_print(ordered, context)
-    printed.insert(0, "window", [words.window(days) for days in ordered["window_days"]])
-    printed.insert(0, "operation", [named.operation(key) for key in ordered["procedure"]])
-    columns = {"window": Show("Window"), **figures.RATE_COLUMNS}
+def _rates_table(printed: pd.DataFrame, caption: str) -> str:
     return page.table(
         printed,
         f"r-{page.short_id(caption)}",
         caption,
-        columns,
+        {"window": Show("Window"), **figures.RATE_COLUMNS},
         csv=CSV,
         stub="window",
         grouped_by="operation",

@@ -11,6 +11,9 @@ from pipeline.publish.context import Context
 if TYPE_CHECKING:
     import pandas as pd
 
+    #: (site, table) → lines of the ledger about their files.
+    ByTable = Mapping[tuple[str, str], pd.DataFrame]
+
 #: Columns of the ledger that count rows, and what they are called in print.
 FATES = {
     "rows_read": "Read",
@@ -51,19 +54,22 @@ def in_print(cells: Sequence[str], rows: pd.DataFrame) -> pd.Series:
     return pd.Series(list(cells), index=rows.index, dtype="object")
 
 
-def linked_rows(
-    number: object, ledger: pd.DataFrame, site: str, table: str, place: str, context: Context
-) -> str:
+def by_table(ledger: pd.DataFrame) -> ByTable:
+    """The ledger as published, by site and table; files that no table claims have an empty one."""
+    lines = ledger.assign(table=ledger["table"].fillna(""))
+    return {(str(site), str(table)): own for (site, table), own in lines.groupby(["site", "table"])}  # type: ignore[misc]
+
+
+def linked_rows(number: object, ledger: ByTable, site: str, table: str, place: str, context: Context) -> str:
     """How many rows of a site and table ended in a place, leading to them or to the files they are of.
 
     Args:
-        ledger: As published, without missing tables.
+        ledger: From `by_table`.
         place: A column of `FATES`.
     """
     called = f"{words.names(context).site(site)}, {words.plain(table) if table else 'claimed by nobody'}"
     if place not in ROW_BY_ROW:
-        own = ledger[(ledger["site"] == site) & (ledger["table"] == table)]
-        return linked_total(number, own, called, place, context)
+        return linked_total(number, ledger.get((site, table)), called, place, context)
     received = context.lists.facts.received if context.lists.facts else None
     if received is None or not number:
         return words.count(number)
@@ -75,20 +81,31 @@ def linked_rows(
     )
 
 
-def linked_total(number: object, ledger: pd.DataFrame, title: str, place: str, context: Context) -> str:
-    """The same as a sum over files."""
+def linked_total(
+    number: object, ledger: pd.DataFrame | None, title: str, place: str, context: Context
+) -> str:
+    """The same as a sum over files.
+
+    Args:
+        ledger: Its lines about them; where there are none, the number leads nowhere.
+    """
+    import pandas as pd
+
+    if ledger is None:
+        return words.count(number)
 
     def shown() -> pd.DataFrame:
-        records = ledger["rows_read"] - ledger[list(NO_RECORDS)].sum(axis=1)
-        made = ledger[["source_file", *FATES]].assign(records=records)
-        return made.rename(columns={"source_file": "File", **FATES, "records": "Records"})
+        cells = {name: ledger[name].to_numpy() for name in FATES}
+        records = cells["rows_read"] - sum(cells[name] for name in NO_RECORDS)
+        labelled = {FATES[name]: column for name, column in cells.items()}
+        return pd.DataFrame({"File": ledger["source_file"].to_numpy(), **labelled, "Records": records})
 
     column = FATES.get(place, "Records")
     return context.lists.total(words.count(number), ROWS, f"{title}, file by file", shown, column)
 
 
 def linked_failing(
-    row: Mapping[Hashable, Any], ledger: pd.DataFrame, found: pd.DataFrame, context: Context
+    row: Mapping[Hashable, Any], ledger: ByTable, found: pd.DataFrame, context: Context
 ) -> str:
     """How many rows fail a check of the scorecard, leading to the rows, the findings or the files.
 
@@ -103,7 +120,9 @@ def linked_failing(
     found = found[found["column"] == row["column"]] if row["column"] else found
     where = f"{words.names(context).site(site)}, {words.plain(table)}, {words.plain(row['column'] or 'whole row')}"
     title = f"{where}: {row['title']}"
-    of_table = ledger[(ledger["site"] == site) & (ledger["table"] == table)]
+    of_table = ledger.get((site, table))
+    if of_table is None:
+        return linked_findings(words.count(number), found, title, context)
     refused = of_table[of_table["reason"].fillna("") == rule]
     if len(refused):
         return linked_total(number, refused, title, "refused", context)

@@ -10,7 +10,7 @@ from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
-from pipeline.publish.rows_behind import in_print, linked_failing, linked_total
+from pipeline.publish.rows_behind import by_table, in_print, linked_failing, linked_total
 from pipeline.publish.trend_chart import charts
 from schemas.exports import EXPORTS
 from schemas.measures import MEASURES
@@ -83,8 +83,9 @@ def _failing(quality: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context:
 
 def _rows_failing(checks: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> pd.Series:
     """`3 of 200`, the first leading to what fails."""
-    ledger, found = _ledger(tables), context.found[context.found["action"] != "repair"]
+    found = context.found[context.found["action"] != "repair"]
     about = dict(list(found.groupby(["site", "table", "rule"])))
+    ledger = by_table(tables["ledger"]) if tables.get("ledger") is not None else None
     rows = checks.assign(column=checks["column"].fillna(""), title=checks["rule"].map(title_of))
     return in_print(
         [
@@ -245,7 +246,7 @@ def _rows_of_receipts(
         [
             linked_total(
                 row["rows"],
-                files.get((row["site"], row["table"], row["receipt"]), ledger[:0]),
+                files.get((row["site"], row["table"], row["receipt"])),
                 f"{named.site(row['site'])}, {words.plain(row['table'])}, received {words.day(row['receipt'])}",
                 "records",
                 context,

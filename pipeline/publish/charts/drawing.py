@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 from pipeline.publish import page
@@ -64,6 +65,7 @@ def top_of(highest: float, least: float) -> float:
     )
 
 
+@lru_cache(maxsize=20_000)  # each turn of a staircase stands twice, and charts share their days
 def place(number: float) -> str:
     """A coordinate: one decimal, none where it is nought."""
     told = f"{number:.1f}"
