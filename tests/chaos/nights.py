@@ -225,6 +225,13 @@ class Course:
             self.to_sign[task.task.period] = day + timedelta(self.rng.randrange(1, 8))
             return
         check = self.place.checks / as_of.isoformat()
+        asked_since = self.department.known("removals", day) != self.department.known("removals", as_of)
+        if check.exists() == asked_since:
+            self._amiss(day, f"the check of {as_of} {'lies there still' if asked_since else 'is not there'}")
+        if asked_since:  # what a night wrote goes when a later one hears of a patient who has to
+            self.told.done["checks gone with a removal"] += 1
+            shutil.rmtree(self.in_time.pop(as_of, self.folder / "none"), ignore_errors=True)
+            return
         self._all_amiss(day, looks.ledger_amiss(check / "ledger.csv", known))
         self._all_amiss(day, looks.leaked(check))
         if twin := self.in_time.pop(as_of, None):
