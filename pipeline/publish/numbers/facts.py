@@ -7,7 +7,7 @@ is one of them or is not, so that the length of a list tells whether a sum is ri
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -58,17 +58,21 @@ class Having:
     died: np.ndarray
     assessed: np.ndarray
 
-    def of(self, kind: str, own: np.ndarray) -> np.ndarray:
-        """bool: which of some cases, by position, are of a kind of number, one of `register.KINDS`."""
+    def of(self, own: np.ndarray) -> Having:
+        """The same of some cases alone, by position."""
+        return Having(*(getattr(self, each.name)[own] for each in fields(self)))
+
+    def kind(self, kind: str) -> np.ndarray:
+        """bool: which cases are of a kind of number, one of `register.KINDS`."""
         masks: dict[str, Callable[[], np.ndarray]] = {
-            "cases": lambda: np.ones(len(own), bool),
-            "followed": lambda: self.event[own] | self.quiet[own],
-            "lost": lambda: ~(self.event[own] | self.quiet[own]),
-            "events": lambda: self.event[own],
-            "awaiting": lambda: self.awaiting[own],
-            "deaths": lambda: self.died[own],
-            "assessed": lambda: self.assessed[own],
-            "events_or_lost": lambda: self.event[own] | ~self.quiet[own],
+            "cases": lambda: np.ones(len(self.event), bool),
+            "followed": lambda: self.event | self.quiet,
+            "lost": lambda: ~(self.event | self.quiet),
+            "events": lambda: self.event,
+            "awaiting": lambda: self.awaiting,
+            "deaths": lambda: self.died,
+            "assessed": lambda: self.assessed,
+            "events_or_lost": lambda: self.event | ~self.quiet,
         }
         return masks[kind]()
 
@@ -143,6 +147,8 @@ class CaseFacts:
             chosen.inside,
         )
         self.counted_over = lru_cache(maxsize=8)(self._counted_over)
+        self._became = lru_cache(maxsize=8)(self._became_of)
+        self._closed_mark = lru_cache(maxsize=256)(self._mark_of_closed)
         self._quiet = lru_cache(maxsize=None)(self._quiet_in)
         self._dead = lru_cache(maxsize=None)(self._dead_by)
 
@@ -159,8 +165,12 @@ class CaseFacts:
 
     def among(self, kind: str, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Positions of the closed cases of a kind, in the order of case ids."""
-        own = self.counted_over(whose, outcome)
-        return own if kind == "cases" else own[self.having(outcome).of(kind, own)]
+        own: np.ndarray = self.counted_over(whose, outcome)
+        return own if kind == "cases" else own[self._became(whose, outcome).kind(kind)]
+
+    def _became_of(self, whose: Whose, outcome: Outcome) -> Having:
+        having: Having = self.having(outcome)
+        return having.of(self.counted_over(whose, outcome))
 
     def of_several(self, kind: str, several: Sequence[Whose], outcome: Outcome) -> np.ndarray:
         """The same of several parts of the cases together."""
@@ -183,12 +193,18 @@ class CaseFacts:
         can: np.ndarray = (self.countable.defined[:, outcome.category] == 1)[self.column("group")[own]]
         return can if outcome.laid or can.any() else None
 
-    def mark(self, at: np.ndarray) -> tuple[int, int]:
+    def mark(self, at: np.ndarray, whose: Whose, days: int) -> tuple[int, int]:
         """The same for the same positions in any order: how many, and the sum of their random numbers.
 
-        Of others it differs but for a chance of 2⁻⁶⁴.
+        Of others it differs but for a chance of 2⁻⁶⁴. That of all closed cases of `whose` is worked out once.
         """
+        return self._closed_mark(whose, days) if at is self.closed(whose, days) else self._mark(at)
+
+    def _mark(self, at: np.ndarray) -> tuple[int, int]:
         return len(at), int(self._random[at].sum())
+
+    def _mark_of_closed(self, whose: Whose, days: int) -> tuple[int, int]:
+        return self._mark(self.closed(whose, days))
 
     @cached_property
     def _random(self) -> np.ndarray:
@@ -296,13 +312,9 @@ class CaseFacts:
     def _found(self) -> dict[tuple[int, int, int], Found]:
         """(category, level, status) → its rows, in the order of cases."""
         rows = self.countable.complications
-        keys = rows[["category", "level", "status"]].to_numpy(np.int64)
-        distinct, which = np.unique(keys, axis=0, return_inverse=True)
-        order = np.argsort(which.ravel(), kind="stable")
-        ends = np.cumsum(np.bincount(which.ravel(), minlength=len(distinct)))[:-1]
-        columns = (np.split(rows[name].to_numpy(np.int64)[order], ends) for name in Found._fields)
-        named = ((int(category), int(level), int(status)) for category, level, status in distinct)
-        return dict(zip(named, map(Found, *columns), strict=True)) if len(rows) else {}
+        columns = [rows[name].to_numpy(np.int64) for name in Found._fields]
+        places = rows.groupby(["category", "level", "status"], sort=False).indices
+        return {key: Found(*(column[at] for column in columns)) for key, at in places.items()}  # type: ignore[misc]
 
     def _marked(self, positions: np.ndarray) -> np.ndarray:
         mask = np.zeros(len(self.cases), bool)

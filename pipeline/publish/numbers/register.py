@@ -122,7 +122,8 @@ class Register:
         if not len(at):
             return told
         page = self._page(*_page_of(kind, whose, outcome, category))
-        return linked(told, _address(page, _section(page, kind, outcome, level, at, self.facts.mark(at))))
+        mark = self.facts.mark(at, whose, outcome.days)
+        return linked(told, _address(page, _section(page, kind, outcome, level, at, mark)))
 
     def cases(self, told: str, page: str, title: str, case_ids: Sequence[str]) -> str:
         """The number as printed, as a link to a list of just these cases.
