@@ -90,7 +90,7 @@ class Shelf:
         fresh = self.folder / f"{key}.{secrets.token_hex(4)}{PART}"
         try:
             store.private_folder(self.folder, self.group)
-            with open(fresh, "wb", opener=_private) as stream:
+            with open(fresh, "wb", opener=store.opened_privately) as stream:
                 stream.writelines(_closed(key, tables, told))
             store.protect(fresh, self.group)
             os.replace(fresh, self.folder / f"{key}{SUFFIX}")
@@ -127,10 +127,6 @@ class Shelf:
 
 def _said(fault: OSError) -> str:
     return fault.strerror or type(fault).__name__
-
-
-def _private(path: str, flags: int) -> int:
-    return os.open(path, flags, 0o600)
 
 
 def _closed(key: str, tables: Mapping[str, pa.Table], told: object) -> list[bytes | pa.Buffer]:

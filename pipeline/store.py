@@ -28,6 +28,11 @@ SYNCED_AT_ONCE = 8  # files
 # ---------------------------------------------------------------- bytes and JSON
 
 
+def opened_privately(path: str, flags: int) -> int:
+    """For `open`: nobody else may read what is written."""
+    return os.open(path, flags, 0o600)
+
+
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes, 64 hexadecimal digits."""
     with path.open("rb") as stream:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.engine.pieces import opened_privately
+from pipeline import store
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -30,6 +30,9 @@ def table_aside(table: pa.Table, path: Path) -> pa.Table:
     """The same table, lying in a file. Removing the file leaves what is mapped where the system allows it."""
     import pyarrow as pa
 
-    with open(path, "wb", opener=opened_privately) as stream, pa.ipc.new_file(stream, table.schema) as writer:
+    with (
+        open(path, "wb", opener=store.opened_privately) as stream,
+        pa.ipc.new_file(stream, table.schema) as writer,
+    ):
         writer.write_table(table, max_chunksize=ROWS_AT_ONCE)
     return pa.ipc.open_file(pa.memory_map(str(path))).read_all()

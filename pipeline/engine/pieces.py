@@ -5,25 +5,21 @@ They are pickled: who may write into the folder (it is the owner's alone) is tru
 
 from __future__ import annotations
 
-import os
 import pickle
 import secrets
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline import store
+
 
 def lay(value: object, path: Path) -> None:
     """Write a value so that nobody ever sees half of it."""
     aside = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
-    with open(aside, "wb", opener=opened_privately) as stream:
+    with open(aside, "wb", opener=store.opened_privately) as stream:
         pickle.dump(value, stream, protocol=pickle.HIGHEST_PROTOCOL)
     aside.replace(path)
-
-
-def opened_privately(path: str, flags: int) -> int:
-    """For `open`: nobody else may read what is laid there."""
-    return os.open(path, flags, 0o600)
 
 
 def fetched(path: str) -> Any:
