@@ -86,8 +86,10 @@ def picked(frame: Any, **where: object) -> Any:
 #: is named, and by `THOROUGH=all pytest -n auto`.
 SLOW = (
     "disclosure/", "faults/", "journeys/test_changes.py", "journeys/test_decisions_amiss.py",
-    "journeys/test_notes_never_count.py", "journeys/test_unsure_records.py", "test_access.py", "test_bad_input.py",
-    "test_damaged_exports.py", "test_outward_of_the_demo.py::test_a_leak", "test_outward_of_the_demo.py::test_after_a_year",
+    "journeys/test_notes_never_count.py", "journeys/test_unsure_records.py",
+    "test_access.py::test_every_look", "test_access.py::test_one_group",
+    "test_access.py::test_what_is_no_id", "test_bad_input.py",
+    "test_damaged_exports.py", "test_outward_of_the_demo.py::test_after_a_year",
     "test_outward_of_the_demo.py::test_nothing_new",
     "test_cluster.py::test_a_cluster_of", "test_cluster.py::test_a_share", "test_cluster.py::test_all_workers",
     "test_cluster.py::test_any_number_of_parts_gives_the_same_tables[1]",

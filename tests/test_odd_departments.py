@@ -12,6 +12,7 @@ from typing import Any
 import openpyxl
 import pyarrow.parquet as pq
 import pytest
+from points import STAGES
 from surgeons import RECEIPT, crowd, seconds_by_stage
 
 SITE = "<script>alert(\"1\")</script> & 'Söhne' مستشفى الميناء"
@@ -123,18 +124,8 @@ def test_a_bad_month_is_counted_and_the_handout_stays_a_handout(many: Any, crowd
 
 def test_a_department_of_240_surgeons_is_told_stage_by_stage(tmp_path: Path) -> None:
     """How long it takes is measured by `python tests/bench/surgeons.py`."""
-    seconds = seconds_by_stage(crowd(tmp_path / "audit", 240, 2), tmp_path / "out")
-    assert list(seconds) == [
-        "intake",
-        "validate",
-        "resolve",
-        "letters",
-        "link",
-        "classify",
-        "count",
-        "estimate",
-        "publish",
-    ]
+    seconds = seconds_by_stage(crowd(tmp_path / "audit", 240, 25), tmp_path / "out")
+    assert tuple(seconds) == STAGES[1:]
     assert min(seconds.values()) > 0
     rows = pq.read_table(
         next((tmp_path / "out").glob("*/draft-*/department/tables/surgeon_outcomes.parquet"))
