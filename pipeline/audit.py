@@ -20,7 +20,7 @@ from pipeline.known import marked
 from pipeline.memory import given_back
 from pipeline.of_period import decisions_in_period, empty_period, operations_in_period
 from pipeline.part_work import Rules
-from pipeline.parts import Whole, joined, joined_cases, part_of, stray_positions
+from pipeline.parts import Whole, joined, joined_cases, parts_of, stray_positions
 from pipeline.second import ALONE, Alone
 from pipeline.unsaid import left_unsaid
 
@@ -225,7 +225,7 @@ def _linked_and_classified(
     facts: Facts, rules: Rules, engine: Engine, clock: Clock
 ) -> tuple[Whole, Sequence[Any]]:
     parts = engine.parts_for(len(facts.operations))
-    own = engine.held(part_of(facts, number, parts) for number in range(parts))
+    own = engine.held(parts_of(facts, parts))
     with clock.stage("link"):
         chains = engine.each(part_work.part_linked, rules, own)
     with clock.stage("classify"):
@@ -233,7 +233,8 @@ def _linked_and_classified(
     cases = engine.each(part_work.part_cases, rules, own, chains, found)
     del own  # a second copy of the facts, where there are several parts
     given_back()
-    return joined(engine.all(chains), engine.all(found)), cases
+    room = engine.room_for(sum(len(getattr(facts, name)) for name in RECORD_TABLES))
+    return joined(engine.all(chains), engine.all(found), room), cases
 
 
 def _strays(rows: Accounted, whole: Whole) -> pd.DataFrame:

@@ -6,15 +6,17 @@ and link, classify and count need nothing outside it. Whatever the number of par
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, Cases, Classified, Facts, Linked
 from pipeline.ordered import in_order
+from pipeline.room import IN_MEMORY, Room
 
 
 @dataclass(frozen=True)
@@ -39,54 +41,76 @@ class Whole:
     spoken: pd.DataFrame
 
 
-def part_of(facts: Facts, number: int, parts: int) -> Facts:
-    """The facts of the patients of one part."""
+def parts_of(facts: Facts, parts: int) -> Iterator[Facts]:
+    """The facts of the patients of each part, one after the other; each row is looked at once for all of them."""
     if parts == 1:
-        return facts
-    inside = (facts.patient_hashes % np.uint64(parts)) == number
-    mine = {name: _of_patients(getattr(facts, name), inside) for name in (*RECORD_TABLES, "patients")}
-    own = {name: frame.reset_index(drop=True) for name, frame in mine.items()}
-    operations = own["operations"]["operation"]
-    return replace(
-        facts,
-        operations=own["operations"],
-        events=own["events"],
-        followups=own["followups"],
-        measurements=own["measurements"],
-        patients=own["patients"],
-        concomitants=_of_operations(facts.concomitants, operations),
-        codes=_of_operations(facts.codes, operations),
-        decisions=_of_operations(facts.decisions, operations),
-        statements=None if facts.statements is None else _of_patients(facts.statements, inside),
-        links=_links(facts, mine),
+        yield facts
+        return
+    part = (facts.patient_hashes % np.uint64(parts)).astype(np.min_scalar_type(parts))
+    tables = (
+        ("patients", *RECORD_TABLES)
+        if facts.statements is None
+        else ("patients", *RECORD_TABLES, "statements")
     )
+    rows = {name: _Cut(part[getattr(facts, name)["patient"]], parts) for name in tables}
+    of_operation = part[facts.operations["patient"]]
+    named = ("concomitants", "codes", "decisions")
+    own = {name: _Cut(of_operation[getattr(facts, name)["operation"]], parts) for name in named}
+    for number in range(parts):
+        mine: dict[str, Any] = {
+            name: cut.of(getattr(facts, name), number) for name, cut in (rows | own).items()
+        }
+        yield replace(
+            facts, **mine, links=_links(facts, {name: rows[name].rows(number) for name in RECORD_TABLES})
+        )
 
 
-def _of_patients(frame: pd.DataFrame, inside: np.ndarray) -> pd.DataFrame:
-    return frame[inside[frame["patient"]]]
+class _Cut:
+    """Where the rows of each part stand, in their order."""
+
+    def __init__(self, part: np.ndarray, parts: int) -> None:
+        self._order = np.argsort(part, kind="stable").astype(
+            np.int32
+        )  # small numbers are counted, not compared
+        self._ends = np.append(0, np.cumsum(np.bincount(part, minlength=parts)))
+
+    def rows(self, number: int) -> np.ndarray:
+        return self._order[self._ends[number] : self._ends[number + 1]]
+
+    def of(self, frame: pd.DataFrame, number: int) -> pd.DataFrame:
+        return frame.take(self.rows(number)).reset_index(drop=True)
 
 
-def _of_operations(frame: pd.DataFrame, operations: pd.Series) -> pd.DataFrame:
-    return frame[frame["operation"].isin(operations)].reset_index(drop=True)
+def _links(facts: Facts, mine: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Links of records of a part, with the records' positions in it.
 
-
-def _links(facts: Facts, mine: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    """Links of records of this part, with the records' positions in it."""
+    Args:
+        mine: Table → positions in the facts of the records of the part, in rising order.
+    """
     found = []
     for number, name in enumerate(RECORD_TABLES):
         own = facts.links[facts.links["table"] == number]
-        place = pd.Series(np.arange(len(mine[name])), index=mine[name].index).reindex(own["record"])
-        here = place.notna().to_numpy()
-        found.append(own[here].assign(record=place.to_numpy()[here].astype("int64")))
+        record = own["record"].to_numpy()
+        place = np.searchsorted(mine[name], record)
+        here = np.append(mine[name], -1)[place] == record
+        found.append(own[here].assign(record=place[here].astype(np.int64)))
     return pd.concat(found, ignore_index=True)
 
 
-def joined(linked: Sequence[Linked], classified: Sequence[Classified]) -> Whole:
-    """All parts as one, cases in the order of case ids."""
+def joined(linked: Sequence[Linked], classified: Sequence[Classified], room: Room = IN_MEMORY) -> Whole:
+    """All parts as one, cases in the order of case ids.
+
+    Args:
+        room: Where each frame is kept once it is joined.
+    """
     died = np.concatenate([part.died for part in classified])
-    cases, placed = _in_order(pd.concat([part.cases for part in linked], ignore_index=True), linked)
+    cases, in_place = _in_order(pd.concat([part.cases for part in linked], ignore_index=True), linked)
+
+    def placed(parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]) -> pd.DataFrame:
+        return room.value(in_place(parts, frame_of, order))
+
     return Whole(
-        cases=cases.assign(died=died[placed.order]),
+        cases=room.value(cases.assign(died=died[in_place.order])),
         chain=placed(linked, lambda part: part.chain, ["case", "day", "operation"]),
         records=placed(linked, lambda part: part.records, ["table", "row", "case"]),
         unattributed=_sorted(linked, lambda part: part.unattributed, ["table", "row"]),

@@ -9,6 +9,7 @@ inputs: the same files, settings, period and `as_of` give the same bytes.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -113,21 +114,21 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
     with clock.stage("intake"):
         written = people_known(asked.workspace, ground.as_of)
         workers = None if written.removals.shape[0] else asked.engine.for_files()
-        reader = workers.received if workers else here
+        reader = workers.received if workers else partial(here, room_for=asked.engine.room_for)
         intake = receive_all(asked.workspace, settings, ground.as_of, asked.rules_folder / "mappings", reader)
         intake, written, removed = without_removed(intake, written, "patient" in settings.shared_identity)
         people = without_names(written)
     with clock.stage("validate"):
         shelf = Shelf(asked.kept, settings.access_group) if asked.kept and not workers else None
+        room = asked.engine.room_for(sum(source.rows_read for source in intake.sources))
         if workers:
             checked = workers.checked(intake, settings, ground.catalogue.places)
         else:
-            checked = validated_with(shelf, intake, settings, ground.catalogue.places)
+            checked = validated_with(shelf, intake, settings, ground.catalogue.places, room)
         intake = replace(intake, exports=tuple(without_texts(export) for export in intake.exports))
-        aside = asked.engine.aside(checked.accepted.tables)
-        checked = replace(checked, accepted=replace(checked.accepted, tables=aside))
     with clock.stage("resolve"):
         checked, found, limits = _within_limits(checked, intake.controls, people, ground)
+        found = replace(found, facts=room.value(found.facts))
         ledger = ledger_of(checked, found.fates)
     intake = replace(
         intake,

@@ -16,7 +16,7 @@ from pipeline.audit import Analysed, analysed
 from pipeline.clock import Clock
 from pipeline.engine import Local, engine_for
 from pipeline.handover import RECORD_TABLES
-from pipeline.parts import part_of
+from pipeline.parts import parts_of
 from pipeline.run import Accounted, Asked, accounted, ground_of
 from pipeline.side_by_side import FEWEST_ROWS, threads
 from schemas.exports import EXPORTS
@@ -122,7 +122,8 @@ def test_what_rests_on_expected_risk_is_equal(whole: Analysed, cut: Analysed, na
 @pytest.mark.parametrize("parts", MANY)
 def test_every_row_is_in_one_part(rows: Accounted, parts: int) -> None:
     facts = rows.resolved.facts
-    cuts = [part_of(facts, number, parts) for number in range(parts)]
+    cuts = list(parts_of(facts, parts))
+    assert len(cuts) == parts
     for name in (*RECORD_TABLES, "patients"):
         found = np.sort(np.concatenate([getattr(part, name)["row"].to_numpy() for part in cuts]))
         assert np.array_equal(found, np.sort(getattr(facts, name)["row"].to_numpy())), name
@@ -133,8 +134,7 @@ def test_every_row_is_in_one_part(rows: Accounted, parts: int) -> None:
 def test_a_patient_is_in_one_part_with_everything(rows: Accounted) -> None:
     facts = rows.resolved.facts
     owner: dict[int, int] = {}
-    for number in range(5):
-        part = part_of(facts, number, 5)
+    for number, part in enumerate(parts_of(facts, 5)):
         for name in RECORD_TABLES:
             for patient in getattr(part, name)["patient"].unique():
                 assert owner.setdefault(int(patient), number) == number
@@ -152,7 +152,7 @@ def test_links_point_to_the_same_record(rows: Accounted, parts: int) -> None:
         }
 
     assert targets(facts)
-    assert set().union(*(targets(part_of(facts, n, parts)) for n in range(parts))) == targets(facts)
+    assert set().union(*(targets(part) for part in parts_of(facts, parts))) == targets(facts)
 
 
 def test_parts_that_are_not_said_are_as_many_as_may_work_at_a_time() -> None:
@@ -194,11 +194,11 @@ def test_accepted_tables_that_lie_in_files_give_the_same(
     rows: Accounted, whole: Analysed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """From one row on: every table is mapped from a file of its own, and columns, fates and rates are equal."""
-    monkeypatch.setattr("pipeline.engine.aside.MANY_ROWS", 1)
+    monkeypatch.setattr("pipeline.room.MANY_ROWS", 1)
     with engine_for("local", "", 0, tmp_path / "editions") as engine:
         again = accounted(ground_of(replace(rows.ground.asked, engine=engine)), Clock())
         (scratch,) = (tmp_path / "editions").iterdir()
-        assert {path.name for path in scratch.rglob("*") if path.is_file()} == set(EXPORTS)
+        assert len([path for path in scratch.rglob("*") if path.is_file()]) > len(EXPORTS)
         assert {path.stat().st_mode & 0o077 for path in scratch.rglob("*")} == {0}
         found = analysed(again, Clock())
     assert list((tmp_path / "editions").iterdir()) == []
@@ -212,5 +212,6 @@ def test_accepted_tables_that_lie_in_files_give_the_same(
 def test_few_rows_stay_in_memory(rows: Accounted, tmp_path: Path) -> None:
     tables = rows.validated.accepted.tables
     with engine_for("local", "", 0, tmp_path / "editions") as engine:
-        assert engine.aside(tables) is tables
+        room = engine.room_for(sum(table.num_rows for table in tables.values()))
+        assert all(room.table(table) is table for table in tables.values())
     assert not (tmp_path / "editions").exists()

@@ -15,14 +15,12 @@ from pathlib import Path
 from shutil import rmtree
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipeline.engine.aside import tables_aside
-from pipeline.engine.pieces import in_files, whole
 from pipeline.memory import given_back
+from pipeline.pieces import put
+from pipeline.room import Room, in_memory, room_of
 from pipeline.side_by_side import FEWEST_ROWS, in_order, threads
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from pipeline.file_work import Elsewhere
 
 LOCAL, DASK = "local", "dask"
@@ -42,8 +40,8 @@ class Engine(Protocol):
     def for_files(self) -> Elsewhere | None:
         """What reads and checks received files, if that is not done in this process."""
 
-    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
-        """The same tables; where they are so large that memory counts, and there is room, in files."""
+    def room_for(self, rows: int) -> Room:
+        """Where so many rows are kept: in files where memory counts and there is room for them."""
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         """Lay pieces where the workers find them."""
@@ -76,8 +74,8 @@ class Local:
     def for_files(self) -> None:
         return None
 
-    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
-        return tables
+    def room_for(self, rows: int) -> Room:
+        return in_memory(rows)
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         return list(pieces)
@@ -110,26 +108,24 @@ class Spilling(Local):
         self._spills = parts > threads()
         return parts
 
-    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
-        return tables_aside(tables, self._place)
+    def room_for(self, rows: int) -> Room:
+        return room_of(rows, self._place)
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Any]:
         return [self._put(piece) for piece in pieces]
 
     def each(self, work: Work, shared: object, *pieces: Sequence[Any]) -> Sequence[Any]:
-        laid = super().each(lambda rules, *own: self._put(work(rules, *map(whole, own))), shared, *pieces)
+        laid = super().each(lambda rules, *own: self._put(work(rules, *own)), shared, *pieces)
         given_back()
         return laid
 
     def total(
         self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
     ) -> Any:
-        return added(list(super().each(lambda rules, *own: work(rules, *map(whole, own)), shared, *pieces)))
+        return added(list(super().each(work, shared, *pieces)))
 
     def _put(self, piece: Any) -> Any:
-        if not self._spills:
-            return piece
-        return in_files(piece, self._place())
+        return put(piece, self._place()) if self._spills else piece
 
     def _place(self) -> Path:
         """A path in the scratch folder that is not taken."""

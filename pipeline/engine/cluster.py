@@ -17,17 +17,15 @@ from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib.metadata import version
+from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.editions import scratch_beside, sweep
-from pipeline.engine.aside import tables_aside
-from pipeline.engine.pieces import fetched, lay
 from pipeline.errors import CannotFinish, LimbauditError
 from pipeline.file_work import Elsewhere
-
-if TYPE_CHECKING:
-    import pyarrow as pa
+from pipeline.pieces import fetched, lay
+from pipeline.room import Room, room_of
 
 #: Seconds to wait for a scheduler to answer, for its first worker, and for a new one where all have gone.
 PATIENCE = 20.0
@@ -181,7 +179,7 @@ class Cluster:
         self.parts = parts
         self._client = client
         self._scratch = scratch
-        self._laid = 0
+        self._numbers = count(1)
 
     def parts_for(self, rows: int) -> int:
         return self.parts
@@ -189,15 +187,15 @@ class Cluster:
     def for_files(self) -> Elsewhere:
         return Elsewhere(self)
 
-    def aside(self, tables: dict[str, pa.Table]) -> dict[str, pa.Table]:
-        return tables_aside(tables, self._place)
+    def room_for(self, rows: int) -> Room:
+        return room_of(rows, self._place)
 
     def held(self, pieces: Iterable[Any]) -> Sequence[Path]:
         return [self._lay(piece) for piece in pieces]
 
     def _place(self) -> Path:
-        self._laid += 1
-        return self._scratch / f"{self._laid}"
+        """A path in the scratch folder that is not taken."""
+        return self._scratch / str(next(self._numbers))
 
     def _lay(self, value: object) -> Path:
         path = self._place()
@@ -206,8 +204,8 @@ class Cluster:
 
     def each(self, work: Callable[..., Any], shared: object, *pieces: Sequence[Path]) -> Sequence[Path]:
         common = self._lay(shared)
-        self._laid += 1
-        places = [self._scratch / f"{self._laid}-{number}" for number in range(len(pieces[0]))]
+        own_place = self._place()
+        places = [own_place.with_name(f"{own_place.name}-{number}") for number in range(len(pieces[0]))]
         tasks = [
             self._client.submit(done_aside, work, str(common), [str(path) for path in own], str(place),
                                 key=f"limbaudit-{place}", retries=RETRIES)
@@ -224,18 +222,18 @@ class Cluster:
         *pieces: Sequence[Path],
     ) -> Any:
         common = self._lay(shared)
-        self._laid += 1
+        place = self._place()
         level = [
             self._client.submit(done, work, str(common), [str(path) for path in own],
-                                key=f"limbaudit-{self._scratch}/{self._laid}-{number}", retries=RETRIES)
+                                key=f"limbaudit-{place}-{number}", retries=RETRIES)
             for number, own in enumerate(zip(*pieces, strict=True))
         ]  # fmt: skip
         tasks = list(level)
         while len(level) > 1:
-            self._laid += 1
+            place = self._place()
             level = [
                 self._client.submit(added, level[start : start + FAN_IN], retries=RETRIES,
-                                    key=f"limbaudit-{self._scratch}/{self._laid}-{start}")
+                                    key=f"limbaudit-{place}-{start}")
                 for start in range(0, len(level), FAN_IN)
             ]  # fmt: skip
             tasks += level

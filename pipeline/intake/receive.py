@@ -43,6 +43,7 @@ from pipeline.intake.row_findings import (
 )
 from pipeline.intake.sheet_reading import read_sheet
 from pipeline.intake.workbook import Workbook, open_workbook
+from pipeline.room import Room, in_memory
 from pipeline.settings import Settings, Site
 from pipeline.side_by_side import in_order
 from schemas.exports import DAY_COLUMN
@@ -69,9 +70,26 @@ class Rules:
     totals: tuple[ControlTotal, ...]
 
 
-def here(rules: Rules, files: Sequence[Arrival]) -> list[tuple[Received, ...]]:
-    """What each file came to, read in this process."""
-    return in_order(partial(of_file, rules), files, _rows_about(files))
+def here(
+    rules: Rules, files: Sequence[Arrival], room_for: Callable[[int], Room] = in_memory
+) -> list[tuple[Received, ...]]:
+    """What each file came to, read in this process.
+
+    Args:
+        room_for: Where the cells of about so many rows are kept.
+    """
+    rows = _rows_about(files)
+    room = room_for(rows)
+    return in_order(lambda arrival: tuple(_kept(each, room) for each in of_file(rules, arrival)), files, rows)
+
+
+def _kept(received: Received, room: Room) -> Received:
+    export = received.export
+    if export is None:
+        return received
+    broken, unmapped = (each and room.table(each) for each in (export.broken, export.unmapped))
+    kept = replace(export, rows=room.table(export.rows), broken=broken, unmapped=unmapped)
+    return replace(received, export=kept)
 
 
 def of_file(rules: Rules, arrival: Arrival) -> tuple[Received, ...]:

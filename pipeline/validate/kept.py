@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import findings
 from pipeline.handover import Export, Intake, Source, Validated
+from pipeline.room import IN_MEMORY, Room
 from pipeline.shelf import Fingerprint, Shelf, program_fingerprint
-from pipeline.validate.split import Checked, checked_together, combined, validated
+from pipeline.validate.split import Check, Checked, checked_together, validated_by
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,25 +24,39 @@ TABLES = ("accepted", "quarantined")
 
 
 def validated_with(
-    shelf: Shelf | None, intake: Intake, settings: Settings, places: tuple[str, ...]
+    shelf: Shelf | None, intake: Intake, settings: Settings, places: tuple[str, ...], room: Room = IN_MEMORY
 ) -> Validated:
-    """As `validated`, with what the shelf holds of an earlier run.
+    """Every export checked, with what the shelf holds of an earlier run.
 
     The key of an export is all that its checks see: its rows as its mapping gives them, without removed patients, the
     settings, the catalogue's places, and the program itself.
+
+    Args:
+        room: Where rows are kept once they are checked.
     """
+
+    def check(exports: Sequence[Export]) -> Sequence[Checked]:
+        return checked_together(exports, settings, places)
+
     if shelf is None:
-        return validated(intake, settings, places)
+        return validated_by(check, intake, room)
     common = (program_fingerprint(), settings, places)
-    keys = [_key(export, common) for export in intake.exports]
+    done = validated_by(lambda exports: _checked_or_taken(shelf, exports, common, check), intake, room)
+    shelf.sweep()
+    return done
+
+
+def _checked_or_taken(
+    shelf: Shelf, exports: Sequence[Export], common: Sequence[object], check: Check
+) -> list[Checked]:
+    keys = [_key(export, common) for export in exports]
     found = [_taken(shelf, key) for key in keys]
     lacking = [number for number, one in enumerate(found) if one is None]
-    fresh = checked_together([intake.exports[number] for number in lacking], settings, places)
+    fresh = check([exports[number] for number in lacking])
     for number, one in zip(lacking, fresh, strict=True):
         found[number] = one
         shelf.put(keys[number], _tables(one), _told(one.source))
-    shelf.sweep()
-    return combined(intake, [one for one in found if one is not None])
+    return [one for one in found if one is not None]
 
 
 def _key(export: Export, common: Sequence[object]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -13,6 +13,8 @@ import pyarrow.compute as pc
 
 from pipeline import findings as catalogue
 from pipeline.handover import Accepted, Export, Intake, Source, Validated
+from pipeline.memory import given_back
+from pipeline.room import IN_MEMORY, Room
 from pipeline.settings import Settings
 from pipeline.side_by_side import in_order
 from pipeline.validate import check, identifiers, masking, report, surgeons
@@ -29,6 +31,10 @@ if TYPE_CHECKING:
 
 #: Position of a row's ledger line in `Accepted.sources`; events have a column `source` of their own.
 SOURCE_NUMBER = "source_number"
+#: Rows of exports that are checked at a time; what is made of them meanwhile takes several times their room.
+ROWS_AT_A_TIME = 5_000_000
+#: What is made of several exports, one each.
+Check = Callable[[Sequence[Export]], Sequence["Checked"]]
 #: Kinds whose cells keep their text in quarantine as long as it could be read: they hold no free text.
 _SAFE_IF_READ = ("date", "moment", "number", "integer", "yes_no")
 
@@ -60,7 +66,38 @@ def validated(intake: Intake, settings: Settings, places: tuple[str, ...]) -> Va
         settings: Sites, the kind of their dates, tolerances.
         places: Joint and bone words of the catalogue in force.
     """
-    return combined(intake, checked_together(intake.exports, settings, places))
+    return validated_by(partial(checked_together, settings=settings, places=places), intake)
+
+
+def validated_by(check: Check, intake: Intake, room: Room = IN_MEMORY) -> Validated:
+    """The same, by whatever gives what `checked_together` would of several exports.
+
+    Args:
+        room: Where rows are kept once they are checked.
+    """
+    done: list[Checked] = []
+    for exports in several_at_a_time(intake.exports):
+        done += [_kept(one, room) for one in check(exports)]
+        given_back()
+    return combined(intake, done)
+
+
+def _kept(one: Checked, room: Room) -> Checked:
+    return replace(one, accepted=room.table(one.accepted), quarantined=room.table(one.quarantined))
+
+
+def several_at_a_time(exports: Sequence[Export]) -> Iterator[Sequence[Export]]:
+    """All exports in their order, in runs that hold no more than so many rows, or one export."""
+    run: list[Export] = []
+    rows = 0
+    for export in exports:
+        if run and rows + export.rows.num_rows > ROWS_AT_A_TIME:
+            yield run
+            run, rows = [], 0
+        run.append(export)
+        rows += export.rows.num_rows
+    if run:
+        yield run
 
 
 def combined(intake: Intake, exports: Sequence[Checked]) -> Validated:

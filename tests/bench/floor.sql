@@ -1,6 +1,6 @@
 -- The same checks by DuckDB, as far as SQL can: the floor that `limbaudit check` is measured against.
 --
--- Reads four tables of one site in contract form as text, types them, checks cells, rows, versions and links, ties
+-- Reads four tables of every site in contract form as text, types them, checks cells, rows, versions and links, ties
 -- records to the operation they name, and counts them by procedure. It writes nothing and says of no row where it stands, which `check` does as well.
 -- Variables: `workspace` (folder), `sides` (path of icd10cm_sides.csv), `cut_on` (day). Columns beginning with q_ hold
 -- a row back, w_ warn, r_ say that a cell was read another way; then column, two underscores, rule.
@@ -28,6 +28,7 @@ CREATE OR REPLACE TEMP MACRO names_a_person(note) AS regexp_matches(
 );
 CREATE OR REPLACE TEMP MACRO yes(condition) AS coalesce(condition, false);
 CREATE OR REPLACE TEMP MACRO received(file) AS CAST(regexp_extract(file, '/(\d{4}-\d{2}-\d{2})/[^/]*$', 1) AS DATE);
+CREATE OR REPLACE TEMP MACRO sender(file) AS regexp_extract(file, '/([^/]+)/[^/]+/[^/]*$', 1);
 CREATE OR REPLACE TEMP MACRO files(name) AS getvariable('workspace') || '/received/*/*/' || name || '.csv';
 
 -- ---------------------------------------------------------------- sides that diagnosis codes name
@@ -47,7 +48,7 @@ SELECT code AS sided_code, arg_min(side, length(starts_with)) AS code_side FROM 
 
 CREATE OR REPLACE TEMP TABLE operations AS
 WITH cells AS (
-  SELECT received(filename) AS receipt, known(operation_id) AS id, known(patient_id) AS patient_id,
+  SELECT sender(filename) AS site, received(filename) AS receipt, known(operation_id) AS id, known(patient_id) AS patient_id,
     known(performed_on) AS performed_on, known(procedure_code) AS procedure_code, side AS side_sent,
     side_word(side) AS side, known(surgeon_id) AS surgeon_id, known(age_years) AS age_years, lower(trim(sex)) AS sex_sent,
     CASE WHEN lower(trim(sex)) = 'unknown' THEN 'unknown' ELSE lower(known(sex)) END AS sex, known(asa_class) AS asa_class,
@@ -60,7 +61,7 @@ WITH cells AS (
     number(bmi) AS mass, try_cast(onset_on AS DATE) AS onset, try_cast(recorded_at AS TIMESTAMP) AS moment
   FROM cells LEFT JOIN code_sides ON sided_code = diagnosis_code
 )
-SELECT id, patient_id, day, procedure_code, side, surgeon_id, least(age, 90) AS age, sex, asa, fixation, smoker, diabetes,
+SELECT site, id, patient_id, day, procedure_code, side, surgeon_id, least(age, 90) AS age, sex, asa, fixation, smoker, diabetes,
   mass, sport, diagnosis_code, onset, moment, receipt,
   id IS NULL AS q_operation_id__value_missing,
   patient_id IS NULL AS q_patient_id__value_missing,
@@ -105,7 +106,7 @@ FROM typed;
 
 CREATE OR REPLACE TEMP TABLE events AS
 WITH cells AS (
-  SELECT received(filename) AS receipt, known(event_id) AS id, known(patient_id) AS patient_id,
+  SELECT sender(filename) AS site, received(filename) AS receipt, known(event_id) AS id, known(patient_id) AS patient_id,
     known(occurred_on) AS occurred_on, known(operation_id) AS operation_id, known(code) AS code, side AS side_sent,
     side_word(side) AS side, lower(known(joint)) AS joint, lower(sent(energy)) AS energy,
     known(instability_level) AS instability_level, known(severity_grade) AS severity_grade,
@@ -117,7 +118,7 @@ WITH cells AS (
     try_cast(recorded_at AS TIMESTAMP) AS moment
   FROM cells LEFT JOIN code_sides ON sided_code = code
 )
-SELECT id, patient_id, day, operation_id, code, code_side, side, joint, energy, level, severity_grade, management, source,
+SELECT site, id, patient_id, day, operation_id, code, code_side, side, joint, energy, level, severity_grade, management, source,
   note, moment, receipt,
   id IS NULL AS q_event_id__value_missing,
   patient_id IS NULL AS q_patient_id__value_missing,
@@ -151,7 +152,7 @@ FROM typed;
 
 CREATE OR REPLACE TEMP TABLE followups AS
 WITH cells AS (
-  SELECT received(filename) AS receipt, known(followup_id) AS id, known(patient_id) AS patient_id, known(seen_on) AS seen_on,
+  SELECT sender(filename) AS site, received(filename) AS receipt, known(followup_id) AS id, known(patient_id) AS patient_id, known(seen_on) AS seen_on,
     lower(known(status)) AS status, known(operation_id) AS operation_id, side AS side_sent, side_word(side) AS side,
     lower(sent(return_to_sport)) AS return_to_sport, pain AS pain_sent, known(pain) AS pain, sent(note) AS note,
     known(recorded_at) AS recorded_at
@@ -159,7 +160,7 @@ WITH cells AS (
 ), typed AS (
   SELECT *, try_cast(seen_on AS DATE) AS day, number(pain) AS points, try_cast(recorded_at AS TIMESTAMP) AS moment FROM cells
 )
-SELECT id, patient_id, day, operation_id, status, side, CAST(NULL AS VARCHAR) AS code_side, return_to_sport, points, note, moment, receipt,
+SELECT site, id, patient_id, day, operation_id, status, side, CAST(NULL AS VARCHAR) AS code_side, return_to_sport, points, note, moment, receipt,
   id IS NULL AS q_followup_id__value_missing,
   patient_id IS NULL AS q_patient_id__value_missing,
   yes(is_no_patient(patient_id)) AS q_patient_id__placeholder_patient,
@@ -188,7 +189,7 @@ FROM typed;
 
 CREATE OR REPLACE TEMP TABLE measurements AS
 WITH cells AS (
-  SELECT received(filename) AS receipt, known(measurement_id) AS id, known(patient_id) AS patient_id,
+  SELECT sender(filename) AS site, received(filename) AS receipt, known(measurement_id) AS id, known(patient_id) AS patient_id,
     known(measured_on) AS measured_on, lower(known(joint)) AS joint, lower(known(measure)) AS measure,
     lower(sent(mode)) AS mode, known(value) AS value, lower(known(unit)) AS unit, known(operation_id) AS operation_id,
     side AS side_sent, side_word(side) AS side
@@ -196,7 +197,7 @@ WITH cells AS (
 ), typed AS (
   SELECT *, try_cast(measured_on AS DATE) AS day, number(value) AS reading, CAST(NULL AS TIMESTAMP) AS moment FROM cells
 )
-SELECT id, patient_id, day, joint, measure, mode, reading, unit, operation_id, side, CAST(NULL AS VARCHAR) AS code_side, moment, receipt,
+SELECT site, id, patient_id, day, joint, measure, mode, reading, unit, operation_id, side, CAST(NULL AS VARCHAR) AS code_side, moment, receipt,
   id IS NULL AS q_measurement_id__value_missing,
   patient_id IS NULL AS q_patient_id__value_missing,
   yes(is_no_patient(patient_id)) AS q_patient_id__placeholder_patient,
@@ -230,69 +231,69 @@ FROM typed;
 -- ---------------------------------------------------------------- versions: which row of a repeated id stands
 
 CREATE OR REPLACE TEMP MACRO repeated(records) AS TABLE
-  SELECT id FROM query_table(records) WHERE NOT held GROUP BY id HAVING count(*) > 1;
+  SELECT site, id FROM query_table(records) WHERE NOT held GROUP BY ALL HAVING count(*) > 1;
 CREATE OR REPLACE TEMP MACRO fates(versions) AS TABLE
   WITH blocks AS (
     SELECT *, min(content) OVER block <> max(content) OVER block AS conflicting
-    FROM query_table(versions) WINDOW block AS (PARTITION BY id, moment, receipt)
+    FROM query_table(versions) WINDOW block AS (PARTITION BY site, id, moment, receipt)
   ), ordered AS (
     SELECT *, conflicting OR coalesce(lag(content) OVER age <> content, true) AS changed
-    FROM blocks WINDOW age AS (PARTITION BY id, conflicting ORDER BY moment, receipt, place)
+    FROM blocks WINDOW age AS (PARTITION BY site, id, conflicting ORDER BY moment, receipt, place)
   ), runs AS (
-    SELECT *, sum(changed::INT) OVER (PARTITION BY id, conflicting ORDER BY moment, receipt, place) AS run
+    SELECT *, sum(changed::INT) OVER (PARTITION BY site, id, conflicting ORDER BY moment, receipt, place) AS run
     FROM ordered
   )
   SELECT place, CASE WHEN conflicting THEN 'quarantined' WHEN NOT changed THEN 'duplicate'
-    WHEN run = max(run) OVER (PARTITION BY id, conflicting) THEN 'accepted' ELSE 'superseded' END AS fate
+    WHEN run = max(run) OVER (PARTITION BY site, id, conflicting) THEN 'accepted' ELSE 'superseded' END AS fate
   FROM runs;
 
 CREATE OR REPLACE TEMP TABLE versions_operations AS
-SELECT rowid AS place, id, moment, receipt, hash(patient_id, day, procedure_code, side, surgeon_id, age, sex, asa,
+SELECT rowid AS place, site, id, moment, receipt, hash(patient_id, day, procedure_code, side, surgeon_id, age, sex, asa,
   fixation, smoker, diabetes, mass, sport, diagnosis_code, onset, moment) AS content
-FROM operations SEMI JOIN repeated('operations') USING (id) WHERE NOT held;
+FROM operations SEMI JOIN repeated('operations') USING (site, id) WHERE NOT held;
 CREATE OR REPLACE TEMP TABLE versions_events AS
-SELECT rowid AS place, id, moment, receipt, hash(patient_id, day, operation_id, code, side, joint, energy,
+SELECT rowid AS place, site, id, moment, receipt, hash(patient_id, day, operation_id, code, side, joint, energy,
   level, severity_grade, management, source, note, moment) AS content
-FROM events SEMI JOIN repeated('events') USING (id) WHERE NOT held;
+FROM events SEMI JOIN repeated('events') USING (site, id) WHERE NOT held;
 CREATE OR REPLACE TEMP TABLE versions_followups AS
-SELECT rowid AS place, id, moment, receipt, hash(patient_id, day, operation_id, status, side, return_to_sport, points,
+SELECT rowid AS place, site, id, moment, receipt, hash(patient_id, day, operation_id, status, side, return_to_sport, points,
   note, moment) AS content
-FROM followups SEMI JOIN repeated('followups') USING (id) WHERE NOT held;
+FROM followups SEMI JOIN repeated('followups') USING (site, id) WHERE NOT held;
 CREATE OR REPLACE TEMP TABLE versions_measurements AS
-SELECT rowid AS place, id, moment, receipt, hash(patient_id, day, joint, measure, mode, reading, unit, operation_id,
+SELECT rowid AS place, site, id, moment, receipt, hash(patient_id, day, joint, measure, mode, reading, unit, operation_id,
   side) AS content
-FROM measurements SEMI JOIN repeated('measurements') USING (id) WHERE NOT held;
+FROM measurements SEMI JOIN repeated('measurements') USING (site, id) WHERE NOT held;
 
 CREATE OR REPLACE TEMP TABLE fate_operations AS
-SELECT id, patient_id, day, side, procedure_code, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
+SELECT site, id, patient_id, day, side, procedure_code, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
 FROM operations rows LEFT JOIN fates('versions_operations') ON place = rows.rowid;
 CREATE OR REPLACE TEMP TABLE fate_events AS
-SELECT patient_id, day, operation_id, side, code_side, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
+SELECT site, patient_id, day, operation_id, side, code_side, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
 FROM events rows LEFT JOIN fates('versions_events') ON place = rows.rowid;
 CREATE OR REPLACE TEMP TABLE fate_followups AS
-SELECT patient_id, day, operation_id, side, code_side, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
+SELECT site, patient_id, day, operation_id, side, code_side, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
 FROM followups rows LEFT JOIN fates('versions_followups') ON place = rows.rowid;
 CREATE OR REPLACE TEMP TABLE fate_measurements AS
-SELECT patient_id, day, operation_id, side, code_side, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
+SELECT site, patient_id, day, operation_id, side, code_side, held, CASE WHEN held THEN 'quarantined' ELSE coalesce(fate, 'accepted') END AS fate
 FROM measurements rows LEFT JOIN fates('versions_measurements') ON place = rows.rowid;
 
 -- ---------------------------------------------------------------- links to operations
 
 CREATE OR REPLACE TEMP TABLE standing AS
-SELECT id, patient_id, day, side, procedure_code FROM fate_operations WHERE fate = 'accepted' AND day <= getvariable('cut_on');
+SELECT site, id, patient_id, day, side, procedure_code FROM fate_operations WHERE fate = 'accepted' AND day <= getvariable('cut_on');
 CREATE OR REPLACE TEMP MACRO linked(records) AS TABLE
   SELECT count_if(r.operation_id IS NOT NULL AND o.id IS NULL) AS operation_id__operation_unknown,
     count_if(o.patient_id <> r.patient_id) AS operation_id__operation_of_another_patient,
     count_if(o.patient_id = r.patient_id AND o.side IN ('left', 'right')
       AND coalesce(r.side, r.code_side) IN ('left', 'right') AND coalesce(r.side, r.code_side) <> o.side)
       + coalesce(count_if(r.side IN ('left', 'right') AND r.code_side <> r.side), 0) AS side__side_conflict
-  FROM query_table(records) r LEFT JOIN standing o ON o.id = r.operation_id
+  FROM query_table(records) r LEFT JOIN standing o ON o.site = r.site AND o.id = r.operation_id
   WHERE r.fate = 'accepted' AND r.day <= getvariable('cut_on');
 
 -- ---------------------------------------------------------------- records by the procedure of their operation
 
 CREATE OR REPLACE TEMP MACRO tied(records) AS TABLE
-  SELECT o.id, o.procedure_code, r.day - o.day AS since FROM query_table(records) r JOIN standing o ON o.id = r.operation_id
+  SELECT o.site, o.id, o.procedure_code, r.day - o.day AS since FROM query_table(records) r JOIN standing o ON o.site = r.site AND o.id = r.operation_id
   WHERE r.fate = 'accepted' AND r.day <= getvariable('cut_on') AND o.patient_id = r.patient_id;
 
 -- ---------------------------------------------------------------- what was found
@@ -317,6 +318,6 @@ SELECT * FROM (
   UNION ALL SELECT 'tied', 'events', procedure_code, count(*) FROM tied('fate_events') GROUP BY ALL
   UNION ALL SELECT 'tied', 'followups', procedure_code, count(*) FROM tied('fate_followups') GROUP BY ALL
   UNION ALL SELECT 'tied', 'measurements', procedure_code, count(*) FROM tied('fate_measurements') GROUP BY ALL
-  UNION ALL SELECT 'within 90 days', 'events', procedure_code, count(DISTINCT id) FROM tied('fate_events')
+  UNION ALL SELECT 'within 90 days', 'events', procedure_code, count(DISTINCT (site, id)) FROM tied('fate_events')
     WHERE since BETWEEN 0 AND 90 GROUP BY ALL
 ) WHERE rows > 0 ORDER BY ALL;

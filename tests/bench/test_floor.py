@@ -16,7 +16,10 @@ from pipeline.run import Asked, Done, accounted, checked, ground_of
 
 @pytest.fixture(scope="module")
 def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made(Volume(2_000, bad=0.05), tmp_path_factory.mktemp("volume"))
+    """Two hospitals with the same ids."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("volume.LARGEST_HOSPITAL", 1_500)
+        return made(Volume(2_000, bad=0.05), tmp_path_factory.mktemp("volume"))
 
 
 @pytest.fixture(scope="module")

@@ -1,12 +1,13 @@
-"""Exports of any size for measuring: one invented hospital, contract form, seeded, made column by column.
+"""Exports of any size for measuring: invented hospitals, contract form, seeded, made column by column.
 
-The reference size is 1,000,000 operations with 120,000 events, 2,000,000 contacts and 1,000,000 measurements.
+A hospital has at most 1,000,000 operations; what is more is another's, which goes by the same ids. For each 1,000,000
+operations there are 120,000 events, 2,000,000 contacts and 1,000,000 measurements.
 Nothing here tells a story; `limbaudit sample` does. Shares of faults are ours.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -15,6 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 SITE = "harbour"
+#: Operations of a hospital, at most.
+LARGEST_HOSPITAL = 1_000_000
 RECEIPTS = (date(2026, 10, 5), date(2026, 11, 3))
 ROWS_AT_ONCE = 500_000
 FIRST_DAY, LAST_DAY = date(2017, 1, 1), date(2026, 9, 30)
@@ -28,7 +31,7 @@ CORRECTIONS = {
     "followups": ("return_to_sport", "not_asked"),
     "measurements": ("value", "61"),
 }
-SETTINGS = 'contract = 1\n\n[sites.harbour]\nname = "Harbour Hospital"\nsends = "changes"\n'
+OF_SITE = '\n[sites.{}]\nname = "Harbour Hospital{}"\nsends = "changes"\n'
 CATALOGUE = """\
 procedures.ligament_reconstruction.codes.local = ["KN11"]
 procedures.tubercle_transfer.codes.local = ["KN12"]
@@ -62,6 +65,14 @@ class Volume:
     def rows(self, table: str) -> int:
         return round(self.operations * PER_OPERATION[table])
 
+    def hospitals(self) -> dict[str, Volume]:
+        """What each site sends."""
+        many = -(-self.operations // LARGEST_HOSPITAL)
+        sizes = [self.operations // many + (n < self.operations % many) for n in range(many)]
+        names = [SITE, *(f"{SITE}-{n}" for n in range(2, many + 1))]
+        return {name: replace(self, operations=size, seed=self.seed + n)
+                for n, (name, size) in enumerate(zip(names, sizes, strict=True))}  # fmt: skip
+
 
 @dataclass(frozen=True)
 class _Operated:
@@ -80,24 +91,35 @@ def made(volume: Volume, workspace: Path) -> Path:
     if mark.is_file() and mark.read_text() == said:
         return workspace
     workspace.mkdir(parents=True, exist_ok=True)
-    (workspace / "audit.toml").write_text(SETTINGS)
+    hospitals = volume.hospitals()
+    (workspace / "audit.toml").write_text("contract = 1\n" + "".join(map(_settings, hospitals)))
     (workspace / "catalogue.toml").write_text(CATALOGUE)
-    draw = np.random.default_rng(volume.seed)
-    operations, operated = _operations(volume.rows("operations"), draw)
-    _written("operations", operations, volume, draw, workspace)
-    for name, build in (("events", _events), ("followups", _followups), ("measurements", _measurements)):
-        _written(name, build(volume.rows(name), operated, draw), volume, draw, workspace)
+    for site, own in hospitals.items():
+        _of_site(workspace / "received" / site, own)
     mark.write_text(said)
     return workspace
 
 
-def _written(name: str, columns: Columns, volume: Volume, draw: np.random.Generator, workspace: Path) -> None:
+def _settings(site: str) -> str:
+    number = site.removeprefix(SITE).replace("-", " ")
+    return OF_SITE.format(site, number)
+
+
+def _of_site(folder: Path, volume: Volume) -> None:
+    draw = np.random.default_rng(volume.seed)
+    operations, operated = _operations(volume.rows("operations"), draw)
+    _written("operations", operations, volume, draw, folder)
+    for name, build in (("events", _events), ("followups", _followups), ("measurements", _measurements)):
+        _written(name, build(volume.rows(name), operated, draw), volume, draw, folder)
+
+
+def _written(name: str, columns: Columns, volume: Volume, draw: np.random.Generator, of_site: Path) -> None:
     """Both receipts of a table: all its rows with their faults, then some of them corrected or again."""
     rows = pa.table(columns)
     if volume.bad:
         rows = _with_faults(name, rows, volume.bad, draw)
     for receipt, part in zip(RECEIPTS, (rows, _second(name, rows, draw)), strict=True):
-        folder = workspace / "received" / SITE / receipt.isoformat()
+        folder = of_site / receipt.isoformat()
         folder.mkdir(parents=True, exist_ok=True)
         with (folder / f"{name}.csv").open("wb") as stream:
             stream.write((",".join(part.column_names) + "\n").encode())
