@@ -82,7 +82,7 @@ def _complete(part: pd.DataFrame) -> pd.DataFrame:
     filled = part.reindex(columns=COLUMNS).fillna(UNSET)
     whole = [name for name in COLUMNS if name not in ("table", "pending", "first", "redo", "after")]
     flags = dict.fromkeys(["pending", "first", "redo", "after"], bool)
-    return filled.astype({**dict.fromkeys(whole, "int64"), **flags, "table": object})
+    return filled.astype({**dict.fromkeys(whole, "int64"), **flags, "table": "str"})
 
 
 def _of_table(linked: Linked, name: str, frame: pd.DataFrame) -> pd.DataFrame:

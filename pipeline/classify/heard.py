@@ -34,7 +34,7 @@ _TYPES = {
     **dict.fromkeys(("case", "row", "day", "category", "assertion", "side", "place", "why"), "int64"),
     **dict.fromkeys(("pending", "first"), "bool"),
     **dict.fromkeys(("bone", "through", "origin", "begin", "end"), "int64"),
-    "table": "object",
+    "table": "str",
 }
 _EMPTY = pd.DataFrame(columns=list(_TYPES)).astype(_TYPES)
 
