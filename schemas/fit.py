@@ -12,6 +12,7 @@ program's mistake, not the hospital's; it stops with `UnfitFrame`, as does a fra
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from threading import Lock
 from typing import NamedTuple
 
 import numpy as np
@@ -22,6 +23,8 @@ import pyarrow.compute as pc
 from schemas.columns import ARROW_TYPES, Column, Kind, Table
 from schemas.published import PUBLISHED
 
+#: Models are asked by one thread at a time: the library promises nothing else.
+_ASKED = Lock()
 MISSING = "value_missing"
 OUT_OF_RANGE = "value_out_of_range"
 UNKNOWN_WORD = "value_unknown_word"
@@ -186,13 +189,14 @@ def failures(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     rows = faulty_rows(table, frame)
     if rows is not None and not rows.any():
         return no_failures()
-    from schemas.models import model_failures
+    with _ASKED:
+        from schemas.models import model_failures
 
-    if rows is None or is_published(table):
-        return model_failures(table, frame)
-    places = np.flatnonzero(rows)
-    found = model_failures(table, frame.iloc[places])
-    return found.assign(row=places[found["row"].to_numpy()])
+        if rows is None or is_published(table):
+            return model_failures(table, frame)
+        places = np.flatnonzero(rows)
+        found = model_failures(table, frame.iloc[places])
+        return found.assign(row=places[found["row"].to_numpy()])
 
 
 def is_sound(table: Table, made: pyarrow.Table) -> bool:

@@ -10,6 +10,7 @@ from pipeline import findings
 from pipeline.handover import Export, Intake, Source, Validated
 from pipeline.room import IN_MEMORY, Room
 from pipeline.shelf import Fingerprint, Shelf, program_fingerprint
+from pipeline.side_by_side import in_order
 from pipeline.validate.split import Check, Checked, checked_together, validated_by
 
 if TYPE_CHECKING:
@@ -49,14 +50,17 @@ def validated_with(
 def _checked_or_taken(
     shelf: Shelf, exports: Sequence[Export], common: Sequence[object], check: Check
 ) -> list[Checked]:
-    keys = [_key(export, common) for export in exports]
-    found = [_taken(shelf, key) for key in keys]
-    lacking = [number for number, one in enumerate(found) if one is None]
-    fresh = check([exports[number] for number in lacking])
-    for number, one in zip(lacking, fresh, strict=True):
-        found[number] = one
-        shelf.put(keys[number], _tables(one), _told(one.source))
-    return [one for one in found if one is not None]
+    rows = sum(export.rows.num_rows for export in exports)
+    keys = in_order(lambda export: _key(export, common), exports, rows)
+    taken = [_taken(shelf, key) for key in keys]
+    lacking = [number for number, one in enumerate(taken) if one is None]
+    fresh = dict(zip(lacking, check([exports[number] for number in lacking]), strict=True))
+
+    def put(number: int) -> None:
+        shelf.put(keys[number], _tables(fresh[number]), _told(fresh[number].source))
+
+    in_order(put, lacking, rows)
+    return [one or fresh[number] for number, one in enumerate(taken)]
 
 
 def _key(export: Export, common: Sequence[object]) -> str:

@@ -173,13 +173,14 @@ def checked_together(exports: Sequence[Export], settings: Settings, places: tupl
     read = partial(_read, settings=settings, places=places, sight=sight)
     cells = dict(enumerate(in_order(read, exports, rows)))
     typed = {n: each.table for n, each in cells.items() if isinstance(each, Parsed)}
-    failures: dict[int, pd.DataFrame] = {}
-    for name in EXPORTS:
-        numbers = [n for n in typed if exports[n].source.table == name]
-        if numbers:
-            found = check.model_failures_of([typed[n] for n in numbers], EXPORTS[name])
-            failures |= dict(zip(numbers, found, strict=True))
 
+    def of_table(name: str) -> dict[int, pd.DataFrame]:
+        numbers = [n for n in typed if exports[n].source.table == name]
+        found = check.model_failures_of([typed[n] for n in numbers], EXPORTS[name]) if numbers else []
+        return dict(zip(numbers, found, strict=True))
+
+    of_models = in_order(of_table, list(EXPORTS), rows)
+    failures = {n: found for each in of_models for n, found in each.items()}
     typed.clear()
 
     def parted(n: int) -> Checked:
