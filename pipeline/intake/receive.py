@@ -80,16 +80,7 @@ def here(
     """
     rows = _rows_about(files)
     room = room_for(rows)
-    return in_order(lambda arrival: tuple(_kept(each, room) for each in of_file(rules, arrival)), files, rows)
-
-
-def _kept(received: Received, room: Room) -> Received:
-    export = received.export
-    if export is None:
-        return received
-    broken, unmapped = (each and room.table(each) for each in (export.broken, export.unmapped))
-    kept = replace(export, rows=room.table(export.rows), broken=broken, unmapped=unmapped)
-    return replace(received, export=kept)
+    return in_order(lambda arrival: tuple(each.kept(room) for each in of_file(rules, arrival)), files, rows)
 
 
 def of_file(rules: Rules, arrival: Arrival) -> tuple[Received, ...]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pyarrow as pa
 
 from pipeline import findings
 from pipeline.handover import ControlTotal, Export, Intake, Source
 from pipeline.intake.logs import repairs_frame
+from pipeline.room import Room
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,15 @@ class Received:
     export: Export | None = None
     findings: tuple[dict[str, object], ...] = ()
     repairs: tuple[pa.Table, ...] = ()
+
+    def kept(self, room: Room) -> Received:
+        """The same with its cells in a room."""
+        if self.export is None:
+            return self
+        tables = (self.export.rows, self.export.broken, self.export.unmapped)
+        rows, broken, unmapped = (None if each is None else room.table(each) for each in tables)
+        assert rows is not None
+        return replace(self, export=replace(self.export, rows=rows, broken=broken, unmapped=unmapped))
 
 
 def together(
