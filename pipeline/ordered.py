@@ -25,6 +25,14 @@ def in_order(frame: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     return frame.iloc[np.argsort(code, kind="stable")].reset_index(drop=True)
 
 
+def order_of(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray:
+    """int64 [row]: where the rows stand that `in_order` would give, one after the other."""
+    code = _codes(frame, by)
+    if code is None:
+        return np.lexsort([_numbers(frame[name]) for name in reversed(by)])
+    return np.argsort(code, kind="stable")
+
+
 def _codes(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray | None:
     """int64 [row], rising as the columns do; None where they span too much for it."""
     code, size = np.zeros(len(frame), np.int64), 1

@@ -21,6 +21,7 @@ from pipeline.count.outcomes import (
 from pipeline.counts import COVARIATES, Cells, Outcomes, Risks, joint_cells
 from pipeline.errors import CannotFinish
 from pipeline.handover import Cases
+from pipeline.ordered import order_of
 from pipeline.settings import Settings, Window
 from pipeline.watched import closed_cases, quiet_cases
 
@@ -29,6 +30,12 @@ HISTOGRAM_COUNTS = ("cases", "events", "followed", "assessed")
 #: Columns of a case on a running chart: the chart, then calendar days, the risk in 1/10,000 and 0 or 1.
 CHARTED = ("group", "site", "category", "window_days", "known_until", "performed", "risk", "event")
 CHART_ORDER = ("operation", "side")
+#: The numbers as they are kept: there is a row for every case and outcome.
+CHARTED_AS = {
+    "group": np.int16, "site": np.int16, "category": np.int16, "window_days": np.int32, "known_until": np.int32,
+    "performed": np.int32, "risk": np.int16, "event": np.int8, "operation": np.int32, "side": np.int8,
+}  # fmt: skip
+OF_A_CASE = ("group", "site", "known_until", "performed", *CHART_ORDER)
 
 
 def covariate_cells(
@@ -97,20 +104,22 @@ def risk_histogram(cases: Cases, settings: Settings, catalogue: Catalogue, risks
         CannotFinish: A case has covariates that pass one did not see.
     """
     surgeon = cases.cases["surgeon"].to_numpy(np.int64)
-    return added_histograms(
-        pd.DataFrame(
-            {
-                "surgeon": surgeon[own.at],
-                "category": own.category,
-                "window_days": own.window_days,
-                "risk": own.risk,
-                "cases": 1,
-                "events": own.event,
-                "followed": own.followed,
-                "assessed": own.assessed,
-            }
-        )
-        for own in _judged(cases, settings, catalogue, risks)
+    return added_histograms(_by_risk(own, surgeon) for own in _judged(cases, settings, catalogue, risks))
+
+
+def _by_risk(own: _Judged, surgeon: np.ndarray) -> pd.DataFrame:
+    """The histogram of one outcome."""
+    cell, keys = joint_cells(pd.DataFrame({"surgeon": surgeon[own.at], "risk": own.risk}))
+    having = {"events": own.event, "followed": own.followed, "assessed": own.assessed}
+    return pd.DataFrame(
+        {
+            "surgeon": keys["surgeon"],
+            "category": own.category,
+            "window_days": own.window_days,
+            "risk": keys["risk"],
+            "cases": np.bincount(cell, minlength=len(keys)),
+            **{name: np.bincount(cell[mask == 1], minlength=len(keys)) for name, mask in having.items()},
+        }
     )
 
 
@@ -134,13 +143,25 @@ def chart_cases(cases: Cases, settings: Settings, catalogue: Catalogue, risks: R
     Raises:
         CannotFinish: A case has covariates that pass one did not see.
     """
-    named = cases.cases[["group", "site", "known_until", "performed", *CHART_ORDER]]
-    frames = [_no_rows((*CHARTED, *CHART_ORDER))]
-    for own in _judged(cases, settings, catalogue, risks):
-        rows = named.iloc[own.at].reset_index(drop=True)
-        rows = rows.assign(category=own.category, window_days=own.window_days, risk=own.risk, event=own.event)
-        frames.append(rows[[*CHARTED, *CHART_ORDER]])
-    return pd.concat(frames, ignore_index=True).astype(np.int64)
+    order = order_of(cases.cases, ["group", "site", "performed", *CHART_ORDER])
+    named = {name: cases.cases[name].to_numpy(CHARTED_AS[name])[order] for name in OF_A_CASE}
+    each = [_charted(own, named, order) for own in _judged(cases, settings, catalogue, risks)]
+    return pd.DataFrame(
+        {
+            name: np.concatenate([np.zeros(0, kind), *(columns[name].astype(kind) for columns in each)])
+            for name, kind in CHARTED_AS.items()
+        }
+    )
+
+
+def _charted(own: _Judged, named: Mapping[str, np.ndarray], order: np.ndarray) -> dict[str, np.ndarray]:
+    """Columns of one outcome's cases, in the order of charts: `order` is that of all cases, whose columns are in it."""
+    inside = _marked(len(order), own.at)
+    here = inside[order]
+    place = np.cumsum(inside)[order[here]] - 1
+    told = {"risk": own.risk[place], "event": own.event[place]}
+    told |= {name: np.full(len(place), getattr(own, name)) for name in ("category", "window_days")}
+    return told | {name: column[here] for name, column in named.items()}
 
 
 def added_chart_cases(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
@@ -149,8 +170,8 @@ def added_chart_cases(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     No patient, surgeon or operation is told any more.
     """
     together = pd.concat(list(parts), ignore_index=True)
-    order = [*CHARTED[:4], "performed", *CHART_ORDER]
-    return together.sort_values(order, ignore_index=True)[list(CHARTED)]
+    order = order_of(together, [*CHARTED[:4], "performed", *CHART_ORDER])
+    return together[list(CHARTED)].take(order).reset_index(drop=True)
 
 
 def _cells_of(cases: pd.DataFrame, known: pd.DataFrame) -> np.ndarray:

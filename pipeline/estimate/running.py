@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -44,7 +45,7 @@ def monitoring_tables(cases: pd.DataFrame, settings: Settings, labels: Labels) -
         settings: Windows, the kind of period, and how each site sends days.
         labels: Names of groups, sites and categories.
     """
-    several = [own for _, own in cases.groupby(KEY, sort=True)]
+    several = _by_chart(cases)
     names = [_names(own, labels) for own in several]
     why = [_left_out(own, each["site"], settings) for own, each in zip(several, names, strict=True)]
     whole = [at for at, reason in enumerate(why) if not reason]
@@ -63,6 +64,14 @@ def monitoring_tables(cases: pd.DataFrame, settings: Settings, labels: Labels) -
     total = float(alarms.sum()) if alarms.notna().any() else np.nan
     told["false_alarms_of_all"] = np.where(alarms.notna(), total, np.nan)
     return {"monitoring": _by_case(list(drawn.values()), settings), "charts": told}
+
+
+def _by_chart(cases: pd.DataFrame) -> list[pd.DataFrame]:
+    """The cases of each chart, one after the other, in whole numbers that can be reckoned with."""
+    keys = [cases[name].to_numpy() for name in KEY]
+    begins = np.logical_or.reduce([key[1:] != key[:-1] for key in keys]).nonzero()[0] + 1
+    limits = [0, *begins.tolist(), len(cases)] if len(cases) else []
+    return [cases.iloc[begin:end].astype(np.int64) for begin, end in pairwise(limits)]
 
 
 @dataclass(frozen=True)
