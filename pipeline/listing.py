@@ -56,7 +56,7 @@ def _answers(result: Analysed, lists: Lists) -> Answers:
         lists.named(lists.labels.categories, pairs["category"]),
         pairs["one"].to_numpy() == 1,
         pairs["two"].to_numpy() == 1,
-        lists.case_ids[result.reviewed.unmentioned],
+        np.flatnonzero(result.reviewed.unmentioned[result.whole.cases["counted"].to_numpy().astype(bool)]),
     )
 
 

@@ -64,9 +64,7 @@ def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     first = f" from {words.day(since)}" if since else ""
     counted = words.several(cases, "case", "cases")
     if cases:
-        counted = context.lists.cases(
-            counted, "every case", "Every case", tables["cases"]["case_id"].tolist()
-        )
+        counted = context.lists.found(counted, "every case", "Every case", lambda facts: facts.every())
     sites = words.several(len(context.sites), "site", "sites")
     every = f": every counted operation{first} up to {words.day(context.cut_on)}, at {sites}. A case is one operation on "
     return page.paragraph(

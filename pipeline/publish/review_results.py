@@ -122,11 +122,11 @@ def sample_part(tables: Mapping[str, pd.DataFrame], context: Context) -> list[st
 
 
 def _unmentioned(told: str, context: Context) -> str:
-    facts = context.lists.facts
-    if facts is None or facts.answers is None:
+    answers = context.lists.facts.answers if context.lists.facts else None
+    if answers is None:
         return told
-    ids = facts.answers.unmentioned.tolist()
-    return context.lists.cases(told, "Notes", "Cases with notes in which nothing was found", ids)
+    title = "Cases with notes in which nothing was found"
+    return context.lists.found(told, "Notes", title, lambda facts: answers.unmentioned)
 
 
 def _read(whole: pd.Series) -> str:

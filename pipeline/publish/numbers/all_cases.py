@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.handover import NEVER
-from pipeline.publish.numbers.facts import CaseFacts, Outcome
+from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.publish.numbers.outcomes import Outcome
 from pipeline.publish.numbers.whose import Whose
 
 if TYPE_CHECKING:
@@ -26,7 +27,8 @@ WITH_IT, FOLLOWED, LOST, NOT_COUNTED = "with it", "followed", "lost", "not count
 #: Said behind the first word, parted by `; `.
 AWAITING, MEASURED, DIED = "awaiting", "measured", "died"
 FURTHER = (AWAITING, MEASURED, DIED)
-#: Every word of a case: of the first ones each with each choice of the further ones, and last the one alone.
+#: Every word of a case, as `Having.states` numbers them: of the first ones each with each choice of the further ones, and
+#: last the one alone.
 STATES = [
     "; ".join([first, *(word for bit, word in enumerate(FURTHER) if chosen >> bit & 1)])
     for first in (WITH_IT, FOLLOWED, LOST)
@@ -111,9 +113,7 @@ def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]] | pd.DataFr
 def _states(facts: CaseFacts, whose: Whose, outcome: Outcome, at: np.ndarray) -> pa.Array:
     """The word of each case, and what else is known of it."""
     having = facts.having(outcome)
-    state = np.where(having.event[at], 0, np.where(having.quiet[at], 1, 2)) * 2 ** len(FURTHER)
-    for bit, mask in enumerate((having.awaiting, having.assessed, having.died)):
-        state += mask[at].astype(np.int64) << bit
+    state = having.states[at].astype(np.int64)
     can = facts.can_occur(whose, outcome)
     if can is not None:
         state[~can] = len(STATES) - 1

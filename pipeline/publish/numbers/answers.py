@@ -20,7 +20,7 @@ class Answers:
     Attributes:
         case_ids, categories: What was asked.
         one, two: bool, a yes.
-        unmentioned: Ids of cases with notes in which nothing was found.
+        unmentioned: Positions of cases with notes in which nothing was found.
     """
 
     case_ids: np.ndarray

@@ -13,7 +13,8 @@ import numpy as np
 from pipeline.catalogue import complication_of
 from pipeline.counts import COVARIATES
 from pipeline.handover import NEVER
-from pipeline.publish.numbers.facts import CaseFacts, Outcome
+from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.publish.numbers.outcomes import Outcome
 from pipeline.publish.numbers.whose import Whose
 from pipeline.told_after import Changes, Sport, changes_read, sport_told
 from pipeline.watched import LastDays, last_days
@@ -142,7 +143,13 @@ class Beside:
     def lacking(self, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Counted cases of which a covariate of the expected risk is not known."""
         own: np.ndarray = self.facts.counted_over(whose, outcome)
-        return own[(self.facts.cases[list(COVARIATES)].to_numpy(np.int64)[own] < 0).any(axis=1)]
+        return own[self._unknown[own]]
+
+    @cached_property
+    def _unknown(self) -> np.ndarray:
+        """bool over all cases: a covariate is not known."""
+        found: np.ndarray = np.logical_or.reduce([self.facts.column(name) < 0 for name in COVARIATES])
+        return found
 
     def last_day(self, category: str) -> int:
         """On which observation of a category ends: that of its longest window."""

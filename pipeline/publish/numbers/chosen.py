@@ -44,7 +44,7 @@ class Chosen:
         self.of = lru_cache(maxsize=64)(self._of)
         self.closed = lru_cache(maxsize=64)(self._closed)
         self.column = lru_cache(maxsize=None)(self._column)
-        self._ended = lru_cache(maxsize=None)(self._ended_in)
+        self.ended = lru_cache(maxsize=None)(self._ended_in)
         self._arms = lru_cache(maxsize=None)(self._arms_of)
         self._places = lru_cache(maxsize=None)(self._places_by_value)
 
@@ -85,7 +85,7 @@ class Chosen:
 
     def _closed(self, whose: Whose, days: int) -> np.ndarray:
         own: np.ndarray = self.of(whose)
-        return own[self._ended(days)[own]]
+        return own[self.ended(days)[own]]
 
     def _ended_in(self, days: int) -> np.ndarray:
         """bool over all cases: the window has closed."""

@@ -6,8 +6,7 @@ is one of them or is not, so that the length of a list tells whether a sum is ri
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -17,12 +16,14 @@ from pipeline.case_evidence import Days, evidence_rows, laid_to_surgeons, member
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.handover import AWAITING, COUNTED, Cases
 from pipeline.publish.numbers.chosen import Chosen
+from pipeline.publish.numbers.outcomes import NOTHING_FOUND, Found, Having, Outcome
 from pipeline.publish.numbers.whose import ALL, Whose
 from pipeline.settings import Settings, Window
 from pipeline.watched import quiet_cases
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
     from pipeline.publish.numbers.answers import Answers
     from pipeline.publish.numbers.beside import Beside
@@ -30,76 +31,25 @@ if TYPE_CHECKING:
     from pipeline.publish.numbers.received import Received
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """A category and level within a window, by their places in `Labels`; `laid` as in `Whose`."""
-
-    category: int
-    level: int
-    days: int
-    laid: bool = False
-
-
-@dataclass(frozen=True)
-class Having:
-    """What became of every case in one outcome; bool arrays over all cases, closed or not.
+class Shared(NamedTuple):
+    """Closed cases that numbers of several outcomes are counted from.
 
     Attributes:
-        event: A counted complication by the window's last day; one of unknown day is in every window.
-        quiet: Watched to the end of the window, or dead by then.
-        awaiting: Evidence under review by then, and no event.
-        died: Dead by then, and without an earlier event.
-        assessed: Measured or with an event, where the category is measured at all.
+        whose, days: The cases and the window.
+        can: Of each group of operations a byte, 1 where the category can occur; empty: in all of these cases.
+        kind: `cases`, or those `followed` or `lost` where every case with an event was watched to the end all the same.
+        seen_in: How cases are watched, for the last two.
     """
 
-    event: np.ndarray
-    quiet: np.ndarray
-    awaiting: np.ndarray
-    died: np.ndarray
-    assessed: np.ndarray
-
-    def of(self, own: np.ndarray) -> Having:
-        """The same of some cases alone, by position."""
-        return Having(*(getattr(self, each.name)[own] for each in fields(self)))
-
-    def kind(self, kind: str) -> np.ndarray:
-        """bool: which cases are of a kind of number, one of `register.KINDS`."""
-        masks: dict[str, Callable[[], np.ndarray]] = {
-            "cases": lambda: np.ones(len(self.event), bool),
-            "followed": lambda: self.event | self.quiet,
-            "lost": lambda: ~(self.event | self.quiet),
-            "events": lambda: self.event,
-            "awaiting": lambda: self.awaiting,
-            "deaths": lambda: self.died,
-            "assessed": lambda: self.assessed,
-            "events_or_lost": lambda: self.event | ~self.quiet,
-        }
-        return masks[kind]()
-
-
-class Found(NamedTuple):
-    """Complications, a row each; day -1 is unknown and within every window."""
-
-    case: np.ndarray
-    category: np.ndarray
-    day: np.ndarray
-    strength: np.ndarray
-
-    def within(self, days: int) -> Found:
-        """Those by a window's last day."""
-        return self._where(self.day <= days)
-
-    def of(self, cases: Sequence[int]) -> Found:
-        """Those of some cases."""
-        return self._where(np.isin(self.case, cases))
-
-    def _where(self, kept: np.ndarray) -> Found:
-        return Found(*(column[kept] for column in self))
+    whose: Whose
+    days: int
+    can: bytes
+    kind: str = "cases"
+    seen_in: str = ""
 
 
 #: Later than the end of every window.
 NO_EVENT = 2**62
-NOTHING_FOUND = Found(*(np.zeros(0, np.int64) for _ in Found._fields))
 #: Bytes that what became of the cases may take in memory at once.
 REMEMBERED = 200_000_000
 
@@ -137,18 +87,19 @@ class CaseFacts:
         self.settings = settings
         self.catalogue = catalogue
         self.windows: dict[int, Window] = {window.days: window for window in settings.windows}
-        remembered = max(16, REMEMBERED // (5 * max(1, len(cases.cases))))
+        remembered = max(16, REMEMBERED // (6 * max(1, len(cases.cases))))
         self.having = lru_cache(maxsize=remembered)(self._having)
         chosen = Chosen(self.cases, self.labels, settings)
-        self.column, self.of, self.closed, self.inside = (
+        self.column, self.of, self.closed, self.inside, self._ended = (
             chosen.column,
             chosen.of,
             chosen.closed,
             chosen.inside,
+            chosen.ended,
         )
-        self.counted_over = lru_cache(maxsize=8)(self._counted_over)
-        self._became = lru_cache(maxsize=8)(self._became_of)
-        self._closed_mark = lru_cache(maxsize=256)(self._mark_of_closed)
+        self._shared = lru_cache(maxsize=128)(self._of_shared)
+        self._shared_mark = lru_cache(maxsize=4096)(self._mark_of_shared)
+        self._present = lru_cache(maxsize=4096)(self._groups_of)
         self._quiet = lru_cache(maxsize=None)(self._quiet_in)
         self._dead = lru_cache(maxsize=None)(self._dead_by)
 
@@ -165,46 +116,79 @@ class CaseFacts:
 
     def among(self, kind: str, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Positions of the closed cases of a kind, in the order of case ids."""
-        own: np.ndarray = self.counted_over(whose, outcome)
-        return own if kind == "cases" else own[self._became(whose, outcome).kind(kind)]
-
-    def _became_of(self, whose: Whose, outcome: Outcome) -> Having:
-        having: Having = self.having(outcome)
-        return having.of(self.counted_over(whose, outcome))
+        shared = self._shares(kind, whose, outcome)
+        if shared is not None:
+            found: np.ndarray = self._shared(shared)
+            return found
+        own, having = self.counted_over(whose, outcome), self.having(outcome)
+        return own[:0] if kind in having.nobody else own[having.kind(kind, own)]
 
     def of_several(self, kind: str, several: Sequence[Whose], outcome: Outcome) -> np.ndarray:
-        """The same of several parts of the cases together."""
-        return np.sort(np.concatenate([self.among(kind, whose, outcome) for whose in several]))
+        """The same of several parts of the cases together, none in two of them."""
+        mask = np.zeros(len(self.cases), bool)
+        for whose in several:
+            mask[self.among(kind, whose, outcome)] = True
+        return np.flatnonzero(mask)
 
-    def _counted_over(self, whose: Whose, outcome: Outcome) -> np.ndarray:
+    def counted_over(self, whose: Whose, outcome: Outcome) -> np.ndarray:
         """Positions of the closed cases an outcome is counted over.
 
         All operations together are counted where the category can occur, if it can in any of these cases.
         """
-        own: np.ndarray = self.closed(whose, outcome.days)
-        can = self.can_occur(whose, outcome)
-        return own if can is None else own[can]
+        return self.among("cases", whose, outcome)
 
     def can_occur(self, whose: Whose, outcome: Outcome) -> np.ndarray | None:
         """bool over the closed cases: an outcome is counted over them; None: over all of them."""
-        if whose.procedure != ALL or whose.arm:
-            return None
+        can = self._can(whose, outcome)
         own: np.ndarray = self.closed(whose, outcome.days)
-        can: np.ndarray = (self.countable.defined[:, outcome.category] == 1)[self.column("group")[own]]
-        return can if outcome.laid or can.any() else None
+        return np.frombuffer(can, bool)[self.column("group")[own]] if can else None
 
-    def mark(self, at: np.ndarray, whose: Whose, days: int) -> tuple[int, int]:
+    def _can(self, whose: Whose, outcome: Outcome) -> bytes:
+        """As in `Shared`."""
+        if whose.procedure != ALL or whose.arm:
+            return b""
+        can = self.countable.defined[:, outcome.category] == 1
+        here = can[self._present(whose, outcome.days)]
+        return b"" if here.all() or not (outcome.laid or here.any()) else can.tobytes()
+
+    def _groups_of(self, whose: Whose, days: int) -> np.ndarray:
+        """Groups of operations of the closed cases."""
+        found: np.ndarray = np.flatnonzero(np.bincount(self.column("group")[self.closed(whose, days)]))
+        return found
+
+    def _shares(self, kind: str, whose: Whose, outcome: Outcome) -> Shared | None:
+        if kind == "cases":
+            return Shared(whose, outcome.days, self._can(whose, outcome))
+        if kind in ("followed", "lost") and self.having(outcome).all_watched:
+            seen_in = complication_of(self.catalogue, self.labels.categories[outcome.category]).seen_in
+            return Shared(whose, outcome.days, self._can(whose, outcome), kind, seen_in)
+        return None
+
+    def _of_shared(self, shared: Shared) -> np.ndarray:
+        if shared.kind != "cases":
+            own: np.ndarray = self._shared(Shared(*shared[:3]))
+            quiet = self._quiet(shared.days, shared.seen_in)[own]
+            return own[quiet if shared.kind == "followed" else ~quiet]
+        own = self.closed(shared.whose, shared.days)
+        return own[np.frombuffer(shared.can, bool)[self.column("group")[own]]] if shared.can else own
+
+    def mark(self, at: np.ndarray, kind: str, whose: Whose, outcome: Outcome) -> tuple[int, int]:
         """The same for the same positions in any order: how many, and the sum of their random numbers.
 
-        Of others it differs but for a chance of 2⁻⁶⁴. That of all closed cases of `whose` is worked out once.
+        Of others it differs but for a chance of 2⁻⁶⁴.
+
+        Args:
+            at: What `among` gives of the others. What outcomes share is looked at once.
         """
-        return self._closed_mark(whose, days) if at is self.closed(whose, days) else self._mark(at)
+        shared = self._shares(kind, whose, outcome)
+        found: tuple[int, int] = self._mark(at) if shared is None else self._shared_mark(shared)
+        return found
 
     def _mark(self, at: np.ndarray) -> tuple[int, int]:
         return len(at), int(self._random[at].sum())
 
-    def _mark_of_closed(self, whose: Whose, days: int) -> tuple[int, int]:
-        return self._mark(self.closed(whose, days))
+    def _mark_of_shared(self, shared: Shared) -> tuple[int, int]:
+        return self._mark(self._shared(shared))
 
     @cached_property
     def _random(self) -> np.ndarray:
@@ -217,10 +201,26 @@ class CaseFacts:
         import pyarrow.compute as pc
 
         asked = pa.array(case_ids, pa.string())
-        found = pc.index_in(asked, pa.array(self.case_ids, pa.string()))
+        found = pc.index_in(asked, self._ids)
         if found.null_count:
             raise KeyError(asked.filter(found.is_null())[0].as_py())
         return found.to_numpy().astype(np.int64)
+
+    def every(self) -> np.ndarray:
+        """Positions of all cases, in the order of `cases` as published."""
+        import pyarrow.compute as pc
+
+        ids = self._ids
+        if pc.all(pc.less(ids[:-1], ids[1:])).as_py() is not False:
+            return np.arange(len(ids))
+        found: np.ndarray = pc.array_sort_indices(ids).to_numpy().astype(np.int64)
+        return found
+
+    @cached_property
+    def _ids(self) -> pa.Array:
+        import pyarrow as pa
+
+        return pa.array(self.case_ids, pa.string())
 
     def _quiet_in(self, days: int, seen_in: str) -> np.ndarray:
         return quiet_cases(self.cases, self.windows[days], seen_in)
@@ -240,6 +240,7 @@ class CaseFacts:
         at, day = self._first(outcome)
         within = day <= outcome.days
         at, day = at[within], day[within]
+        quiet: np.ndarray = self._quiet(outcome.days, entry.seen_in)
         event = self._marked(at)
         died: np.ndarray = self._dead(outcome.days)
         if died.any():
@@ -251,10 +252,11 @@ class CaseFacts:
         )
         return Having(
             event=event,
-            quiet=self._quiet(outcome.days, entry.seen_in),
+            quiet=quiet,
             awaiting=self._awaiting(outcome) & ~event,
             died=died,
             assessed=self._marked(np.concatenate([at, measured])) if entry.measured else self._marked(at[:0]),
+            all_watched=not (self._ended(outcome.days)[at] & ~quiet[at]).any(),
         )
 
     def first_events(self, outcome: Outcome) -> np.ndarray:

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-    from pipeline.publish.numbers.facts import CaseFacts, Outcome
+    from pipeline.publish.numbers.facts import CaseFacts
+    from pipeline.publish.numbers.outcomes import Outcome
     from pipeline.publish.words import Names
 
 #: What is counted of cases whose window has closed.
@@ -122,7 +123,7 @@ class Register:
         if not len(at):
             return told
         page = self._page(*_page_of(kind, whose, outcome, category))
-        mark = self.facts.mark(at, whose, outcome.days)
+        mark = self.facts.mark(at, kind, whose, outcome)
         return linked(told, _address(page, _section(page, kind, outcome, level, at, mark)))
 
     def cases(self, told: str, page: str, title: str, case_ids: Sequence[str]) -> str:

@@ -12,7 +12,8 @@ from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS
 from pipeline.publish import words
 from pipeline.publish.markup import escape, references
-from pipeline.publish.numbers.facts import CaseFacts, Outcome
+from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.publish.numbers.outcomes import Outcome
 
 if TYPE_CHECKING:
     import pandas as pd

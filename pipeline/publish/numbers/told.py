@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue import complication_of
 from pipeline.publish import words
 from pipeline.publish.numbers.all_cases import AWAITING, DIED, FOLLOWED, LOST, MEASURED, NOT_COUNTED, WITH_IT
-from pipeline.publish.numbers.facts import CaseFacts, Outcome
+from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.publish.numbers.outcomes import Outcome
 from pipeline.publish.numbers.register import PLAIN, ListPage, Section
 from pipeline.publish.numbers.whose import Whose
 
