@@ -37,7 +37,7 @@ def period_complications(
         & (complications["category"] != ANY_COMPLICATION)
         & (complications["level"] == complications["category"].map(main))
     ]
-    both = own.merge(cases, on="case_id", how="inner", suffixes=("", "_of_case"))
+    both = own.merge(_of_these(cases, own["case_id"]), on="case_id", how="inner", suffixes=("", "_of_case"))
     after = pd.to_timedelta(pd.to_numeric(both["day"]).astype("float64"), unit="D")
     happened_on = pd.to_datetime(both["performed_on"]) + after
     first, last = pd.Timestamp(span.first_day), pd.Timestamp(span.last_day)
@@ -49,3 +49,12 @@ def period_complications(
     )
     news = told[told["happened"] | told["learned"]]
     return news.sort_values(["case_id", "category"], kind="stable", ignore_index=True)
+
+
+def _of_these(cases: pd.DataFrame, ids: pd.Series) -> pd.DataFrame:
+    """The cases with these ids: mostly few among many, whose ids Python then need not take in hand."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    wanted = pa.array(ids, pa.string())
+    return cases[pc.is_in(pa.array(cases["case_id"], pa.string()), wanted).to_numpy(zero_copy_only=False)]

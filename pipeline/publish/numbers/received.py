@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -88,14 +89,13 @@ class Received:
 
     @cached_property
     def _operations(self) -> _Operations:
-        own = self.records.filter(pc.equal(self.records["table"].cast(pa.string()), "operations"))
-        names = ["site", "role", "why", "record_id", "source_file", "source_line"]
-        rows = own.select(names).to_pandas().astype(dict.fromkeys(names[:5], object))
-        rows = rows.sort_values(names[4:], kind="stable", ignore_index=True)
-        site, role, why = (rows[name].to_numpy() for name in names[:3])
-        placed = rows[names[3:]].set_axis(list(HEADS), axis=1)
-        again = placed.duplicated(["File", "Line"]).to_numpy()
-        return _Operations(site, role, why == ELSEWHERE, placed, again)
+        own = self.records.filter(pa.array(_worded(self.records["table"]).are("operations")))
+        place = _placing(own)
+        order = np.argsort(place, kind="stable")
+        site, role, why = (_worded(own[name]).ordered(order) for name in ("site", "role", "why"))
+        told = [own["record_id"], own["source_file"].cast(pa.string()), own["source_line"]]
+        placed = pa.table(dict(zip(HEADS, told, strict=True))).take(pa.array(order)).to_pandas()
+        return _Operations(site, role, why.are(ELSEWHERE), placed, np.diff(place[order], prepend=-1) == 0)
 
     def taken(self, site: str, order: int) -> pd.DataFrame | None:
         """`HEADS` of the rows of operations that a step of the flow takes away; None where they are not told apart."""
@@ -124,6 +124,35 @@ class Received:
         return own.placed[own.at(site) & own.again & ~own.of_role(*ASIDE, *TAKEN[11], *TAKEN[12])]
 
 
+class _Worded(NamedTuple):
+    """Words of rows as numbers: `number` int32 [row], a position in `words`, -1 for none."""
+
+    number: np.ndarray
+    words: list[str]
+
+    def are(self, *words: str) -> np.ndarray:
+        """bool [row]: one of these words."""
+        return np.array([word in words for word in self.words] + [False])[self.number]
+
+    def ordered(self, order: np.ndarray) -> _Worded:
+        return _Worded(self.number[order], self.words)
+
+
+def _worded(cells: pa.ChunkedArray) -> _Worded:
+    if not pa.types.is_dictionary(cells.type):
+        cells = cells.dictionary_encode()
+    whole = cells.unify_dictionaries().combine_chunks()
+    whole = whole.chunk(0) if isinstance(whole, pa.ChunkedArray) else whole
+    return _Worded(pc.fill_null(whole.indices, -1).to_numpy(), whole.dictionary.to_pylist())
+
+
+def _placing(rows: pa.Table) -> np.ndarray:
+    """int64 [row]: rises with file and line."""
+    files, lines = _worded(rows["source_file"]), rows["source_line"].to_numpy()
+    rank = np.argsort(np.argsort(np.array(files.words, dtype=object)))
+    return rank[files.number] * (int(lines.max(initial=0)) + 1) + lines if len(rows) else lines
+
+
 @dataclass(frozen=True)
 class _Operations:
     """Rows of operations, one for each case they are of, in the order of files and lines; arrays of one length.
@@ -135,22 +164,19 @@ class _Operations:
         again: bool, the row above is the same row.
     """
 
-    site: np.ndarray
-    role: np.ndarray
+    site: _Worded
+    role: _Worded
     elsewhere: np.ndarray
     placed: pd.DataFrame
     again: np.ndarray
 
     def at(self, site: str) -> np.ndarray:
         """bool: of a site."""
-        return np.asarray(self.site == site, bool)
+        return self.site.are(site)
 
     def of_role(self, *roles: str) -> np.ndarray:
         """bool: with one of the roles."""
-        found = np.zeros(len(self.role), bool)
-        for role in roles:
-            found |= np.asarray(self.role == role, bool)
-        return found
+        return self.role.are(*roles)
 
     def taken(self, order: int) -> np.ndarray | None:
         """bool: rows that a step takes away; None where rows do not say it."""
