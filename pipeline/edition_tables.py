@@ -68,9 +68,10 @@ def case_tables(
         lists: As `lists_of` makes them.
         found: All findings, which say what of people's rows is not used.
     """
+    from pipeline.publish.cases_list import cases_list
     from pipeline.publish.decisions_list import decisions_used
     from pipeline.publish.evidence_list import evidence_list
-    from pipeline.publish.lists import cases_list, complications_list
+    from pipeline.publish.lists import complications_list
     from pipeline.publish.records_aside import Aside
     from pipeline.publish.records_list import Known, records_table
 

@@ -15,13 +15,11 @@ from pipeline.handover import (
     COUNTED,
     HEARD,
     LETTER,
-    NEVER,
     PENDING,
     PRESENT,
     REFUTED,
     RETURNED,
     SIDE_LETTERS,
-    SIDES,
     STATUSES,
     STRENGTHS,
     UNATTRIBUTED,
@@ -29,10 +27,8 @@ from pipeline.handover import (
     Accepted,
     Labels,
 )
-from pipeline.publish.chains import concomitant_of, last_operation_rows, returns_of
-from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN, SEVERITY_GRADES
-
-SEXES = EXPORTS["operations"]["sex"].vocabulary
+from pipeline.publish.chains import last_operation_rows
+from schemas.exports import DAY_COLUMN, ID_COLUMN, SEVERITY_GRADES
 
 
 @dataclass(frozen=True)
@@ -56,15 +52,19 @@ class Lists:
     @cached_property
     def case_ids(self) -> np.ndarray:
         """`<site>.<operation_id>.<L|R|N>` of every case."""
+        told: np.ndarray = self.case_names.to_numpy(zero_copy_only=False)
+        return told
+
+    @cached_property
+    def case_names(self) -> pa.Array:
+        """The same in Arrow."""
         cases = self.cases
         sites = pa.array(self.labels.sites, pa.string()).take(pa.array(cases["site"].to_numpy()))
         rows = pa.array(cases["row"].to_numpy())
         operations = self.accepted.tables["operations"]["operation_id"].take(rows).cast(pa.string())
         letters = pa.array(list(SIDE_LETTERS), pa.string()).take(pa.array(cases["side"].to_numpy()))
-        joined: np.ndarray = pc.binary_join_element_wise(sites, operations, letters, ".").to_numpy(
-            zero_copy_only=False
-        )
-        return joined
+        joined = pc.binary_join_element_wise(sites, operations, letters, ".")
+        return joined.combine_chunks() if isinstance(joined, pa.ChunkedArray) else joined
 
     @cached_property
     def evidence_texts(self) -> pd.DataFrame:
@@ -118,42 +118,19 @@ class Lists:
     ) -> np.ndarray:
         return np.array([*labels, missing], dtype=object)[np.asarray(positions)]
 
-
-def cases_list(lists: Lists) -> pd.DataFrame:
-    """The published `cases`."""
-    labels = lists.labels
-    counted = lists.cases["counted"].to_numpy().astype(bool)
-    cases = lists.cases[counted].reset_index(drop=True)
-    place = lists.places("operations", cases["row"].to_numpy())
-    died = cases["died"].to_numpy()
-    return pd.DataFrame(
-        {
-            "case_id": lists.case_ids[counted],
-            "site": lists.named(labels.sites, cases["site"]),
-            "operation_id": lists.texts("operations", "operation_id", cases["row"].to_numpy()),
-            "patient": cases["patient"],
-            "side": lists.named(SIDES, cases["side"]),
-            "procedure": lists.named(labels.groups, cases["procedure"]),
-            "group": lists.named(labels.groups, cases["group"]),
-            "performed_on": cases["performed"].to_numpy().astype("datetime64[D]"),
-            "surgeon": lists.named(labels.surgeons, cases["surgeon"], "unattributed"),
-            "fixation": lists.named(labels.fixations, cases["fixation"]),
-            "age_band": lists.named(labels.age_bands, cases["age_band"]),
-            "sex": lists.named(SEXES, cases["sex"]),
-            "isolated": cases["isolated"].astype(bool),
-            "known_until": _days_or_none(cases["known_until"].to_numpy()),
-            "contact_until": cases["contact_until"],
-            "records_until": cases["records_until"].clip(lower=0),
-            "died": pd.Series(died, dtype="Int64").mask(died == NEVER),
-            "source_file": place["source_file"],
-            "source_line": place["source_line"],
-            "concomitant": concomitant_of(lists.concomitant, labels.groups, len(counted))[counted],
-            "returns": returns_of(lists.returns, len(counted))[counted],
-        }
-    )
+    def worded(
+        self, labels: tuple[str, ...], positions: np.ndarray | pd.Series, missing: str = "unknown"
+    ) -> pd.Series:
+        """The same of very many rows, as a column whose texts Python need not take in hand."""
+        words = pa.array([*labels, missing], pa.string())
+        return in_arrow(words.take(pa.array(np.asarray(positions) % len(words))))
 
 
-def _days_or_none(days: np.ndarray) -> np.ndarray:
+def in_arrow(texts: pa.Array | pa.ChunkedArray) -> pd.Series:
+    return pd.Series(pd.arrays.ArrowExtensionArray(texts))
+
+
+def days_or_none(days: np.ndarray) -> np.ndarray:
     known = days > -(2**29)
     return np.where(known, np.where(known, days, 0).astype("datetime64[D]"), np.datetime64("NaT", "D"))
 
@@ -189,7 +166,7 @@ def complications_list(lists: Lists) -> pd.DataFrame:
             "last_operation": lists.texts(
                 "operations", "operation_id", last_operation_rows(rows, lists.cases, lists.chain)
             ),
-            "known_on": _days_or_none(rows["learned"].to_numpy()),
+            "known_on": days_or_none(rows["learned"].to_numpy()),
             "known_late": rows["late"].to_numpy().astype(bool),
         }
     )

@@ -44,7 +44,7 @@ def _between(name: str) -> str:
 def _said(cells: pa.ChunkedArray, column: str) -> pa.ChunkedArray:
     """`energy low`; only `seen` where the word speaks for itself."""
     text = cells.cast(pa.string())
-    if column in BARE:
+    if column in BARE or text.null_count == len(text):
         return text
     return pc.binary_join_element_wise(pa.scalar(column.replace("_", " ")), text, " ")
 
@@ -54,6 +54,7 @@ def _joined(texts: list[pa.ChunkedArray], between: str) -> pa.ChunkedArray:
 
     Joining leaves out a record without any text altogether, so such a one first gets an empty text.
     """
+    texts = [each for each in texts if each.null_count < len(each)] or texts[:1]
     spoken = pc.is_valid(pc.coalesce(*texts))
     first = pc.if_else(spoken, texts[0], pa.scalar("", pa.string()))
     whole = pc.binary_join_element_wise(first, *texts[1:], between, null_handling="skip")

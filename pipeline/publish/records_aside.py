@@ -54,7 +54,7 @@ def _of_table(aside: Aside, accepted: Accepted, name: str) -> Iterator[pa.Table]
     no_day = pa.nulls(len(held), pa.date32())
     yield _columns(held, name, no_day, pa.array(["held_back"] * len(held), pa.string()))
     fate = aside.fates[name]
-    role = np.array([ROLES.get(number, "") for number in range(int(max(fate, default=0)) + 1)], dtype=object)
+    role = np.array([ROLES.get(number, "") for number in range(int(fate.max(initial=0)) + 1)], dtype=object)
     told = np.isin(fate, list(ROLES))
     told[aside.standing[name]] = False
     if (

@@ -202,7 +202,7 @@ def _patients(known: Known) -> pd.DataFrame:
 
 def _order(found: pd.DataFrame, known: Known) -> np.ndarray:
     """By case id and day; those of no case after them, by patient and day; one day by table and row."""
-    ids = pa.array(known.lists.case_ids, pa.string())
+    ids = known.lists.case_names
     rank = np.empty(len(ids) + 1, dtype=np.int64)
     rank[pc.array_sort_indices(ids).to_numpy()] = np.arange(len(ids))
     case, patient = found["case"].to_numpy(), found["patient"].to_numpy()
@@ -221,7 +221,7 @@ def _in_words(found: pd.DataFrame, known: Known) -> pa.Table:
     rows = pa.array(starts[found["table"].to_numpy()] + found["row"].to_numpy())
     sources = [source.source_file for source in known.lists.accepted.sources]
     columns = {
-        "case_id": _words(case, known.lists.case_ids),
+        "case_id": _words(case, known.lists.case_names),
         "site": _coded(_stacked(known, "site")).take(rows),
         "patient": pa.array(patient, pa.int64()),
         "table": _words(found["table"].to_numpy(), TABLES),
@@ -268,7 +268,8 @@ def _whats(known: Known) -> pa.ChunkedArray:
     return pa.chunked_array(chunks, pa.string())
 
 
-def _words(positions: np.ndarray, words: Iterable[str]) -> pa.Array:
+def _words(positions: np.ndarray, words: Iterable[str] | pa.Array) -> pa.Array:
     """Texts by their position, null for -1."""
     numbers = pa.array(positions.astype(np.int32), pa.int32(), mask=positions < 0)
-    return pa.DictionaryArray.from_arrays(numbers, pa.array(list(words), pa.string()))
+    texts = words if isinstance(words, pa.Array) else pa.array(list(words), pa.string())
+    return pa.DictionaryArray.from_arrays(numbers, texts)

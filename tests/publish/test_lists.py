@@ -24,7 +24,8 @@ from pipeline.handover import (
     Labels,
     Source,
 )
-from pipeline.publish.lists import Lists, cases_list, complications_list, review_list, unattributed_list
+from pipeline.publish.cases_list import cases_list
+from pipeline.publish.lists import Lists, complications_list, review_list, unattributed_list
 from schemas.published import PUBLISHED
 
 FOLDER = "received/harbour/2026-11-02"

@@ -17,6 +17,7 @@ from pipeline.publish.numbers.outcomes import Outcome
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
     from pipeline.publish.context import Context
 
@@ -60,6 +61,10 @@ def columns_of(kind: str) -> tuple[Column, ...]:
     return (*FIRST, *FURTHER.get(kind, SEEN))
 
 
+#: Up to so many cases, rows are made for all of them at once.
+MOST_AT_ONCE = 10_000
+
+
 class Rows:
     """Makes the rows of lists.
 
@@ -95,47 +100,50 @@ class Rows:
         return [f"<tr>{''.join(cells)}</tr>" for cells in zip(begun, *columns, strict=True)]
 
     def _of_each(
-        self, cases: list[int], made: dict[int, str], make: Callable[[list[int]], list[str]]
+        self, cases: list[int], made: dict[int, str], make: Callable[[np.ndarray], pa.Array]
     ) -> list[str]:
-        """Made once for every case, however many lists it stands in."""
-        missing = sorted(set(cases).difference(made))
+        """Made once for every case, however many lists it stands in; where cases are few, for all of them at once."""
+        few = not made and len(self.facts.cases) <= MOST_AT_ONCE
+        missing = range(len(self.facts.cases)) if few else sorted(set(cases).difference(made))
         if missing:
-            made.update(zip(missing, make(missing), strict=True))
+            made.update(zip(missing, make(np.array(missing)).to_pylist(), strict=True))
         return [made[case] for case in cases]
 
-    def _column(self, name: str, cases: list[int]) -> list[int]:
-        found: list[int] = self.facts.column(name)[cases].tolist()
-        return found
+    def _beginnings(self, at: np.ndarray) -> pa.Array:
+        """The first cells of each row."""
+        import pyarrow as pa
 
-    def _beginnings(self, cases: list[int]) -> list[str]:
         labels = self.facts.labels
         operations = [escape(self.named.operation(key)) for key in labels.groups]
-        ages = [*(band.replace("-", "–") for band in labels.age_bands), "not known"]
-        days = self.facts.column("performed")[cases].astype("datetime64[D]")
-        columns = (
-            [f'<th scope="row">{escape(case_id)}</th>' for case_id in self.facts.case_ids[cases].tolist()],
-            _cells([operations[group] for group in self._column("group", cases)]),
-            _cells(days.astype("datetime64[M]").astype(str).tolist()),
-            _cells([escape(ages[band]) for band in self._column("age_band", cases)]),
-        )
-        return ["".join(cells) for cells in zip(*columns, strict=True)]
+        ages = [*(escape(band.replace("-", "–")) for band in labels.age_bands), "not known"]
+        days = self.facts.column("performed")[at].astype("datetime64[D]")
+        months, month = np.unique(days.astype("datetime64[M]"), return_inverse=True)
+        ids = _escaped(pa.array(self.facts.case_ids[at], pa.string()))
+        operation, age = (self.facts.column(name)[at] for name in ("group", "age_band"))
+        return _joined(
+            '<th scope="row">', ids, "</th><td>", _worded(operations, operation), "</td><td>",
+            _worded(months.astype(str).tolist(), month), "</td><td>", _worded(ages, age), "</td>",
+        )  # fmt: skip
 
-    def _seen_rows(self, cases: list[int]) -> list[str]:
+    def _seen_rows(self, at: np.ndarray) -> pa.Array:
         """Whole rows of lists that say no more than until when a case was watched."""
-        begun = self._of_each(cases, self._begun, self._beginnings)
-        visits, records = (_cells(days, SEEN[0]) for days in self._days_seen(cases))
-        return [f"<tr>{''.join(cells)}</tr>" for cells in zip(begun, visits, records, strict=True)]
+        visits, records = self._days_seen(at)
+        cell = f"<td{SEEN[0].attribute}>"
+        return _joined("<tr>", self._beginnings(at), cell, visits, f"</td>{cell}", records, "</td></tr>")
 
-    def _days_seen(self, cases: list[int]) -> list[list[str]]:
-        """Day of the last visit, and the day up to which records reach with the death that ended them."""
+    def _days_seen(self, at: np.ndarray) -> tuple[pa.Array, pa.Array]:
+        """Day of the last visit, and the day up to which records reach or of the death that ended them, in words."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
         visits, reach, died = (
-            self._column(name, cases) for name in ("contact_until", "records_until", "died")
+            self.facts.column(name)[at] for name in ("contact_until", "records_until", "died")
         )
-        ends = [f"{death}, died" if death != NEVER else "" for death in died]
-        return [
-            [str(day) if day > 0 else "none" for day in visits],
-            [end or str(max(day, 0)) for day, end in zip(reach, ends, strict=True)],
-        ]
+        ends = _joined(_told(died), ", died")
+        return (
+            pc.if_else(pa.array(visits > 0), _told(visits), "none"),
+            pc.if_else(pa.array(died != NEVER), ends, _told(np.maximum(reach, 0))),
+        )
 
     def _events(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
         found = self.facts.rows_of(outcome, COUNTED).of(cases)
@@ -157,11 +165,11 @@ class Rows:
         days = self.facts.first_days(outcome, cases)
         return [
             [_day(day) if day <= outcome.days else "lost" for day in days],
-            *self._days_seen(cases),
+            *(told.to_pylist() for told in self._days_seen(np.array(cases))),
         ]
 
     def _deaths(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
-        return [[str(day) for day in self._column("died", cases)]]
+        return [[str(day) for day in self.facts.column("died")[cases].tolist()]]
 
     def _categories(self, cases: list[int], outcome: Outcome, status: int) -> dict[int, list[int]]:
         """Case → the categories that are counted or waiting in it, within the window."""
@@ -200,6 +208,37 @@ class Rows:
             [_lines(told) for told in moves],
             [_places(told) for told in rests],
         ]
+
+
+def _joined(*parts: str | pa.Array) -> pa.Array:
+    """Texts one after the other, row by row."""
+    import pyarrow.compute as pc
+
+    return pc.binary_join_element_wise(*parts, "")
+
+
+def _worded(words: Sequence[str], places: np.ndarray) -> pa.Array:
+    """A word a row; -1 is the last one."""
+    import pyarrow as pa
+
+    return pa.array(words, pa.string()).take(pa.array(places % len(words)))
+
+
+def _told(numbers: np.ndarray) -> pa.Array:
+    import pyarrow as pa
+
+    return pa.array(numbers).cast(pa.string())
+
+
+def _escaped(texts: pa.Array) -> pa.Array:
+    """As `escape` does."""
+    import pyarrow.compute as pc
+
+    if not pc.any(pc.match_substring_regex(texts, "[&<>\"']")).as_py():
+        return texts
+    for mark in "&<>\"'":
+        texts = pc.replace_substring(texts, mark, escape(mark))
+    return texts
 
 
 def given_rows(rows: Sequence[tuple[str, ...]] | pd.DataFrame, numbers: Sequence[bool]) -> list[str]:
