@@ -35,6 +35,11 @@ def cells_of(table: pa.Table) -> list[pa.Array]:
     return [_cells(column, alone) for column in columns]
 
 
+def cells_beside_others(column: pa.Array) -> pa.Array:
+    """One of several columns in the same way."""
+    return _cells(column, alone=False)
+
+
 def lines_of(cells: Sequence[pa.Array]) -> memoryview:
     r"""Rows in UTF-8, each with `\n` behind it.
 

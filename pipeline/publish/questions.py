@@ -104,8 +104,8 @@ def _with_numbers(listed: pd.DataFrame, ground: Ground) -> pd.DataFrame:
     """Rows that name a case, with `case`, `category` and `number` (what is meant, also by an unsure letter), `form`."""
     lists = ground.lists
     own = listed.reset_index(names="listed")
-    case = own["case_id"].map(pd.Series(np.arange(len(lists.case_ids)), index=lists.case_ids))
-    own = own[case.notna()].assign(case=case[case.notna()].astype("int64"))
+    case = lists.cases_called(own["case_id"])
+    own = own[case >= 0].assign(case=case[case >= 0])
     own = own[
         ~(_is_requested(own) & (own["category"] == "").to_numpy())
     ]  # no reviewer can decide on a whole case

@@ -83,24 +83,38 @@ def _beginnings(facts: CaseFacts, at: np.ndarray) -> pa.Array:
 
     labels = facts.labels
     died = facts.column("died")[at]
+    days, day = _distinct(facts.column("performed")[at])
     table = {
-        "case_id": pa.array(facts.case_ids[at], pa.string()),
-        "operation": _words(labels.groups, facts.column("group")[at]),
-        "site": _words(labels.sites, facts.column("site")[at]),
-        "performed_on": pa.array(facts.column("performed")[at].astype("int32"), pa.date32()),
-        "age_band": _words((*labels.age_bands, "unknown"), facts.column("age_band")[at]),
+        "case_id": facts.names.take(pa.array(at)),
         "last_visit_day": pa.array(facts.column("contact_until")[at]),
         "records_until_day": pa.array(np.maximum(facts.column("records_until")[at], 0)),
         "died_day": pa.array(died, mask=died == NEVER),
     }
-    return pc.binary_join_element_wise(*cells_of(pa.table(table)), ",")
+    case_id, *until = cells_of(pa.table(table))
+    return pc.binary_join_element_wise(
+        case_id,
+        _words(pa.array(labels.groups, pa.string()), facts.column("group")[at]),
+        _words(pa.array(labels.sites, pa.string()), facts.column("site")[at]),
+        _words(pa.array(days.astype("int32"), pa.date32()), day),
+        _words(pa.array([*labels.age_bands, "unknown"], pa.string()), facts.column("age_band")[at]),
+        *until,
+        ",",
+    )
 
 
-def _words(words: Sequence[str], places: np.ndarray) -> pa.Array:
-    """A word a row; -1 is the last one."""
+def _distinct(numbers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """All whole numbers from the lowest to the highest, and the place of each of these among them."""
+    low, high = (int(numbers.min()), int(numbers.max())) if len(numbers) else (0, 0)
+    return np.arange(low, high + 1), numbers - low
+
+
+def _words(words: pa.Array, places: np.ndarray) -> pa.Array:
+    """The cell of a file that holds a word, a row; -1 is the last word."""
     import pyarrow as pa
 
-    return pa.array(words, pa.string()).take(pa.array(places % len(words)))
+    from pipeline.csv_cells import cells_beside_others
+
+    return cells_beside_others(words).take(pa.array(places % len(words)))
 
 
 def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]] | pd.DataFrame) -> pd.DataFrame:
@@ -112,9 +126,11 @@ def given_file(heads: Sequence[str], rows: Sequence[tuple[str, ...]] | pd.DataFr
 
 def _states(facts: CaseFacts, whose: Whose, outcome: Outcome, at: np.ndarray) -> pa.Array:
     """The word of each case, and what else is known of it."""
+    import pyarrow as pa
+
     having = facts.having(outcome)
     state = having.states[at].astype(np.int64)
     can = facts.can_occur(whose, outcome)
     if can is not None:
         state[~can] = len(STATES) - 1
-    return _words(STATES, state)
+    return pa.array(STATES, pa.string()).take(pa.array(state))

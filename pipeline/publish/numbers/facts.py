@@ -201,7 +201,7 @@ class CaseFacts:
         import pyarrow.compute as pc
 
         asked = pa.array(case_ids, pa.string())
-        found = pc.index_in(asked, self._ids)
+        found = pc.index_in(asked, self.names)
         if found.null_count:
             raise KeyError(asked.filter(found.is_null())[0].as_py())
         return found.to_numpy().astype(np.int64)
@@ -210,14 +210,15 @@ class CaseFacts:
         """Positions of all cases, in the order of `cases` as published."""
         import pyarrow.compute as pc
 
-        ids = self._ids
+        ids = self.names
         if pc.all(pc.less(ids[:-1], ids[1:])).as_py() is not False:
             return np.arange(len(ids))
         found: np.ndarray = pc.array_sort_indices(ids).to_numpy().astype(np.int64)
         return found
 
     @cached_property
-    def _ids(self) -> pa.Array:
+    def names(self) -> pa.Array:
+        """Ids of all cases."""
         import pyarrow as pa
 
         return pa.array(self.case_ids, pa.string())
