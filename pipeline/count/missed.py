@@ -20,12 +20,12 @@ def notes_of_cases(whole: Whole, facts: Facts) -> pd.DataFrame:
     own = whole.records[(whole.records["day"] >= 0) & ~whole.records["pending"]]
     visits = whole.shared_visits.merge(facts.followups[["row", "day"]], on="row").assign(table="followups")
     begun = visits["day"].to_numpy() >= whole.cases["performed"].to_numpy()[visits["case"]]
-    both = pd.concat([own[NOTE], visits.loc[begun, NOTE]], ignore_index=True).drop_duplicates()
+    both = pd.concat([own[NOTE], visits.loc[begun, NOTE]], ignore_index=True)
     noted = [
         both[(both["table"] == name) & both["row"].isin(frame.loc[frame["noted"], "row"])]
         for name, frame in (("events", facts.events), ("followups", facts.followups))
     ]
-    return pd.concat(noted).sort_values(NOTE, ignore_index=True)
+    return pd.concat(noted).drop_duplicates().sort_values(NOTE, ignore_index=True)
 
 
 def text_negative(whole: Whole, facts: Facts, any_category: int) -> np.ndarray:

@@ -26,9 +26,10 @@ class Steps:
 
 def steps_of(size: np.ndarray, chance: np.ndarray) -> Steps:
     """The distribution of a step; chances of equal sizes are added, impossible ones dropped."""
-    distinct, place = np.unique(size, return_inverse=True)
-    total = np.bincount(place, weights=chance)
-    return Steps(distinct[total > 0], total[total > 0] / total.sum())
+    low = int(size.min())
+    there = np.flatnonzero(np.bincount(size - low))
+    total = np.bincount(size - low, weights=chance)[there]
+    return Steps(there[total > 0] + low, total[total > 0] / total.sum())
 
 
 def run_length(steps: Steps, limit: int) -> float:

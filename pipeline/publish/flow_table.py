@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.errors import CannotFinish
 from pipeline.handover import CONFLICTING, DUPLICATE, KEPT, SUPERSEDED, WITHDRAWN, Validated
@@ -66,7 +68,7 @@ def received_steps(
         stands: Rows of operations that stand on the cut.
     """
     table = validated.accepted.tables["operations"]
-    row_site = _positions(table["site"].to_pylist(), sites)
+    row_site = pc.index_in(table["site"].cast(pa.string()), pa.array(sites, pa.string())).to_numpy()
     held = _positions(_held_back_at(validated, sites), sites)
     after_cut = (fates == KEPT) & ~np.isin(np.arange(len(fates)), stands)
     by_order = {

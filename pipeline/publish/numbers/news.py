@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,8 +71,10 @@ class News:
             return self._operations(group, facts, named)
         if kind == "decisions":
             return self._decisions(group, facts, named)
-        made = {"cases": self._cases, "windows_closed": self._windows}.get(kind)
-        at, *columns = made(facts) if made else self._complications(kind, facts, named)
+        if kind not in self._known:
+            made = {"cases": self._cases, "windows_closed": self._windows}.get(kind)
+            self._known[kind] = made(facts) if made else self._complications(kind, facts, named)
+        at, *columns = self._known[kind]
         own = facts.cases["group"].to_numpy()[at]
         kept = own == group if procedure else np.ones(len(at), bool)
         operations = [named.operation(key) for key in facts.labels.groups]
@@ -80,6 +83,11 @@ class News:
             [operations[number] for number in own[kept].tolist()],
             *(np.asarray(column, dtype=object)[kept] for column in columns),
         )
+
+    @cached_property
+    def _known(self) -> dict[str, tuple[np.ndarray, ...]]:
+        """Kind → positions of its cases and the further columns, of all operations."""
+        return {}
 
     def _inside(self, days: np.ndarray) -> np.ndarray:
         first, last = (

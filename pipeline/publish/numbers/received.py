@@ -93,8 +93,9 @@ class Received:
         place = _placing(own)
         order = np.argsort(place, kind="stable")
         site, role, why = (_worded(own[name]).ordered(order) for name in ("site", "role", "why"))
-        told = [own["record_id"], own["source_file"].cast(pa.string()), own["source_line"]]
-        placed = pa.table(dict(zip(HEADS, told, strict=True))).take(pa.array(order)).to_pandas()
+        ids, lines = (own[name].take(pa.array(order)) for name in ("record_id", "source_line"))
+        files = _worded(own["source_file"]).ordered(order).texts
+        placed = pa.table(dict(zip(HEADS, (ids, files, lines), strict=True))).to_pandas()
         return _Operations(site, role, why.are(ELSEWHERE), placed, np.diff(place[order], prepend=-1) == 0)
 
     def taken(self, site: str, order: int) -> pd.DataFrame | None:
@@ -133,6 +134,11 @@ class _Worded(NamedTuple):
     def are(self, *words: str) -> np.ndarray:
         """bool [row]: one of these words."""
         return np.array([word in words for word in self.words] + [False])[self.number]
+
+    @property
+    def texts(self) -> pa.Array:
+        """The words of the rows themselves, of which each has one."""
+        return pa.array(self.words, pa.string()).take(pa.array(self.number))
 
     def ordered(self, order: np.ndarray) -> _Worded:
         return _Worded(self.number[order], self.words)
