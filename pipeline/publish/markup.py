@@ -5,12 +5,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 from html import escape as _escape
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+#: What is escaped; first the one that the others' escapes begin with.
+MARKS = "&<>\"'"
 
 
 @lru_cache(maxsize=1 << 15)
 def escape(told: str, quote: bool = True) -> str:
     """For HTML, in text and in attributes; the words of an edition come again and again."""
     return _escape(told, quote)
+
+
+def escaped(texts: pa.Array) -> pa.Array:
+    """The same of very many texts."""
+    import pyarrow.compute as pc
+
+    if not pc.any(pc.match_substring_regex(texts, f"[{MARKS}]")).as_py():
+        return texts
+    for mark in MARKS:
+        texts = pc.replace_substring(texts, mark, escape(mark))
+    return texts
 
 
 class Markup(str):

@@ -142,6 +142,12 @@ def test_case_ids_are_site_operation_and_letter(lists: Lists) -> None:
     assert lists.case_ids.tolist() == ["harbour.a-1.L", "harbour.o.9.R", "meadow.x1.N"]
 
 
+def test_cases_are_found_by_their_ids(lists: Lists) -> None:
+    asked = pd.Series(["harbour.o.9.R", "", "meadow.x1.L", "harbour.a-1.L", "harbour.o.9.R"])
+    assert lists.cases_called(asked).tolist() == [1, -1, -1, 0, 1]
+    assert lists.cases_called(asked[:0]).tolist() == []
+
+
 def test_a_case_in_words(lists: Lists) -> None:
     found = cases_list(lists)
     assert list(found.columns) == list(PUBLISHED["cases"].names)

@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS
 from pipeline.publish import words
-from pipeline.publish.markup import escape, references
+from pipeline.publish.markup import escape, escaped, references
 from pipeline.publish.numbers.facts import CaseFacts
 from pipeline.publish.numbers.outcomes import Outcome
 
@@ -118,7 +118,7 @@ class Rows:
         ages = [*(escape(band.replace("-", "–")) for band in labels.age_bands), "not known"]
         days = self.facts.column("performed")[at].astype("datetime64[D]")
         months, month = np.unique(days.astype("datetime64[M]"), return_inverse=True)
-        ids = _escaped(pa.array(self.facts.case_ids[at], pa.string()))
+        ids = escaped(pa.array(self.facts.case_ids[at], pa.string()))
         operation, age = (self.facts.column(name)[at] for name in ("group", "age_band"))
         return _joined(
             '<th scope="row">', ids, "</th><td>", _worded(operations, operation), "</td><td>",
@@ -228,17 +228,6 @@ def _told(numbers: np.ndarray) -> pa.Array:
     import pyarrow as pa
 
     return pa.array(numbers).cast(pa.string())
-
-
-def _escaped(texts: pa.Array) -> pa.Array:
-    """As `escape` does."""
-    import pyarrow.compute as pc
-
-    if not pc.any(pc.match_substring_regex(texts, "[&<>\"']")).as_py():
-        return texts
-    for mark in "&<>\"'":
-        texts = pc.replace_substring(texts, mark, escape(mark))
-    return texts
 
 
 def given_rows(rows: Sequence[tuple[str, ...]] | pd.DataFrame, numbers: Sequence[bool]) -> list[str]:
