@@ -61,19 +61,26 @@ def published(
     from pipeline.publish.manifest import not_built_yet, write_manifest
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
-    from pipeline.publish.tables import NOT_PRINTED, ready_of, write_table, write_tables
+    from pipeline.publish.tables import (
+        NOT_PRINTED,
+        large_ones_aside,
+        ready_of,
+        write_table,
+        write_tables,
+    )
 
     department = folder / "department"
     first = ready_of(FIRST, tables)
     outward_made = outward_begun(hand, folder, first, context)
-    written = write_tables(department, tables, first)
-    workbook_made = workbook_begun(hand, department, written, context)
-    write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
-    for name, content in sorted(context.as_used.items()):
-        store.write_bytes(content, department / "as_used" / name)
-    printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
-    handout_made = handout_begun(hand, department, printed, context, edition)
-    write_report(department / "report", printed, context)
+    with large_ones_aside() as write:
+        written = write_tables(department, tables, first, write)
+        workbook_made = workbook_begun(hand, department, written, context)
+        write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
+        for name, content in sorted(context.as_used.items()):
+            store.write_bytes(content, department / "as_used" / name)
+        printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
+        handout_made = handout_begun(hand, department, printed, context, edition)
+        write_report(department / "report", printed, context)
     handout_made()
     workbook_made()
     outward = outward_made()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from pipeline import store
 from pipeline.errors import CannotFinish
@@ -16,6 +18,10 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+#: Department, name of the table, the table.
+Write: TypeAlias = "Callable[[Path, str, pa.Table], None]"
+#: Rows of a table from which writing it takes long enough for a thread.
+LARGE = 50_000
 HELD_BACK = "quarantined/"
 #: Accounts that are large and for programs; the others are CSV.
 FOR_PROGRAMS = (
@@ -173,11 +179,13 @@ def write_tables(
     department: Path,
     tables: Mapping[str, pd.DataFrame | pa.Table],
     already: Mapping[str, pa.Table] = MappingProxyType({}),
+    write: Write | None = None,
 ) -> dict[str, pa.Table]:
     """Every table where it belongs; those of rows held back as they come, under `quarantined/`.
 
     Args:
         already: Of the described ones those that have been made ready.
+        write: Writes one that is ready; by default `write_table`.
 
     Returns:
         The described tables as they were written: typed, sorted, with one way to say "nothing".
@@ -191,7 +199,7 @@ def write_tables(
             store.write_csv(tables[name], department / f"{name}.csv")
         elif name in PUBLISHED:
             written[name] = already[name] if name in already else ready(tables[name], PUBLISHED[name])
-            write_table(department, name, written[name])
+            (write or write_table)(department, name, written[name])
         else:
             raise CannotFinish(_ours(name, "schemas/published.py does not describe it"))
     return written
@@ -200,3 +208,22 @@ def write_tables(
 def write_table(department: Path, name: str, table: pa.Table) -> None:
     for file in table_files(name):
         (store.write_csv if file.endswith(".csv") else store.write_parquet)(table, department / file)
+
+
+@contextmanager
+def large_ones_aside() -> Iterator[Write]:
+    """Gives what writes tables as `write_table` does, large ones in a thread of their own while the block goes on; when it
+    ends, all are written.
+    """
+    with ThreadPoolExecutor(1, "large tables") as aside:
+        begun: list[Future[None]] = []
+
+        def write(department: Path, name: str, table: pa.Table) -> None:
+            if len(table) < LARGE:
+                write_table(department, name, table)
+            else:
+                begun.append(aside.submit(write_table, department, name, table))
+
+        yield write
+        for each in begun:
+            each.result()

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline import store
 from pipeline.errors import CannotFinish
-from pipeline.publish.tables import ready
+from pipeline.publish.tables import LARGE, large_ones_aside, ready, write_table
 from schemas.columns import Column, Table
 
 WORDS = Table(
@@ -62,3 +62,19 @@ def test_what_is_written_is_plain_text_in_row_groups_of_fixed_size(tmp_path: Pat
     with pq.ParquetFile(tmp_path / "made.parquet") as file:
         groups = [file.metadata.row_group(number).num_rows for number in range(file.num_row_groups)]
     assert groups == [store.ROW_GROUP_ROWS, store.ROW_GROUP_ROWS, 5]
+
+
+def test_large_tables_are_written_when_the_block_ends_and_as_others_are(tmp_path: Path) -> None:
+    large = pa.table({"number": range(LARGE)})
+    with large_ones_aside() as write:
+        write(tmp_path / "aside", "cases", large)
+        write(tmp_path / "aside", "evidence", large[:3])
+    write_table(tmp_path, "cases", large)
+    assert (tmp_path / "aside" / "cases.parquet").read_bytes() == (tmp_path / "cases.parquet").read_bytes()
+    assert pq.read_table(tmp_path / "aside" / "evidence.parquet").num_rows == 3
+
+
+def test_a_large_table_that_cannot_be_written_stops_the_run(tmp_path: Path) -> None:
+    (tmp_path / "department").write_text("a file where a folder belongs")
+    with pytest.raises(OSError, match="department"), large_ones_aside() as write:
+        write(tmp_path / "department", "cases", pa.table({"number": range(LARGE)}))
