@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
+    import pyarrow as pa
 
     from pipeline.audit import Analysed
     from pipeline.handover import Facts, Labels
@@ -47,22 +48,16 @@ def reviewed(whole: Whole, facts: Facts, labels: Labels, settings: Settings) -> 
     )
 
 
-def asked_tables(
-    rows: Accounted, result: Analysed, lists: Lists, complications: pd.DataFrame
-) -> dict[str, pd.DataFrame]:
-    """Questions that wait, those a reviewer may be asked, cases to draw from, and what reviewing has shown.
-
-    Args:
-        complications: As published.
-    """
+def asked_tables(rows: Accounted, result: Analysed, lists: Lists) -> dict[str, pd.DataFrame | pa.Table]:
+    """Questions that wait, those a reviewer may be asked, cases to draw from, and what reviewing has shown."""
     import pandas as pd
 
     from pipeline.count import notes_of_cases
     from pipeline.publish.consequences import Figures
     from pipeline.publish.drawn import sampling_frame
-    from pipeline.publish.lists import review_list
     from pipeline.publish.questions import Ground, questioned
     from pipeline.publish.requests_list import requested
+    from pipeline.publish.waiting_list import waiting_list
     from pipeline.reviewers import answers_of
 
     settings, catalogue = rows.ground.settings, rows.ground.catalogue
@@ -70,8 +65,8 @@ def asked_tables(
     figures = Figures(
         whole.cases, whole.complications, result.rates, result.comparisons, result.labels, settings, catalogue
     )
-    about = Ground(lists, whole, facts, figures, complications, answers_of(rows.people.decisions))
-    listed = [requested(lists, rows.people, complications), review_list(lists, result.findings)]
+    about = Ground(lists, whole, facts, figures, answers_of(rows.people.decisions))
+    listed = [requested(lists, rows.people), waiting_list(lists, result.findings)]
     asked = questioned(pd.concat(listed, ignore_index=True), about)
     notes = notes_of_cases(whole, facts)
     return {

@@ -43,7 +43,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         **of_cases,
         "unattributed": unattributed_list(lists),
         "letters": letters_list(lists),
-        **asked_tables(rows, result, lists, of_cases["complications"]),
+        **asked_tables(rows, result, lists),
         "rates": with_fitness(result.rates, verdicts),
         "cohorts": result.cohorts,
         "event_free": result.event_free,

@@ -25,18 +25,17 @@ def listing(rows: Accounted, result: Analysed, tables: Mapping[str, pd.DataFrame
     Args:
         rows: Records, settings and catalogue in force.
         result: The cases.
-        tables: As they are published; `cases` tells what each case is called.
+        tables: As they are published.
     """
     from pipeline.publish.numbers import Register
     from pipeline.publish.numbers.facts import CaseFacts
     from pipeline.publish.numbers.received import Received
 
     ground = rows.ground
-    case_ids = tables["cases"]["case_id"].to_numpy(dtype=object)
     lists = result.lists
     facts = CaseFacts(
         result.cases,
-        case_ids,
+        lists.case_ids[lists.cases["counted"].to_numpy().astype(bool)],
         ground.settings,
         ground.catalogue,
         _news(rows, result, lists),

@@ -71,11 +71,13 @@ def looked_back(
 
 def _told(tables: Tables, context: Context) -> Told:
     """Tables as they will be written."""
+    from pipeline.publish.coded import in_words
     from pipeline.publish.tables import ready
     from schemas.published import PUBLISHED
 
     names = (*OF_CASES, *(["rates"] if "rates" in tables else []))
     made = {name: ready(tables[name], PUBLISHED[name]) for name in names}
+    made = {name: made[name] if name == "records" else in_words(made[name]) for name in names}
     written = store.csv_text(ready(tables["decisions_used"], PUBLISHED["decisions_used"]))
     return Told(
         made,

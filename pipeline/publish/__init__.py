@@ -59,10 +59,10 @@ def published(
     """
     from pipeline.publish.apart import FIRST, handout_begun, outward_begun, workbook_begun
     from pipeline.publish.manifest import not_built_yet, write_manifest
+    from pipeline.publish.printed import Printed
     from pipeline.publish.report import write_report
     from pipeline.publish.sender import write_notes
     from pipeline.publish.tables import (
-        NOT_PRINTED,
         large_ones_aside,
         ready_of,
         write_table,
@@ -78,7 +78,7 @@ def published(
         write_notes(department, context.for_senders, tuple(site.site for site in context.sites))
         for name, content in sorted(context.as_used.items()):
             store.write_bytes(content, department / "as_used" / name)
-        printed = {name: table.to_pandas() for name, table in written.items() if name not in NOT_PRINTED}
+        printed = Printed(written)
         handout_made = handout_begun(hand, department, printed, context, edition)
         write_report(department / "report", printed, context)
     handout_made()

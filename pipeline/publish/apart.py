@@ -10,11 +10,13 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import findings
+from pipeline.publish.coded import in_words
 from pipeline.publish.context import Context
 from pipeline.publish.handout import NEEDS
 from pipeline.publish.numbers import Register
 from pipeline.publish.outward.edition import MADE_FROM, Outcome, needed
-from pipeline.publish.workbook import SHOWN
+from pipeline.publish.period_cases import tables_of_period
+from pipeline.publish.workbook import MOST_ROWS, SHOWN
 from pipeline.second import Alone
 
 #: Tables that the outward edition waits for.
@@ -41,15 +43,23 @@ def workbook_begun(
     hand: Alone, department: Path, written: Mapping[str, pa.Table], context: Context
 ) -> Callable[[], None]:
     """The same with the workbook, of the department's tables."""
-    sheets = {table.name: written[table.name] for table in SHOWN if table.name in written}
+    sheets = {table.name: _sheet(written[table.name]) for table in SHOWN if table.name in written}
     return hand.begin(_workbook, department, sheets, _plain(context))
+
+
+def _sheet(rows: pa.Table) -> pa.Table:
+    """Rows in words; of those that are too many for a sheet but their number."""
+    if len(rows) > MOST_ROWS:
+        return pa.table([pa.nulls(len(rows))], names=rows.column_names[:1])
+    return in_words(rows)
 
 
 def handout_begun(
     hand: Alone, department: Path, printed: Mapping[str, pd.DataFrame], context: Context, edition: str
 ) -> Callable[[], None]:
     """The same with the handout, of the tables that are printed; `edition` is the name it bears."""
-    tables = {name: printed[name] for name in NEEDS if name in printed}
+    own = tables_of_period(printed, context.period, context.catalogue)
+    tables = {name: (own if name in own else printed)[name] for name in NEEDS if name in printed}
     return hand.begin(_handout, department, tables, _plain(context), edition)
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.handover import RETURN
+from pipeline.publish.coded import begins, joined_runs, places_among
 
 FARTHEST = 2**31  # more than any day of a case
 
@@ -32,9 +34,11 @@ def returns_of(returns: pd.DataFrame, cases: int) -> np.ndarray:
     return np.bincount(returns.loc[returns["role"] == RETURN, "case"], minlength=cases)
 
 
-def concomitant_of(concomitant: pd.DataFrame, procedures: tuple[str, ...], cases: int) -> np.ndarray:
-    """(cases,) what else was done at the first sitting, in order of precedence, joined by `;`."""
+def concomitant_of(concomitant: pd.DataFrame, procedures: tuple[str, ...], cases: int) -> pa.Array:
+    """(cases,) what else was done at the first sitting, in order of precedence, joined by `;`; null for nothing."""
     own = concomitant.sort_values(["case", "procedure"])
-    words = pd.Series(np.array(procedures, dtype=object)[own["procedure"].to_numpy()], dtype=object)
-    joined = words.groupby(own["case"].to_numpy()).agg(";".join)
-    return joined.reindex(np.arange(cases), fill_value="").to_numpy(dtype=object)
+    words = pa.array(procedures, pa.string()).take(pa.array(own["procedure"].to_numpy()))
+    case = own["case"].to_numpy()
+    first = begins(case)
+    at = places_among(np.arange(cases), case[first])
+    return joined_runs(words, first, ";").take(pa.array(at, mask=at < 0))

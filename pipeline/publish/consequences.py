@@ -15,6 +15,7 @@ import pandas as pd
 
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue
 from pipeline.handover import COUNTED, Labels
+from pipeline.publish.coded import begins, places_among
 from pipeline.settings import Primary, Settings, Window
 
 USUAL_DAYS = 365
@@ -39,6 +40,15 @@ class Figures:
     catalogue: Catalogue
 
 
+@dataclass(frozen=True)
+class Moved:
+    """What each question would move in one figure: `words[number]`, nothing where the number is -1, and `weight`."""
+
+    number: np.ndarray
+    words: list[str]
+    weight: np.ndarray
+
+
 def consequences(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
     """`would_move` (text), `stated` (bool: it would move the stated comparison) and `weight` of each question.
 
@@ -51,11 +61,22 @@ def consequences(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
     unnamed = (asked["category"] < 0).to_numpy()
     asked = _with_what_is_known(asked.reset_index(drop=True), figures)
     own, stated = _own_rate(asked, figures), _stated_comparison(asked, figures)
-    both = np.where(own["words"] == stated["words"], SAME, STATED + stated["words"])
-    own["words"] = own["words"].mask(unnamed & (own["words"] != ""), ANY + own["words"])
-    told = own["words"].where(stated["words"] == "", own["words"] + both).str.removeprefix("; ")
-    weight = np.where(stated["weight"] > 0, stated["weight"], own["weight"])
-    return pd.DataFrame({"would_move": told, "stated": stated["weight"] > 0, "weight": weight})
+    pairs = (own.number + 1) * (len(stated.words) + 1) + stated.number + 1
+    distinct, place = np.unique(pairs * 2 + unnamed, return_inverse=True)
+    told = []
+    for both, any_meant in (divmod(number, 2) for number in distinct.tolist()):
+        one, other = divmod(both, len(stated.words) + 1)
+        told.append(_sentence(["", *own.words][one], ["", *stated.words][other], bool(any_meant)))
+    words = np.array([*told, ""], dtype=object)[place.reshape(-1)]
+    weight = np.where(stated.weight > 0, stated.weight, own.weight)
+    return pd.DataFrame({"would_move": words, "stated": stated.weight > 0, "weight": weight})
+
+
+def _sentence(own: str, stated: str, unnamed: bool) -> str:
+    """What moves in the category's own rate and in the stated comparison, each empty for nothing."""
+    both = SAME if own == stated else STATED + stated
+    told = ANY + own if unnamed and own else own
+    return (told + both if stated else told).removeprefix("; ")
 
 
 def _with_what_is_known(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
@@ -63,33 +84,53 @@ def _with_what_is_known(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
     whole = len(figures.labels.categories) - 1
     asked = asked.assign(category=asked["category"].where(asked["category"] >= 0, whole))
     rows = figures.complications
-    main = rows[rows["level"] == 0].sort_values(["case", "category", "status"])
-    main = main.drop_duplicates(["case", "category"])[["case", "category", "day", "status"]]
-    known = asked.merge(main, how="left", on=["case", "category"])
-    dates = figures.cases[["group", "performed", "known_until"]].iloc[known["case"]].reset_index(drop=True)
-    is_counted = known["status"] == COUNTED
-    return pd.concat([known[["case", "category"]], dates], axis=1).assign(
-        day=known["day"].fillna(-1),
-        undoes=known.get("undoes", False),
-        counted=is_counted & known["second"],
-        settled=is_counted & ~known["second"],
+    main = rows[rows["level"] == 0]
+    key, status = _pairs(main, figures), main["status"].to_numpy()
+    order = np.lexsort((status, key))
+    order = order[begins(key[order])]
+    at = places_among(_pairs(asked, figures), key[order])
+    is_counted = (at >= 0) & np.append(status[order] == COUNTED, False)[at]
+    dates = figures.cases[["group", "performed", "known_until"]].iloc[asked["case"]].reset_index(drop=True)
+    second = asked["second"].to_numpy(bool)
+    return pd.concat([asked[["case", "category"]], dates], axis=1).assign(
+        day=np.append(main["day"].to_numpy()[order], -1)[at],
+        undoes=asked.get("undoes", False),
+        counted=is_counted & second,
+        settled=is_counted & ~second,
     )
 
 
-def _judged(asked: pd.DataFrame, windows: pd.DataFrame) -> np.ndarray:
+def _pairs(rows: pd.DataFrame, figures: Figures) -> np.ndarray:
+    """Case and category as one number."""
+    categories = len(figures.labels.categories)
+    found: np.ndarray = rows["case"].to_numpy(np.int64) * categories + rows["category"].to_numpy(np.int64)
+    return found
+
+
+def _judged(asked: pd.DataFrame, days: int, grace: int) -> np.ndarray:
     """bool: the case's window is closed and the complication lies within it."""
-    end = asked["performed"].to_numpy() + windows["days"].to_numpy() + windows["grace"].to_numpy()
-    return (end <= asked["known_until"].to_numpy()) & (asked["day"].to_numpy() <= windows["days"].to_numpy())
+    closed = asked["performed"].to_numpy() + days + grace <= asked["known_until"].to_numpy()
+    within: np.ndarray = asked["day"].to_numpy() <= days
+    return closed & within
 
 
-def _own_rate(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
-    """`words` and `weight` for the category's own rate among the operation's cases, in the window that says most."""
-    rates = _main_rates(figures)
-    pairs = asked.reset_index(names="question").merge(rates, on=["group", "category"])
-    pairs = pairs[_judged(pairs, pairs) & ~pairs["settled"]]
-    chosen = pairs.sort_values(["question", "rank"]).drop_duplicates("question").set_index("question")
-    events = (chosen["events"] - chosen["counted"]).clip(lower=0)
-    return _told(asked, events, chosen["cases"], chosen["days"])
+def _own_rate(asked: pd.DataFrame, figures: Figures) -> Moved:
+    """For the category's own rate among the operation's cases, in the window that says most."""
+    labels, rates = figures.labels, _main_rates(figures)
+    group, category = asked["group"].to_numpy(), asked["category"].to_numpy()
+    open_ones = ~asked["settled"].to_numpy(bool)
+    events, cases, days = (np.zeros(len(asked), np.int64) for _ in range(3))
+    for rank in sorted(rates["rank"].unique()):
+        own = rates[rates["rank"] == rank]
+        window, grace = int(own["days"].iloc[0]), int(own["grace"].iloc[0])
+        known = np.full((2, len(labels.groups) + 1, len(labels.categories)), -1, np.int64)
+        known[:, own["group"], own["category"]] = own[["events", "cases"]].to_numpy().T
+        found = known[:, group, category]
+        chosen = open_ones & (found[0] >= 0) & _judged(asked, window, grace)
+        events, cases = np.where(chosen, found[0], events), np.where(chosen, found[1], cases)
+        days = np.where(chosen, window, days)
+        open_ones = open_ones & ~chosen
+    return _told(asked, days > 0, np.maximum(events - asked["counted"].to_numpy(), 0), cases, days)
 
 
 def _main_rates(figures: Figures) -> pd.DataFrame:
@@ -127,18 +168,29 @@ def _by_weight(settings: Settings) -> list[Window]:
     return sorted(settings.windows, key=order)
 
 
-def _told(asked: pd.DataFrame, events: pd.Series, cases: pd.Series, days: pd.Series) -> pd.DataFrame:
-    """`words` and `weight` over all questions; empty and 0 where nothing would move."""
-    more = (events + 1).clip(upper=cases)
-    undoes = asked["undoes"].reindex(events.index, fill_value=False)
-    now, then = events.where(~undoes, more), more.where(~undoes, events)
-    sentences = [
+def _told(
+    asked: pd.DataFrame, moves: np.ndarray, events: np.ndarray, cases: np.ndarray, days: np.ndarray
+) -> Moved:
+    """One sentence for all questions that would move equal counts equally.
+
+    Args:
+        moves: bool, a question moves anything.
+        events, cases, days: What it would move, where it does.
+    """
+    own = pd.DataFrame(
+        {"events": events, "cases": cases, "days": days, "undoes": asked["undoes"].to_numpy(bool)}
+    )
+    number = np.full(len(asked), -1, np.int64)
+    number[moves] = own[moves].groupby(list(own.columns)).ngroup()
+    alike = own[moves].drop_duplicates().sort_values(list(own.columns))
+    more = (alike["events"] + 1).clip(upper=alike["cases"])
+    now, then = alike["events"].where(~alike["undoes"], more), more.where(~alike["undoes"], alike["events"])
+    words = [
         f"{e} of {n} would become {m} of {n} ({d} days)"
-        for e, m, n, d in zip(now, then, cases, days, strict=True)
+        for e, m, n, d in zip(now, then, alike["cases"], alike["days"], strict=True)
     ]
-    weight = _log_odds(more, cases) - _log_odds(events, cases)
-    words = pd.Series(sentences, index=events.index, dtype=object).reindex(asked.index, fill_value="")
-    return pd.DataFrame({"words": words, "weight": weight.reindex(asked.index).fillna(0.0).round(9)})
+    weight = _log_odds(more, alike["cases"]) - _log_odds(alike["events"], alike["cases"])
+    return Moved(number, words, np.append(weight.to_numpy().round(9), 0.0)[number])
 
 
 def _log_odds(events: pd.Series, cases: pd.Series) -> pd.Series:
@@ -146,27 +198,26 @@ def _log_odds(events: pd.Series, cases: pd.Series) -> pd.Series:
     return pd.Series(np.log(odds.to_numpy()), index=events.index)
 
 
-def _stated_comparison(asked: pd.DataFrame, figures: Figures) -> pd.DataFrame:
-    """`words` and `weight` for the arm of the stated comparison that the case is in."""
+def _stated_comparison(asked: pd.DataFrame, figures: Figures) -> Moved:
+    """For the arm of the stated comparison that the case is in."""
     stated, comparisons = figures.settings.primary, figures.comparisons
     rows = comparisons[comparisons["primary"].astype(bool) & (comparisons["analysis"] == "all_cases")]
-    nothing = pd.Series(dtype="int64")
+    nothing = np.zeros(len(asked), np.int64)
     if stated is None or rows.empty:
-        return _told(asked, nothing, nothing, nothing)
+        return _told(asked, nothing > 0, nothing, nothing, nothing)
     window = next(window for window in figures.settings.windows if window.days == stated.window)
-    ends = pd.DataFrame({"days": window.days, "grace": window.grace}, index=asked.index)
-    speaks = _judged(asked, ends) & _moves_outcome(asked, stated, figures) & ~asked["settled"].to_numpy()
-    row, arm = rows.iloc[0], _arm(asked, stated, figures)
-    counts = pd.DataFrame(
-        {name: np.where(arm == "a", row[f"{name}_a"], row[f"{name}_b"]) for name in ("events", "cases")},
-        index=asked.index,
-    )[speaks & (arm != "")].astype("int64")
-    events = (counts["events"] - asked.loc[counts.index, "counted"]).clip(lower=0)
-    return _told(asked, events, counts["cases"], pd.Series(stated.window, index=counts.index))
+    speaks = _judged(asked, window.days, window.grace) & _moves_outcome(asked, stated, figures)
+    row, (in_a, in_b) = rows.iloc[0], _arms(asked, stated, figures)
+    moves = speaks & ~asked["settled"].to_numpy(bool) & (in_a | in_b)
+    events, cases = (
+        np.where(in_a, *(int(row[f"{name}_{arm}"]) for arm in "ab")) for name in ("events", "cases")
+    )
+    counted = asked["counted"].to_numpy()
+    return _told(asked, moves, np.maximum(events - counted, 0), cases, np.full(len(asked), stated.window))
 
 
-def _arm(asked: pd.DataFrame, stated: Primary, figures: Figures) -> np.ndarray:
-    """`a`, `b` or nothing: where each case stands in the stated comparison, which takes isolated cases alone."""
+def _arms(asked: pd.DataFrame, stated: Primary, figures: Figures) -> tuple[np.ndarray, np.ndarray]:
+    """bool: in the first and in the second arm of the stated comparison, which takes isolated cases alone."""
     labels = figures.labels
     cases = figures.cases.iloc[asked["case"]]
     column, words = (
@@ -177,8 +228,11 @@ def _arm(asked: pd.DataFrame, stated: Primary, figures: Figures) -> np.ndarray:
         inside &= cases[f"among:{stated.among}"].to_numpy().astype(bool)
     if stated.within:
         inside &= (cases["group"] == labels.groups.index(stated.within)).to_numpy()
-    held = np.array([*words, ""], dtype=object)[cases[column].to_numpy()]
-    return np.where(inside & (held == stated.a), "a", np.where(inside & (held == stated.b), "b", ""))
+    held = cases[column].to_numpy()
+    in_a, in_b = (
+        inside & np.array([*(word == arm for word in words), False])[held] for arm in (stated.a, stated.b)
+    )
+    return in_a, in_b & ~in_a
 
 
 def _moves_outcome(asked: pd.DataFrame, stated: Primary, figures: Figures) -> np.ndarray:
@@ -188,20 +242,21 @@ def _moves_outcome(asked: pd.DataFrame, stated: Primary, figures: Figures) -> np
         main = stated.level in ("", entries[stated.category].main_level)
         return (asked["category"] == labels.categories.index(stated.category)).to_numpy() & main
     member = np.array([entries[key].in_any for key in labels.categories[:-1]] + [True], dtype=bool)
-    return member[asked["category"]] & ~_counted_otherwise(asked, stated, figures).to_numpy()
+    return member[asked["category"]] & ~_counted_otherwise(asked, stated, figures)
 
 
-def _counted_otherwise(asked: pd.DataFrame, stated: Primary, figures: Figures) -> pd.Series:
-    """bool: the case has another counted complication of the stated outcome within the window."""
-    labels, entries = figures.labels, figures.catalogue.complications
-    if stated.category != ANY_COMPLICATION:
-        return pd.Series(False, index=asked.index)
-    rows = figures.complications
+def _counted_otherwise(asked: pd.DataFrame, stated: Primary, figures: Figures) -> np.ndarray:
+    """bool: the case has another counted complication than the one in question within the window of any complication."""
+    labels, entries, rows = figures.labels, figures.catalogue.complications, figures.complications
     member = np.array([entries[key].in_any for key in labels.categories[:-1]] + [False], dtype=bool)
     own = rows[member[rows["category"]] & (rows["level"] == 0) & (rows["status"] == COUNTED)]
     own = own[own["day"] <= stated.window]
-    met = asked.reset_index(names="question")[["question", "case", "category"]].merge(
-        own[["case", "category"]], on="case", suffixes=("", "_counted")
-    )
-    others = met.loc[met["category"] != met["category_counted"], "question"]
-    return pd.Series(asked.index.isin(others), index=asked.index)
+    every = _times(asked["case"].to_numpy(), own["case"].to_numpy())
+    return every > _times(_pairs(asked, figures), _pairs(own, figures))
+
+
+def _times(asked: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """How often each number stands among the known ones."""
+    rising = np.sort(known)
+    found: np.ndarray = np.searchsorted(rising, asked, "right") - np.searchsorted(rising, asked, "left")
+    return found

@@ -11,7 +11,8 @@ from pipeline.publish import page, words
 from pipeline.publish.context import Context
 from pipeline.publish.markup import joined, lines, references
 from pipeline.publish.page import Show
-from pipeline.publish.period_cases import COUNTED, period_complications
+from pipeline.publish.period_cases import COUNTED, period_complications, tables_of_period
+from pipeline.publish.printed import rows_with
 from pipeline.publish.rates_page import ordered_categories
 from schemas.findings import FINDINGS
 
@@ -37,13 +38,14 @@ NO_MORE = "nothing more recorded"
 def discuss_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     """The page between its dates and its cautions."""
     named = words.names(context)
-    news = _news(tables, context)
+    own = tables_of_period(tables, context.period, context.catalogue)
+    news = _news(own, context)
     period = words.period(context.period)
     if news is None or news.empty:
         found = [page.paragraph(f"No complication happened or became known in {period}.", "lead")]
     else:
-        found = _complications(news, tables, context)
-    return "\n".join([*found, *_deaths(tables, context, named), *_contradictions(tables, context, named)])
+        found = _complications(news, own, rows_with(tables, "review", "case_id", news["case_id"]), context)
+    return "\n".join([*found, *_deaths(own, context, named), *_contradictions(tables, context, named)])
 
 
 def _news(tables: Mapping[str, pd.DataFrame], context: Context) -> pd.DataFrame | None:
@@ -53,7 +55,9 @@ def _news(tables: Mapping[str, pd.DataFrame], context: Context) -> pd.DataFrame 
     return period_complications(cases, complications, context.period, context.catalogue)
 
 
-def _complications(news: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:
+def _complications(
+    news: pd.DataFrame, tables: Mapping[str, pd.DataFrame], review: pd.DataFrame | None, context: Context
+) -> list[str]:
     named = words.names(context)
     counted = words.several(len(news), "complication", "complications")
     cases = words.several(news["case_id"].nunique(), "case", "cases")
@@ -73,7 +77,7 @@ def _complications(news: pd.DataFrame, tables: Mapping[str, pd.DataFrame], conte
     )  # fmt: skip
     go_on = "What was sent about a case, line by line: limbaudit trace WORKSPACE CASE."
     shown = news.groupby("category", sort=False).head(page.MOST_ROWS)
-    told = _Course(tables, context, shown["case_id"])
+    told = _Course(tables, review, context, shown["case_id"])
     return [
         page.paragraph(said, "lead"),
         page.paragraph(go_on, "soft"),
@@ -100,11 +104,18 @@ class _Course:
 
     Args:
         tables: As published.
+        review: Open questions, at least those about these cases.
         context: Of the edition.
         cases: Ids of those that are shown.
     """
 
-    def __init__(self, tables: Mapping[str, pd.DataFrame], context: Context, cases: pd.Series) -> None:
+    def __init__(
+        self,
+        tables: Mapping[str, pd.DataFrame],
+        review: pd.DataFrame | None,
+        context: Context,
+        cases: pd.Series,
+    ) -> None:
         self.named = words.names(context)
         main = {key: entry.main_level for key, entry in context.catalogue.complications.items()}
         rows = tables["complications"]
@@ -116,7 +127,6 @@ class _Course:
         for case_id, category, day in zip(own["case_id"], own["category"], own["day"], strict=True):
             if not words.is_missing(day):
                 self.others.setdefault(case_id, []).append((int(day), category))
-        review = tables.get("review")
         review = None if review is None else review[review["case_id"].isin(cases)]
         self.questions = _questions(review, self.named)
 
@@ -233,10 +243,10 @@ def _contradictions(tables: Mapping[str, pd.DataFrame], context: Context, named:
 
 
 def _differing(tables: Mapping[str, pd.DataFrame], named: words.Names) -> list[dict[str, str]]:
-    review = tables.get("review")
+    review = rows_with(tables, "review", "why", DIFFER)
     if review is None:
         return []
-    own = review[review["why"].isin(DIFFER)].head(page.MOST_ROWS).astype(object).fillna("")
+    own = review.head(page.MOST_ROWS).astype(object).fillna("")
     return [
         {
             "who": row["case_id"],
@@ -249,10 +259,11 @@ def _differing(tables: Mapping[str, pd.DataFrame], named: words.Names) -> list[d
 
 
 def _found(tables: Mapping[str, pd.DataFrame], named: words.Names) -> list[dict[str, str]]:
-    found = tables.get("quarantine")
+    found = rows_with(tables, "quarantine", "rule", CONTRADICTIONS)
     if found is None:
         return []
-    own = found[found["rule"].isin(CONTRADICTIONS)].head(page.MOST_ROWS).astype(object).fillna("")
+    own = found.head(page.MOST_ROWS)
+    own = own.assign(source_line=own["source_line"].astype("Int64")).astype(object).fillna("")
     return [
         {
             "who": f"{row['site']}.{row['record_id']}" if row["record_id"] else named.site(row["site"]),

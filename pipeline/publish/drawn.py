@@ -32,12 +32,11 @@ def sampling_frame(negative: np.ndarray, notes: pd.DataFrame, ground: Ground) ->
         .agg("; ".join)
         .to_dict()
     )
-    number = pd.Series(drawn)
     return pd.DataFrame(
         {
             "case_id": ids[drawn],
             "draw": np.arange(1, len(drawn) + 1),
-            "surgeons": ground.surgeons_of(number),
+            "surgeons": ground.surgeons_of(drawn).to_pandas(),
             "evidence": [told[case] for case in drawn],
         }
     )

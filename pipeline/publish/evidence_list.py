@@ -4,58 +4,71 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.catalogue import Catalogue
 from pipeline.handover import KINDS, STATUSES, STRENGTHS
+from pipeline.publish.coded import begins, coded, places_among, whole
+from pipeline.publish.lists import TABLES, Lists
 from pipeline.publish.records_list import Known
-from schemas.exports import ID_COLUMN
+from pipeline.publish.tables import in_order
+from schemas.published import PUBLISHED
 from schemas.tracing import EVIDENCE_USES
 
-OF_RECORD = ["case", "category", "table", "row"]
 USED, AWAITS, TOO_SOON, PRE_EXISTING, CANNOT_OCCUR, NOT_ENOUGH = range(len(EVIDENCE_USES))
 BLOCKED = {STATUSES.index(EVIDENCE_USES[use]): use for use in (PRE_EXISTING, CANNOT_OCCUR)}
 
 
-def evidence_list(known: Known, catalogue: Catalogue) -> pd.DataFrame:
-    """The published `evidence`: one row a record, case and category, of the cases that are listed."""
-    lists, whole = known.lists, known.whole
+def evidence_list(known: Known, catalogue: Catalogue) -> pa.Table:
+    """The published `evidence`, as it is written: one row a record, case and category, of the cases that are listed."""
+    lists, whole_run = known.lists, known.whole
     counted = lists.cases["counted"].to_numpy().astype(bool)
-    own = _strongest(whole.spoken[counted[whole.spoken["case"].to_numpy()]])
-    levels = _levels_used(own, whole.evidence)
+    spoken = whole_run.spoken
+    listed = spoken[counted[spoken["case"].to_numpy()]]
+    number, own = _strongest(_numbers(listed, lists), listed)
+    levels = _levels_used(number, whole_run.evidence, lists)
     day = own["day"].to_numpy()
-    ids, files, lines = _places(known, own)
-    return pd.DataFrame(
-        {
-            "case_id": lists.case_ids[own["case"]] if len(own) else [],
-            "category": lists.named(lists.labels.categories, own["category"]),
-            "table": own["table"],
-            "record_id": ids,
-            "day": pd.Series(day, dtype="Int64").mask(day < 0).array,
-            "kind": lists.named(KINDS, own["kind"]),
-            "strength": lists.named(STRENGTHS, own["strength"]),
-            "use": np.array(EVIDENCE_USES, dtype=object)[_uses(own, levels, catalogue)],
-            "levels": _level_words(own["category"].to_numpy(), levels, lists.labels.levels),
-            "source_file": files,
-            "source_line": lines,
-        }
-    )
+    columns = {
+        "case_id": lists.ids(own["case"]),
+        "category": coded(lists.labels.categories, own["category"]),
+        "table": coded(TABLES, own["table"].map({name: at for at, name in enumerate(TABLES)})),
+        "record_id": lists.record_ids(own),
+        "day": whole(day, day < 0),
+        "kind": coded(KINDS, own["kind"]),
+        "strength": coded(STRENGTHS, own["strength"]),
+        "use": coded(EVIDENCE_USES, _uses(own, levels, catalogue)),
+        "levels": _level_words(own["category"].to_numpy(), levels, lists.labels.levels),
+        **lists.places_of(own),
+    }
+    return in_order(pa.table(columns), PUBLISHED["evidence"])
 
 
-def _strongest(spoken: pd.DataFrame) -> pd.DataFrame:
+def _numbers(frame: pd.DataFrame, lists: Lists) -> np.ndarray:
+    """`case, category, table, row` as one number."""
+    found: np.ndarray = lists.pairs(frame["case"], frame["category"]) * lists.records_below
+    return found + lists.record_numbers(frame)
+
+
+def _strongest(number: np.ndarray, spoken: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
     """One row a record, case and category: what may count before what may not, the strongest first."""
-    ranked = spoken.assign(hindered=spoken["blocked"] >= 0).sort_values(
-        [*OF_RECORD, "hindered", "strength", "after", "kind"], ascending=[True] * 5 + [False] * 2 + [True]
+    strength, after, kind, blocked = (
+        spoken[name].to_numpy(np.int64) for name in ("strength", "after", "kind", "blocked")
     )
-    return ranked.drop_duplicates(OF_RECORD, ignore_index=True)
+    order = np.lexsort((kind, -after, -strength, blocked >= 0, number))
+    kept = order[begins(number[order])]
+    return number[kept], spoken.iloc[kept]
 
 
-def _levels_used(own: pd.DataFrame, evidence: pd.DataFrame) -> np.ndarray:
+def _levels_used(number: np.ndarray, evidence: pd.DataFrame, lists: Lists) -> np.ndarray:
     """Of each row the levels it counts for, as bits; 0 for none."""
-    used = evidence[evidence["used"].astype(bool)]
-    bits = used.assign(bit=np.left_shift(1, used["level"].to_numpy(np.int64)))
-    bits = bits.drop_duplicates([*OF_RECORD, "bit"]).groupby(OF_RECORD)["bit"].sum().reset_index()
-    found = own[OF_RECORD].merge(bits, how="left", on=OF_RECORD)["bit"]
-    return found.fillna(0).to_numpy(np.int64)
+    used = evidence[evidence["used"].to_numpy().astype(bool)]
+    theirs = _numbers(used, lists)
+    order = np.argsort(theirs, kind="stable")
+    theirs, bits = theirs[order], np.left_shift(1, used["level"].to_numpy(np.int64)[order])
+    first = np.flatnonzero(begins(theirs))
+    held = np.append(np.bitwise_or.reduceat(bits, first) if len(first) else bits, 0)
+    found: np.ndarray = held[places_among(number, theirs[first])]
+    return found
 
 
 def _uses(own: pd.DataFrame, levels: np.ndarray, catalogue: Catalogue) -> np.ndarray:
@@ -71,25 +84,12 @@ def _uses(own: pd.DataFrame, levels: np.ndarray, catalogue: Catalogue) -> np.nda
     )
 
 
-def _level_words(category: np.ndarray, levels: np.ndarray, names: tuple[tuple[str, ...], ...]) -> np.ndarray:
-    """Names of levels joined by `;`, made once a category and set of levels."""
-    pairs, place = np.unique(np.stack([category, levels], axis=1), axis=0, return_inverse=True)
-    told = [
-        ";".join(name for number, name in enumerate(names[c]) if bits >> number & 1)
-        for c, bits in pairs.tolist()
-    ]
-    return np.array([*told, ""], dtype=object)[place.reshape(-1)]
-
-
-def _places(known: Known, own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Id, file and line of each record; patients have no id here."""
-    ids, files = (np.full(len(own), None, dtype=object) for _ in range(2))
-    lines = np.zeros(len(own), dtype=np.int64)
-    for table in sorted(own["table"].unique()):
-        here = (own["table"] == table).to_numpy()
-        rows = own["row"].to_numpy()[here]
-        place = known.lists.places(table, rows)
-        files[here], lines[here] = place["source_file"], place["source_line"]
-        if table != "patients":
-            ids[here] = known.lists.texts(table, ID_COLUMN[table], rows)
-    return ids, files, lines
+def _level_words(
+    category: np.ndarray, levels: np.ndarray, names: tuple[tuple[str, ...], ...]
+) -> pa.DictionaryArray:
+    """Names of levels joined by `;`, made once a category and set of levels; null for none."""
+    most = 2 ** max(map(len, names))
+    distinct, place = np.unique(category * most + levels, return_inverse=True)
+    pairs = (divmod(number, most) for number in distinct.tolist())
+    told = [";".join(name for at, name in enumerate(names[c]) if bits >> at & 1) for c, bits in pairs]
+    return coded(told, np.where(levels > 0, place, -1))

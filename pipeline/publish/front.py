@@ -10,6 +10,7 @@ from pipeline.publish import changes_page, comparison_page, figures, page, rates
 from pipeline.publish.context import Context
 from pipeline.publish.markup import joined
 from pipeline.publish.page import Show
+from pipeline.publish.printed import rows_of
 from pipeline.publish.running_part import summary
 from pipeline.publish.to_review_page import questions_waiting
 
@@ -59,7 +60,7 @@ def front_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
 
 
 def _about(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
-    cases = len(tables["cases"]) if "cases" in tables else 0
+    cases = rows_of(tables, "cases")
     since = context.settings.count_from
     first = f" from {words.day(since)}" if since else ""
     counted = words.several(cases, "case", "cases")
@@ -138,9 +139,8 @@ def _told(done: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Conte
         joined(told["awaiting"], "."),
         joined(told["decisions"], "; ", told["windows_closed"], "."),
     ]
-    waiting = tables.get("review")
-    if waiting is not None and len(waiting):
-        said.append(joined(questions_waiting(waiting, context), " for a reviewer."))
+    if rows_of(tables, "review"):
+        said.append(joined(questions_waiting(tables, context), " for a reviewer."))
     links = [page.link("to_review.html", "To review"), page.link("over_time.html", "Over time")]
     more = f'<p class="soft">More: {words.listed(links)}.</p>'
     return page.bullets([*said, *summary(tables)]) + more

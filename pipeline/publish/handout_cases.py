@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.publish import words
 from pipeline.publish.context import Context
-from pipeline.publish.period_cases import period_complications
+from pipeline.publish.period_cases import period_complications, tables_of_period
 from pipeline.publish.typesetting import isolated
 from schemas.exports import SEVERITY_GRADES
 
@@ -27,7 +27,8 @@ SCALES = {
 
 def case_list(tables: Mapping[str, pd.DataFrame], context: Context) -> dict[str, Any]:
     """`rows`, one a case, the gravest first; `lead`, how many there are; `left_out`, how many have no row."""
-    cases, complications = tables.get("cases"), tables.get("complications")
+    own = tables_of_period(tables, context.period, context.catalogue)
+    cases, complications = own.get("cases"), own.get("complications")
     news = None
     if cases is not None and complications is not None and len(cases) and len(complications):
         news = period_complications(cases, complications, context.period, context.catalogue)

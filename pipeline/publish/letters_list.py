@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-import numpy as np
-import pandas as pd
+import pyarrow as pa
 
-from pipeline.handover import ASSERTIONS, SIDES, UNHEARD
+from pipeline.handover import ASSERTIONS, RECORD_TABLES, SIDES, UNHEARD
+from pipeline.publish.coded import coded, whole
 from pipeline.publish.lists import Lists
-from schemas.exports import ID_COLUMN
+from pipeline.publish.tables import in_order
+from schemas.published import PUBLISHED
 
 
-def letters_list(lists: Lists) -> pd.DataFrame:
-    """The published `letters`: one row a note, category, assertion and case it might speak of."""
+def letters_list(lists: Lists) -> pa.Table:
+    """The published `letters`, as it is written: one row a note, category, assertion and case it might speak of."""
     heard = lists.heard
-    ids = np.full(len(heard), "", dtype=object)
-    for table in heard["table"].unique():
-        own = (heard["table"] == table).to_numpy()
-        ids[own] = lists.texts(table, ID_COLUMN[table], heard["row"].to_numpy()[own])
-    return pd.DataFrame(
-        {
-            "case_id": lists.case_ids[heard["case"]] if len(heard) else [],
-            "table": heard["table"],
-            "record_id": ids,
-            "day": heard["day"],
-            "category": lists.named(lists.labels.categories, heard["category"]),
-            "assertion": lists.named(ASSERTIONS, heard["assertion"]),
-            "side": lists.named(SIDES, heard["side"], None),
-            "why_not": lists.named(UNHEARD, heard["why"], None),
-            **lists.places_of(heard),
-        }
-    )
+    table = heard["table"].map({name: number for number, name in enumerate(RECORD_TABLES)})
+    columns = {
+        "case_id": lists.ids(heard["case"]),
+        "table": coded(RECORD_TABLES, table),
+        "record_id": lists.record_ids(heard),
+        "day": whole(heard["day"]),
+        "category": coded(lists.labels.categories, heard["category"]),
+        "assertion": coded(ASSERTIONS, heard["assertion"]),
+        "side": coded(SIDES, heard["side"]),
+        "why_not": coded(UNHEARD, heard["why"]),
+        **lists.places_of(heard),
+    }
+    return in_order(pa.table(columns), PUBLISHED["letters"])

@@ -25,7 +25,7 @@ from pipeline.handover import (
     UNATTRIBUTED,
     Facts,
 )
-from pipeline.publish.lists import Lists
+from pipeline.publish.lists import TABLES, Lists
 from pipeline.publish.record_texts import what_of, what_was_done
 from pipeline.publish.records_aside import Aside, rows_aside
 from schemas.exports import EXPORTS, ID_COLUMN
@@ -35,7 +35,6 @@ from schemas.tracing import RECORD_ROLES
 if TYPE_CHECKING:
     from pipeline.parts import Whole
 
-TABLES = (*RECORD_TABLES, "patients")
 WHY = (*PENDING, *UNATTRIBUTED)
 NO_CASE = NO_WHY = -1
 STATUSES = EXPORTS["operations"]["status"].vocabulary
@@ -202,9 +201,8 @@ def _patients(known: Known) -> pd.DataFrame:
 
 def _order(found: pd.DataFrame, known: Known) -> np.ndarray:
     """By case id and day; those of no case after them, by patient and day; one day by table and row."""
-    ids = known.lists.case_names
-    rank = np.empty(len(ids) + 1, dtype=np.int64)
-    rank[pc.array_sort_indices(ids).to_numpy()] = np.arange(len(ids))
+    ids, place = known.lists.words_of_ids
+    rank = np.append(place.astype(np.int64), -1)
     case, patient = found["case"].to_numpy(), found["patient"].to_numpy()
     whose = np.where(case >= 0, rank[case], len(ids) + patient)
     date = found["date"].to_numpy()
@@ -221,7 +219,7 @@ def _in_words(found: pd.DataFrame, known: Known) -> pa.Table:
     rows = pa.array(starts[found["table"].to_numpy()] + found["row"].to_numpy())
     sources = [source.source_file for source in known.lists.accepted.sources]
     columns = {
-        "case_id": _words(case, known.lists.case_names),
+        "case_id": known.lists.ids(case),
         "site": _coded(_stacked(known, "site")).take(rows),
         "patient": pa.array(patient, pa.int64()),
         "table": _words(found["table"].to_numpy(), TABLES),

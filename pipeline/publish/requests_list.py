@@ -5,38 +5,46 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline import findings
+from pipeline.publish.coded import among
 from pipeline.publish.lists import Lists
+from pipeline.publish.waiting_list import NONE
 from pipeline.reviewers import REQUESTED
 
 if TYPE_CHECKING:
     from pipeline.people import People
 
-ASKED = ["case_id", "category", "why", "evidence"]
 
-
-def requested(lists: Lists, people: People, complications: pd.DataFrame) -> pd.DataFrame:
-    """Open requests as rows of `review`: `case_id, category, why, evidence`.
+def requested(lists: Lists, people: People) -> pd.DataFrame:
+    """Open requests in the columns of `waiting_list`.
 
     One about a category is closed by the first decision on it of a later day, whatever it says.
 
     Args:
         people: With the requests known, identifiers masked in their words.
-        complications: As published: the records a category rests on.
     """
     rows = people.requests[_named(lists, people.requests)]
-    category = rows["category"].fillna("").astype(object)
-    answered = _answered(rows.assign(category=category), people.decisions)
+    rows = rows.assign(category=rows["category"].fillna("").astype(object))
+    rows = rows[~_answered(rows, people.decisions)]
+    ids = pa.array(rows["case_id"].to_numpy(object), pa.string())
+    case = pc.index_in(ids, value_set=lists.case_names).to_numpy().astype(np.int64)
+    numbers = {key: at for at, key in enumerate(lists.labels.categories)}
+    category = np.array([numbers.get(key, NONE) for key in rows["category"]], np.int64)
     own = pd.DataFrame(
         {
-            "case_id": rows["case_id"],
+            "case": case,
             "category": category,
-            "why": REQUESTED + rows["because"].astype(str).str.split().str.join(" "),
+            "meant": category,
+            "place": np.full(len(rows), NONE),
+            "why": (REQUESTED + rows["because"].astype(str).str.split().str.join(" ")).to_numpy(object),
         }
-    )[~answered]
-    return own.assign(evidence=_evidence(own, complications, lists)).drop_duplicates(ignore_index=True)[ASKED]
+    )
+    return own.assign(evidence=_evidence(own, lists)).drop_duplicates(ignore_index=True)
 
 
 def requests_amiss(lists: Lists, people: People) -> pd.DataFrame:
@@ -74,16 +82,14 @@ def _answered(rows: pd.DataFrame, decisions: pd.DataFrame) -> pd.Series:
     return pd.Series(since, index=rows.index, dtype=bool)
 
 
-def _evidence(asked: pd.DataFrame, complications: pd.DataFrame, lists: Lists) -> list[str]:
-    """Of a category the records it rests on, of a case its operation."""
-    if asked.empty:
-        return []
-    main = {key: levels[0] for key, levels in zip(lists.labels.categories, lists.labels.levels, strict=True)}
-    rows = complications[complications["level"] == complications["category"].map(main)]
-    rests = rows.set_index(["case_id", "category"])["evidence"].to_dict()
-    first = lists.references(pd.DataFrame({"table": "operations", "row": lists.cases["row"].to_numpy()}))
-    operations = dict(zip(lists.case_ids, first, strict=True))
-    return [
-        rests.get((case_id, category), "") if category else operations[case_id]
-        for case_id, category in asked[["case_id", "category"]].itertuples(index=False, name=None)
-    ]
+def _evidence(asked: pd.DataFrame, lists: Lists) -> pd.Series:
+    """Of a category the records its complication rests on, of a case its operation."""
+    key = lists.keys(asked.assign(level=0))
+    known = among(key, lists.keys(lists.complications)) if len(asked) else np.zeros(0, bool)
+    rests = lists.rests_on(np.where(known, key, NONE)).fill_null("")
+    first = lists.cases["row"].to_numpy()[asked["case"]]
+    operation = lists.reference_texts(
+        lists.place_numbers(pd.DataFrame({"table": "operations", "row": first}))
+    )
+    named = pa.array((asked["category"] != NONE).to_numpy())
+    return pc.if_else(named, rests, operation).to_pandas()

@@ -81,10 +81,10 @@ def ready(frame: pd.DataFrame | pa.Table, table: Table) -> pa.Table:
 
 
 def _as_made(made: pa.Table, table: Table) -> pa.Table:
-    from schemas.fit import arrow_schema
+    from schemas.fit import arrow_schema, kind_of_words
 
     fits = made.column_names == list(table.names) and all(
-        _value_type(made[name].type).equals(wanted)
+        kind_of_words(made[name].type).equals(wanted)
         for name, wanted in zip(table.names, arrow_schema(table).types, strict=True)
     )
     broken = [column.name for column in table.columns if fits and not _keeps_rules(made[column.name], column)]
@@ -92,13 +92,6 @@ def _as_made(made: pa.Table, table: Table) -> pa.Table:
         what = f"cells of {', '.join(broken)} break a rule" if fits else "other columns or types"
         raise CannotFinish(_ours(table.name, what))
     return made
-
-
-def _value_type(kind: pa.DataType) -> pa.DataType:
-    """What is written: words that are numbers beside a dictionary are text."""
-    import pyarrow as pa
-
-    return kind.value_type if pa.types.is_dictionary(kind) else kind
 
 
 def _keeps_rules(cells: pa.ChunkedArray, column: Column) -> bool:
@@ -109,9 +102,11 @@ def _keeps_rules(cells: pa.ChunkedArray, column: Column) -> bool:
 
     if cells.null_count and not column.nullable:
         return False
-    if pa.types.is_dictionary(cells.type):
-        cells = pa.chunked_array([chunk.dictionary for chunk in cells.chunks], cells.type.value_type)
-    kept = (pc.all(pc.fill_null(rule.holds(cells), True)).as_py() for rule in cell_rules(column, True))
+    rules = list(cell_rules(column, True))
+    if rules and pa.types.is_dictionary(cells.type):
+        words = [chunk.dictionary.take(pc.unique(chunk.indices).drop_null()) for chunk in cells.chunks]
+        cells = pa.chunked_array(words, cells.type.value_type)
+    kept = (pc.all(pc.fill_null(rule.holds(cells), True)).as_py() for rule in rules)
     return all(answer is not False for answer in kept)
 
 
@@ -150,17 +145,32 @@ def _one_nothing(table: pa.Table, described: Table) -> pa.Table:
 
 def _sorted(table: pa.Table, described: Table) -> pa.Table:
     """By the whole key, which no two rows of a published table share; text by its bytes, nulls last."""
-    import numpy as np
     import pyarrow as pa
 
-    from schemas.fit import is_published, ranks, rising
+    from schemas.fit import is_published, order_of, rising
 
     if len(table) <= 1:
         return table
     further = () if is_published(described) else described.names
     by = KEEPS_ORDER.get(described.name) or tuple(dict.fromkeys([*described.key, *further]))
     columns = [table[name] for name in by]
-    return table if rising(columns) else table.take(pa.array(np.argsort(ranks(columns), kind="stable")))
+    return table if rising(columns) else table.take(pa.array(order_of(columns)[0]))
+
+
+def in_order(made: pa.Table, described: Table) -> pa.Table:
+    """A table made in Arrow, whose rows stand anyhow, as it is published: without two rows of one key.
+
+    Raises:
+        CannotFinish: Two rows have one key, which is a mistake of the program.
+    """
+    import pyarrow as pa
+
+    from schemas.fit import order_of
+
+    order, repeated = order_of([made[name] for name in described.key])
+    if repeated:
+        raise CannotFinish(_ours(described.name, f"{', '.join(described.key)} repeated"))
+    return made.take(pa.array(order)) if (order[1:] < order[:-1]).any() else made
 
 
 def _ours(name: str, told: str) -> str:

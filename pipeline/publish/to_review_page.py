@@ -11,11 +11,12 @@ import numpy as np
 from pipeline.handover import PENDING
 from pipeline.publish import page, words
 from pipeline.publish.context import Context
-from pipeline.publish.lists import UNSURE
 from pipeline.publish.markup import joined
 from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, MOST_ROWS
 from pipeline.publish.page import Show
+from pipeline.publish.printed import once, rows_of, rows_with
 from pipeline.publish.review_results import agreement_part, sample_part
+from pipeline.publish.waiting_list import UNSURE
 from pipeline.reviewers import MINUTES_A_QUESTION, REQUESTED, received_on
 
 if TYPE_CHECKING:
@@ -27,16 +28,15 @@ HEADS = ("Case", "Category", "Why", "Rests on")
 
 def review_body(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
     """The page between its dates and its cautions."""
-    rows = tables.get("review")
-    if rows is None or rows.empty:
+    if not rows_of(tables, "review"):
         parts = [page.paragraph("Nothing waits for a reviewer.", "lead")]
     else:
-        parts = _waiting(rows, tables, context)
+        parts = _waiting(tables["review"], tables, context)
     return "\n".join([*parts, *agreement_part(tables, context), *sample_part(tables, context)])
 
 
 def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Context) -> list[str]:
-    asked = _asked_once(rows, context.as_of)
+    asked = _all_asked(tables, context)
     return [
         page.paragraph(
             joined(_told(asked, context), " for a reviewer. Nothing here is counted until it is decided."), "lead",
@@ -66,13 +66,13 @@ def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Co
     ]  # fmt: skip
 
 
-def questions_waiting(rows: pd.DataFrame, context: Context) -> str:
-    """`47 questions wait`, leading to them.
+def questions_waiting(tables: Mapping[str, pd.DataFrame], context: Context) -> str:
+    """`47 questions wait`, leading to them."""
+    return _told(_all_asked(tables, context), context)
 
-    Args:
-        rows: Of `review`.
-    """
-    return _told(_asked_once(rows, context.as_of), context)
+
+def _all_asked(tables: Mapping[str, pd.DataFrame], context: Context) -> pd.DataFrame:
+    return once(tables, "asked once", lambda: _asked_once(tables["review"], context.as_of))
 
 
 def _told(asked: pd.DataFrame, context: Context) -> str:
@@ -82,17 +82,35 @@ def _told(asked: pd.DataFrame, context: Context) -> str:
 
 def _listed(told: str, asked: pd.DataFrame, title: str, context: Context) -> str:
     most = MOST_ROWS if len(asked) > MOST_IN_OWN_FILE else len(asked)
-    shown = _questions(asked, context, most).drop(columns="would_move")
+    shown = _questions(asked.assign(would_move=""), context, most).drop(columns="would_move")
     return context.lists.rows(told, "Questions for a reviewer", title, HEADS, shown, len(asked))
 
 
 def _asked_once(rows: pd.DataFrame, as_of: date) -> pd.DataFrame:
     """One row a question, a record that waits for a link being one however many cases it may belong to; `days` it waits."""
-    rows = rows.assign(category=rows["category"].fillna(""), evidence=rows["evidence"].fillna(""))
-    linked = rows["why"].isin(PENDING)
-    once = rows[~linked | ~rows.duplicated(["why", "category", "evidence"])]
-    since = [received_on(str(evidence)) for evidence in once["evidence"]]
-    return once.assign(days=[-1 if day is None else (as_of - day).days for day in since])
+    import pandas as pd
+
+    named = rows[["case_id", "category", "why", "evidence"]].fillna({"category": "", "evidence": ""})
+    linked = np.flatnonzero(named["why"].isin(PENDING).to_numpy())
+    codes = {name: pd.factorize(named[name])[0][linked] for name in ("why", "category", "evidence")}
+    kept = np.ones(len(named), bool)
+    kept[linked] = ~pd.DataFrame(codes).duplicated().to_numpy()
+    once = named[kept]
+    return once.assign(days=_days_waiting(once["evidence"], as_of))
+
+
+def _days_waiting(evidence: pd.Series, as_of: date) -> np.ndarray:
+    """Days since the first of the records arrived, -1 where it is not known: alike of all lines of a file."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    files = pc.ascii_rtrim(pa.array(evidence, pa.string()), "0123456789")
+    whole = files.combine_chunks() if isinstance(files, pa.ChunkedArray) else files
+    coded = whole.dictionary_encode()
+    since = [received_on(file) for file in coded.dictionary.to_pylist()]
+    days = np.array([*(-1 if day is None else (as_of - day).days for day in since), -1], np.int64)
+    found: np.ndarray = days[coded.indices.to_numpy()]
+    return found
 
 
 def _how_long(asked: pd.DataFrame) -> str:
@@ -111,12 +129,12 @@ def _second_opinions(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> 
     """How many questions one reviewer has answered, so that they wait for nobody but want a second opinion."""
     import pandas as pd
 
-    questions = tables.get("questions")
-    if questions is None:
+    asked = rows_with(tables, "questions", "form", ("decision", "letter"))
+    if asked is None:
         return ""
     key = ["case_id", "category", "evidence"]
-    open_now = pd.MultiIndex.from_frame(rows[key].fillna("").astype(str))
-    asked = questions[questions["form"] != "link"]
+    theirs = rows[rows["case_id"].isin(asked["case_id"])]
+    open_now = pd.MultiIndex.from_frame(theirs[key].fillna("").astype(str))
     more = int((~pd.MultiIndex.from_frame(asked[key].fillna("").astype(str)).isin(open_now)).sum())
     if not more:
         return ""
@@ -140,6 +158,7 @@ def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
 
     kind = asked["why"].where(~asked["why"].str.startswith(REQUESTED), REQUESTED.rstrip(": "))
     told = asked.assign(why=kind)
+    each = told.groupby(["category", "why"]).indices
     counts = told.groupby(["category", "why"])["days"].agg(["size", "max"]).reset_index()
     ordered = counts.sort_values(
         ["size", "category", "why"], ascending=[False, True, True], ignore_index=True
@@ -149,8 +168,8 @@ def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
             "category": ordered["category"].map(lambda key: _category(key, context)),
             "why": ordered["why"].map(lambda word: _why(str(word), context)),
             "questions": [
-                _of_kind(str(key), str(why), int(many), told, context)
-                for key, why, many in zip(ordered["category"], ordered["why"], ordered["size"], strict=True)
+                _of_kind(str(key), str(why), told.iloc[each[key, why]], context)
+                for key, why in zip(ordered["category"], ordered["why"], strict=True)
             ],
             "minutes": (ordered["size"] * MINUTES_A_QUESTION).map(words.count),
             "oldest": ordered["max"].map(lambda days: words.NOTHING if days < 0 else words.count(days)),
@@ -159,10 +178,9 @@ def _by_kind(asked: pd.DataFrame, context: Context) -> pd.DataFrame:
     )
 
 
-def _of_kind(category: str, why: str, many: int, asked: pd.DataFrame, context: Context) -> str:
-    own = asked[(asked["category"] == category) & (asked["why"] == why)]
+def _of_kind(category: str, why: str, own: pd.DataFrame, context: Context) -> str:
     title = f"{_category(category, context)}: {words.within_sentence(_why(why, context))}"
-    return _listed(words.count(many), own, title, context)
+    return _listed(words.count(len(own)), own, title, context)
 
 
 def _questions(rows: pd.DataFrame, context: Context, most: int) -> pd.DataFrame:
@@ -188,7 +206,11 @@ def _questions(rows: pd.DataFrame, context: Context, most: int) -> pd.DataFrame:
 
 def _early(rows: pd.DataFrame, most: int) -> pd.DataFrame:
     """Enough rows to hold the first ones by case, so that not all of many are put in order for a few."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
     if len(rows) <= most:
         return rows
-    cases = rows["case_id"].fillna("").to_numpy(dtype=object)
-    return rows[cases <= np.partition(cases, most)[most]]
+    cases = pa.table({"case": pc.fill_null(pa.array(rows["case_id"], pa.string()), "")})
+    first = cases.take(pc.select_k_unstable(cases, k=most + 1, sort_keys=[("case", "ascending")]))
+    return rows[pc.less_equal(cases["case"], first["case"][most]).to_numpy()]

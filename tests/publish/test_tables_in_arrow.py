@@ -10,7 +10,7 @@ import pytest
 
 from pipeline import store
 from pipeline.errors import CannotFinish
-from pipeline.publish.tables import LARGE, large_ones_aside, ready, write_table
+from pipeline.publish.tables import LARGE, in_order, large_ones_aside, ready, write_table
 from schemas.columns import Column, Table
 
 WORDS = Table(
@@ -48,6 +48,21 @@ def test_a_table_that_fits_goes_on_as_it_is() -> None:
 def test_a_table_that_does_not_fit_is_a_mistake_of_the_program(made: pa.Table) -> None:
     with pytest.raises(CannotFinish, match="words"):
         ready(made, WORDS)
+
+
+def test_only_words_in_use_are_held_against_the_vocabulary() -> None:
+    coded = pa.DictionaryArray.from_arrays(pa.array([1, 0], pa.int32()), ["one", "two", "unknown"])
+    made = pa.table({"word": coded, "number": pa.array([1, 2], pa.int64())})
+    assert ready(made, WORDS) is made
+
+
+def test_rows_made_anyhow_are_put_in_order_and_no_key_may_be_there_twice() -> None:
+    made = pa.table({"word": words("two", "one", "two"), "number": pa.array([2, 5, 1], pa.int64())})
+    assert in_order(made, WORDS).to_pylist() == [
+        {"word": "one", "number": 5}, {"word": "two", "number": 1}, {"word": "two", "number": 2},
+    ]  # fmt: skip
+    with pytest.raises(CannotFinish, match="repeated"):
+        in_order(pa.concat_tables([made, made.slice(2)]), WORDS)
 
 
 def test_what_is_written_is_plain_text_in_row_groups_of_fixed_size(tmp_path: Path) -> None:

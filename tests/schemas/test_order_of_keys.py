@@ -35,6 +35,25 @@ def test_ranks_are_in_the_order_of_rows(limit: int, monkeypatch: pytest.MonkeyPa
     assert [ranks[a] == ranks[b] for a, b in pairs] == [rows[a] == rows[b] for a, b in pairs]
 
 
+@pytest.mark.parametrize("coded", [False, True], ids=["plain", "coded"])
+def test_rows_are_put_in_order_whether_words_stand_there_or_their_numbers(coded: bool) -> None:
+    cells = columns(400)
+    rows = [as_python_sorts(row) for row in zip(*cells, strict=True)]
+    told = [pa.chunked_array([own[:9], own[9:]], pa.array(own).type) for own in cells]
+    order, repeated = fit.order_of([told[0].dictionary_encode() if coded else told[0], *told[1:]])
+    assert sorted(order.tolist()) == list(range(400))
+    assert [rows[at] for at in order] == sorted(rows)
+    assert repeated  # 400 rows of at most 6 * 7 * 4 different ones
+
+
+def test_rows_that_only_the_last_column_tells_apart_are_not_repeated() -> None:
+    told = [["b", "b", "a", "a"], [1, 1, 1, 1], [4, 3, 2, 1]]
+    order, repeated = fit.order_of([pa.chunked_array([cells]) for cells in told])
+    assert order.tolist() == [3, 2, 1, 0]
+    assert not repeated
+    assert fit.order_of([pa.chunked_array([cells]) for cells in told[:2]])[1]
+
+
 @pytest.mark.parametrize(
     ("first", "second", "expected"),
     [

@@ -16,7 +16,7 @@ from pipeline.case_evidence import Days, evidence_rows, laid_to_surgeons, member
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.handover import AWAITING, COUNTED, Cases
 from pipeline.publish.numbers.chosen import Chosen
-from pipeline.publish.numbers.outcomes import NOTHING_FOUND, Found, Having, Outcome
+from pipeline.publish.numbers.outcomes import NOTHING_FOUND, Found, Having, Outcome, rows_of_cases, together
 from pipeline.publish.numbers.whose import ALL, Whose
 from pipeline.settings import Settings, Window
 from pipeline.watched import quiet_cases
@@ -282,7 +282,7 @@ class CaseFacts:
         """The same of some cases, looking at no others."""
         if outcome.laid:
             laid = self._laid[outcome.category]
-            kept = np.isin(laid.at, cases)
+            kept = rows_of_cases(laid.at, cases)
             pairs = zip(laid.at[kept].tolist(), laid.day[kept].tolist(), strict=True)
         else:
             own = self.rows_of(outcome, COUNTED).of(cases)
@@ -296,11 +296,16 @@ class CaseFacts:
 
     def member_rows(self, outcome: Outcome, status: int) -> Found:
         """Of any complication, the rows of the categories it is made of, within the window; else the outcome's own."""
-        if self.labels.categories[outcome.category] == ANY_COMPLICATION:
-            parts = [self._found.get((each, 0, status), NOTHING_FOUND) for each in self._members]
-        else:
-            parts = [self.rows_of(outcome, status)]
-        return Found(*(np.concatenate(each) for each in zip(*parts, strict=True))).within(outcome.days)
+        return together(self._member_rows(outcome, status)).within(outcome.days)
+
+    def member_rows_of(self, outcome: Outcome, status: int, cases: Sequence[int]) -> Found:
+        """The same of some cases, looking at no others."""
+        return together([rows.of(cases) for rows in self._member_rows(outcome, status)]).within(outcome.days)
+
+    def _member_rows(self, outcome: Outcome, status: int) -> list[Found]:
+        if self.labels.categories[outcome.category] != ANY_COMPLICATION:
+            return [self.rows_of(outcome, status)]
+        return [self._found.get((each, 0, status), NOTHING_FOUND) for each in self._members]
 
     def _awaiting(self, outcome: Outcome) -> np.ndarray:
         """Of any complication, also whatever one of its members awaits."""
@@ -315,6 +320,8 @@ class CaseFacts:
     def _found(self) -> dict[tuple[int, int, int], Found]:
         """(category, level, status) → its rows, in the order of cases."""
         rows = self.countable.complications
+        if not rows["case"].is_monotonic_increasing:
+            rows = rows.sort_values("case", kind="stable", ignore_index=True)
         columns = [rows[name].to_numpy(np.int64) for name in Found._fields]
         places = rows.groupby(["category", "level", "status"], sort=False).indices
         return {key: Found(*(column[at] for column in columns)) for key, at in places.items()}  # type: ignore[misc]

@@ -74,7 +74,7 @@ class Having:
 
 
 class Found(NamedTuple):
-    """Complications, a row each; day -1 is unknown and within every window."""
+    """Complications, a row each, in the order of their cases; day -1 is unknown and within every window."""
 
     case: np.ndarray
     category: np.ndarray
@@ -86,11 +86,24 @@ class Found(NamedTuple):
         return self._where(self.day <= days)
 
     def of(self, cases: Sequence[int]) -> Found:
-        """Those of some cases."""
-        return self._where(np.isin(self.case, cases))
+        """Those of some cases, looking at no others."""
+        return self._where(rows_of_cases(self.case, cases))
 
     def _where(self, kept: np.ndarray) -> Found:
         return Found(*(column[kept] for column in self))
+
+
+def together(parts: Sequence[Found]) -> Found:
+    """Some after the others."""
+    return Found(*(np.concatenate(each) for each in zip(*parts, strict=True)))
+
+
+def rows_of_cases(known: np.ndarray, cases: Sequence[int]) -> np.ndarray:
+    """Positions at which some cases stand in rising numbers of cases, in which a case may stand several times."""
+    wanted = np.unique(np.asarray(cases, np.int64))
+    begins, ends = (np.searchsorted(known, wanted, side) for side in ("left", "right"))
+    many = ends - begins
+    return np.repeat(begins - np.append(0, np.cumsum(many)[:-1])[: len(many)], many) + np.arange(many.sum())
 
 
 NOTHING_FOUND = Found(*(np.zeros(0, np.int64) for _ in Found._fields))

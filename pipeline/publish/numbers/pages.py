@@ -15,6 +15,7 @@ from pipeline.publish.numbers.told import Told
 from pipeline.publish.numbers.whole_lists import WholeLists
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
     from pipeline.publish.context import Context
@@ -41,7 +42,7 @@ def write_lists(
     """
     if register.facts is None:
         return
-    rows, told = Rows(register.facts, tables, context), Told(register.facts, context)
+    rows, told = Rows(register.facts, tables, context, _listed(register)), Told(register.facts, context)
     whole = WholeLists(folder / FOLDER, register, register.facts, told)
     for own in map(_in_order, register.pages.values()):
         long = (section for section in own.sections.values() if section.is_long)
@@ -51,6 +52,18 @@ def write_lists(
         store.write_text(
             page.page("", context, body, title=title, up="../"), folder / FOLDER / f"{own.name}.html"
         )
+
+
+def _listed(register: Register) -> dict[str, np.ndarray]:
+    """Kind of list → positions of all cases that stand in one, each once."""
+    import numpy as np
+
+    shown: dict[str, list[np.ndarray]] = {}
+    for own in register.pages.values():
+        for section in own.sections.values():
+            if section.first is not None:
+                shown.setdefault(section.kind, []).append(section.first)
+    return {kind: np.unique(np.concatenate(each)) for kind, each in shown.items()}
 
 
 def _in_order(own: ListPage) -> ListPage:

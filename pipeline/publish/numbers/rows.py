@@ -14,6 +14,7 @@ from pipeline.publish import words
 from pipeline.publish.markup import escape, escaped, references
 from pipeline.publish.numbers.facts import CaseFacts
 from pipeline.publish.numbers.outcomes import Outcome
+from pipeline.publish.printed import rows_with
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,6 +53,7 @@ FURTHER: dict[str, tuple[Column, ...]] = {
 #: Published words of a question: why it is asked, what it may move, what it rests on.
 Question = tuple[str, str, str]
 NO_QUESTION = ("", "", "")
+NOBODY = np.zeros(0, object)
 #: Heads a row whose first cell is empty, such as a record held back because it has no id: a heading must say something.
 NOT_GIVEN = "not given"
 
@@ -72,14 +74,22 @@ class Rows:
         facts: About the cases.
         tables: As published; complications and review say what a row rests on.
         context: Of the edition.
+        listed: Kind of list → positions of the cases that such lists show; of no others anything is looked up.
     """
 
-    def __init__(self, facts: CaseFacts, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
+    def __init__(
+        self,
+        facts: CaseFacts,
+        tables: Mapping[str, pd.DataFrame],
+        context: Context,
+        listed: Mapping[str, np.ndarray],
+    ) -> None:
         self.facts = facts
         self.named = words.names(context)
         self.categories = [self.named.category(key) for key in facts.labels.categories]
-        self.evidence = _evidence(tables.get("complications"))
-        self.questions = _questions(tables.get("review"))
+        ids = {kind: facts.case_ids[at] for kind, at in listed.items()}
+        self.evidence = _evidence(rows_with(tables, "complications", "case_id", ids.get("events", NOBODY)))
+        self.questions = _questions(rows_with(tables, "review", "case_id", ids.get("awaiting", NOBODY)))
         self._begun: dict[int, str] = {}
         self._seen: dict[int, str] = {}
         self._further: dict[str, Callable[[list[int], Outcome], list[list[str]]]] = {
@@ -174,7 +184,7 @@ class Rows:
     def _categories(self, cases: list[int], outcome: Outcome, status: int) -> dict[int, list[int]]:
         """Case → the categories that are counted or waiting in it, within the window."""
         told: dict[int, list[int]] = {}
-        found = self.facts.member_rows(outcome, status).of(cases)
+        found = self.facts.member_rows_of(outcome, status, cases)
         for case, category in dict.fromkeys(zip(found.case.tolist(), found.category.tolist(), strict=True)):
             told.setdefault(case, []).append(category)
         return told
@@ -192,7 +202,7 @@ class Rows:
     def _awaiting(self, cases: list[int], outcome: Outcome) -> list[list[str]]:
         """Each case with its questions: of any complication, those about all its categories."""
         own = self._categories(cases, outcome, AWAITING)
-        found = self.facts.member_rows(outcome, AWAITING).of(cases)
+        found = self.facts.member_rows_of(outcome, AWAITING, cases)
         days = _least(list(zip(found.case.tolist(), found.day.tolist(), strict=True)))
         keys = self.facts.labels.categories
         ids = self.facts.case_ids[cases].tolist()
