@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline.handover import (
     NO_DAY,
