@@ -66,6 +66,14 @@ class Lists:
         joined = pc.binary_join_element_wise(sites, operations, letters, ".")
         return joined.combine_chunks() if isinstance(joined, pa.ChunkedArray) else joined
 
+    def cases_called(self, case_ids: pd.Series) -> np.ndarray:
+        """int64: the cases with these ids, which are few; -1 where no case has it."""
+        asked = pa.array(case_ids, pa.string())
+        named = pc.is_in(self.case_names, asked).to_numpy(zero_copy_only=False)
+        at = np.append(np.flatnonzero(named), -1)
+        found = pc.index_in(asked, self.case_names.filter(pa.array(named)))
+        return at[pc.fill_null(found, -1).to_numpy()]
+
     @cached_property
     def words_of_ids(self) -> tuple[pa.Array, np.ndarray]:
         """The ids of all cases in order, and which of them each case has."""

@@ -31,13 +31,11 @@ def requested(lists: Lists, people: People) -> pd.DataFrame:
     rows = people.requests[_named(lists, people.requests)]
     rows = rows.assign(category=rows["category"].fillna("").astype(object))
     rows = rows[~_answered(rows, people.decisions)]
-    ids = pa.array(rows["case_id"].to_numpy(object), pa.string())
-    case = pc.index_in(ids, value_set=lists.case_names).to_numpy().astype(np.int64)
     numbers = {key: at for at, key in enumerate(lists.labels.categories)}
     category = np.array([numbers.get(key, NONE) for key in rows["category"]], np.int64)
     own = pd.DataFrame(
         {
-            "case": case,
+            "case": lists.cases_called(rows["case_id"]),
             "category": category,
             "meant": category,
             "place": np.full(len(rows), NONE),
