@@ -81,7 +81,8 @@ def ready(frame: pd.DataFrame | pa.Table, table: Table) -> pa.Table:
 
 
 def _as_made(made: pa.Table, table: Table) -> pa.Table:
-    from schemas.fit import arrow_schema, kind_of_words
+    from schemas.fit import arrow_schema
+    from schemas.order import kind_of_words
 
     fits = made.column_names == list(table.names) and all(
         kind_of_words(made[name].type).equals(wanted)
@@ -147,7 +148,8 @@ def _sorted(table: pa.Table, described: Table) -> pa.Table:
     """By the whole key, which no two rows of a published table share; text by its bytes, nulls last."""
     import pyarrow as pa
 
-    from schemas.fit import is_published, order_of, rising
+    from schemas.fit import is_published
+    from schemas.order import order_of, rising
 
     if len(table) <= 1:
         return table
@@ -165,7 +167,7 @@ def in_order(made: pa.Table, described: Table) -> pa.Table:
     """
     import pyarrow as pa
 
-    from schemas.fit import order_of
+    from schemas.order import order_of
 
     order, repeated = order_of([made[name] for name in described.key])
     if repeated:
