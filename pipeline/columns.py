@@ -49,6 +49,32 @@ def joined(*columns: pa.ChunkedArray) -> pa.ChunkedArray:
     return pc.binary_join_element_wise(*columns, JOINER)
 
 
+def coded(column: pa.ChunkedArray) -> tuple[pa.Array, np.ndarray]:
+    """The distinct texts in order, and the position of each row's text among them: int32, -1 where null."""
+    codes = np.empty(len(column), dtype=np.int32)
+    if not len(column):
+        return pa.array([], pa.string()), codes
+    encoded = _encoded(column)
+    words = encoded.chunk(0).dictionary
+    order = pc.array_sort_indices(words)
+    rank = np.full(len(words) + 1, -1, dtype=np.int32)
+    rank[order.to_numpy()] = np.arange(len(words))
+    begin = 0
+    for chunk in encoded.chunks:
+        codes[begin : begin + len(chunk)] = rank[pc.fill_null(chunk.indices, len(words)).to_numpy()]
+        begin += len(chunk)
+    return words.take(order), codes
+
+
+def _encoded(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """All chunks with one dictionary. Arrow makes it so where it encodes them together; making sure hashes every text again."""
+    encoded = pa.chunked_array(
+        [chunk for chunk in column.chunks if len(chunk)], pa.string()
+    ).dictionary_encode()
+    places = {chunk.dictionary.buffers()[1].address for chunk in encoded.chunks if len(chunk.dictionary)}
+    return encoded if len(places) == 1 else encoded.unify_dictionaries()
+
+
 def first_positions(keys: pa.ChunkedArray, known: pa.Array) -> np.ndarray:
     """int64 position of each key in `known`, -1 where it is absent or null."""
     return pc.fill_null(pc.index_in(keys, value_set=known), -1).to_numpy().astype(np.int64)

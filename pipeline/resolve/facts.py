@@ -123,7 +123,7 @@ def numbers_for(
     own = keys.numbers[0][rows["operations"]]
     by_id = np.argsort(own, kind="stable")
     rows = {**rows, "operations": rows["operations"][by_id]}
-    position = np.full(len(keys.ids) + 1, -1, dtype=np.int64)
+    position = np.full(len(keys) + 1, -1, dtype=np.int64)
     position[own[by_id]] = np.arange(len(own))
     standing = {name: Standing(table, rows[name]) for name, table in tables.items()}
     folders = pa.chunked_array([[source.site for source in accepted.sources]], pa.string())

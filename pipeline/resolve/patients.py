@@ -10,7 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.handover import Accepted
-from pipeline.keys import KeyColumns, keys_of
+from pipeline.keys import KeyColumns, Keys, keys_of
+from pipeline.text_numbers import text_hashes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,9 +35,9 @@ def patients_of(accepted: Accepted, merges: pd.DataFrame, shared: bool) -> Patie
     columns = [_columns(accepted.tables[name], shared) for name in WITH_PATIENTS]
     keys = keys_of([*columns, _written(ends, shared)])
     *sent, named = keys.numbers
-    canonical, complaints = _canonical(len(keys.ids), _occurring(sent, len(keys.ids)), named, merges)
+    canonical, complaints = _canonical(len(keys), _occurring(sent, len(keys)), named, merges)
     number = {name: canonical[own] for name, own in zip(WITH_PATIENTS, sent, strict=True)}
-    return Patients(number, _hashes(keys.known), tuple(complaints))
+    return Patients(number, _hashes(keys), tuple(complaints))
 
 
 def _columns(table: pa.Table, shared: bool) -> KeyColumns:
@@ -49,11 +50,10 @@ def _written(ends: list[tuple[str, str]], shared: bool) -> KeyColumns:
     return None if shared else sites, ids
 
 
-def _hashes(known: pa.Array) -> np.ndarray:
-    """uint64 of each label by a fixed key, for cutting the work into parts."""
-    from pandas.util import hash_array
-
-    return hash_array(np.asarray(known.to_pylist(), dtype=object), categorize=False)
+def _hashes(keys: Keys) -> np.ndarray:
+    """uint64 of each site and id alone, for cutting the work into parts."""
+    found = [text_hashes(ids, text_hashes(pa.array([site], pa.string()))[0]) for site, ids in keys.of_sites()]
+    return np.concatenate([np.zeros(0, np.uint64), *found])
 
 
 def _occurring(sent: Sequence[np.ndarray], patients: int) -> np.ndarray:
