@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from pipeline.room import IN_MEMORY, Room
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -36,12 +38,19 @@ class Elsewhere:
         self._read = self.engine.each(file_received, rules, self.engine.held(sizes))
         return self.engine.all(self.engine.each(told_of_file, None, self._read))
 
-    def checked(self, intake: Intake, settings: Settings, places: tuple[str, ...]) -> Validated:
-        """The rows of all files after their checks."""
+    def checked(
+        self, intake: Intake, settings: Settings, places: tuple[str, ...], room: Room = IN_MEMORY
+    ) -> Validated:
+        """The rows of all files after their checks, fetched one file after the other.
+
+        Args:
+            room: Where they are kept.
+        """
         from pipeline.validate import combined
 
         done = self.engine.each(file_checked, (settings, places), self._read)
-        return combined(intake, [one for of_file in self.engine.all(done) for one in of_file])
+        of_files = (self.engine.all([piece]) for piece in done)
+        return combined(intake, [one.kept(room) for fetched in of_files for each in fetched for one in each])
 
 
 def file_received(rules: Rules, piece: tuple[Arrival, int]) -> tuple[Received, ...]:

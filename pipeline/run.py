@@ -122,7 +122,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
         shelf = Shelf(asked.kept, settings.access_group) if asked.kept and not workers else None
         room = asked.engine.room_for(sum(source.rows_read for source in intake.sources))
         if workers:
-            checked = workers.checked(intake, settings, ground.catalogue.places)
+            checked = workers.checked(intake, settings, ground.catalogue.places, room)
         else:
             checked = validated_with(shelf, intake, settings, ground.catalogue.places, room)
         intake = replace(intake, exports=tuple(without_texts(export) for export in intake.exports))

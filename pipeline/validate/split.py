@@ -57,6 +57,10 @@ class Checked:
     findings: pd.DataFrame
     repairs: pd.DataFrame
 
+    def kept(self, room: Room) -> Checked:
+        """The same with its rows in a room."""
+        return replace(self, accepted=room.table(self.accepted), quarantined=room.table(self.quarantined))
+
 
 def validated(intake: Intake, settings: Settings, places: tuple[str, ...]) -> Validated:
     """All exports checked, one table each of what goes on and of what is held back.
@@ -77,13 +81,9 @@ def validated_by(check: Check, intake: Intake, room: Room = IN_MEMORY) -> Valida
     """
     done: list[Checked] = []
     for exports in several_at_a_time(intake.exports):
-        done += [_kept(one, room) for one in check(exports)]
+        done += [one.kept(room) for one in check(exports)]
         given_back()
     return combined(intake, done)
-
-
-def _kept(one: Checked, room: Room) -> Checked:
-    return replace(one, accepted=room.table(one.accepted), quarantined=room.table(one.quarantined))
 
 
 def several_at_a_time(exports: Sequence[Export]) -> Iterator[Sequence[Export]]:

@@ -1,0 +1,85 @@
+"""Values in files: whatever is laid comes back equal, mapped or read, and nobody sees half of one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pytest
+
+from pipeline.memory import given_back
+from pipeline.pieces import ALIGNED, fetched, lay, put
+from pipeline.room import IN_MEMORY, InFiles, room_of
+
+
+@dataclass(frozen=True)
+class Piece:
+    numbers: np.ndarray
+    frame: pd.DataFrame
+    empty: pd.DataFrame
+    words: tuple[str, ...]
+
+
+def piece() -> Piece:
+    frame = pd.DataFrame(
+        {
+            "row": np.arange(1000),
+            "day": np.arange(1000, dtype=np.int32) % 7,
+            "value": np.linspace(0, 1, 1000),
+            "pending": np.arange(1000) % 3 == 0,
+            "table": pd.array(["events", None] * 500, dtype="str"),
+        }
+    )
+    return Piece(np.arange(10, dtype=np.uint8)[::2], frame[frame["row"] > 17], frame.iloc[:0], ("a", "b"))
+
+
+def assert_same(found: Piece, whole: Piece) -> None:
+    np.testing.assert_array_equal(found.numbers, whole.numbers)
+    pd.testing.assert_frame_equal(found.frame, whole.frame)
+    pd.testing.assert_frame_equal(found.empty, whole.empty)
+    assert found.words == whole.words
+
+
+def test_a_value_comes_back_equal_mapped_or_read(tmp_path: Path) -> None:
+    lay(piece(), tmp_path / "laid")
+    assert_same(fetched(tmp_path / "laid"), piece())
+    assert_same(put(piece(), tmp_path / "put"), piece())
+    assert (tmp_path / "put").read_bytes() == (tmp_path / "laid").read_bytes()
+    assert [path.stat().st_mode & 0o077 for path in tmp_path.iterdir()] == [0, 0]
+
+
+def test_what_is_mapped_lies_in_the_file_and_cannot_be_changed(tmp_path: Path) -> None:
+    numbers = np.arange(5000)
+    found = put(numbers, tmp_path / "numbers")
+    assert not found.flags.writeable
+    assert found.ctypes.data % ALIGNED == 0
+    content = (tmp_path / "numbers").read_bytes()
+    assert numbers.tobytes() in content
+    with pytest.raises(ValueError, match="read-only"):
+        found[0] = 1
+
+
+def test_pages_that_were_dropped_are_read_again(tmp_path: Path) -> None:
+    """Also once the file has been removed: the system keeps what is mapped."""
+    found = put(piece(), tmp_path / "put")
+    (tmp_path / "put").unlink()
+    given_back()
+    assert_same(found, piece())
+
+
+def test_a_room_in_files_gives_the_same_table_and_of_a_slice_no_more_than_it_shows(tmp_path: Path) -> None:
+    table = pa.table({"id": [f"O{number:07}" for number in range(50_000)], "day": list(range(50_000))})
+    places = iter([tmp_path / "whole", tmp_path / "slice"])
+    room = InFiles(lambda: next(places))
+    assert room.table(table).equals(table)
+    assert room.table(table.slice(10, 5)).equals(table.slice(10, 5))
+    assert (tmp_path / "slice").stat().st_size < (tmp_path / "whole").stat().st_size / 100
+
+
+def test_few_rows_have_no_room_of_their_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.room.MANY_ROWS", 10)
+    assert room_of(9, lambda: tmp_path / "never") is IN_MEMORY
+    assert isinstance(room_of(10, lambda: tmp_path / "here"), InFiles)
