@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 #: So many rows are written at a time; nothing is kept twice.
 ROWS_AT_ONCE = 1 << 20
 #: Rows of all tables from which they lie in files.
-MANY_ROWS = 6_000_000
+MANY_ROWS = 2_000_000
 
 
 class Room(Protocol):

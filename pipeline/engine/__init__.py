@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 LOCAL, DASK = "local", "dask"
 ENGINES = (LOCAL, DASK)
 #: Operations from which parts lie in files, and how many then make a part.
-MANY_ROWS, ROWS_A_PART = 1_500_000, 250_000
+MANY_ROWS, ROWS_A_PART = 500_000, 250_000
 #: Work on one part: what all parts share comes first, then one piece of each held sequence.
 Work = Callable[..., Any]
 
@@ -105,7 +105,7 @@ class Spilling(Local):
 
     def parts_for(self, rows: int) -> int:
         parts = self.parts or (-(-rows // ROWS_A_PART) if rows >= MANY_ROWS else super().parts_for(rows))
-        self._spills = parts > threads()
+        self._spills = parts > threads() or rows >= MANY_ROWS
         return parts
 
     def room_for(self, rows: int) -> Room:
