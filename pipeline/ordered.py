@@ -17,12 +17,16 @@ def in_order(frame: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     The columns become one number a row, so that what is in order is left alone, and a few runs that are each in order
     are merged.
     """
+    order = order_of(frame, by)
+    return (frame if order is None else frame.iloc[order]).reset_index(drop=True)
+
+
+def order_of(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray | None:
+    """The positions of the rows in that order; None where they are in it."""
     code = _codes(frame, by)
     if code is None:
-        return frame.sort_values(list(by), ignore_index=True, kind="stable")
-    if not (code[1:] < code[:-1]).any():
-        return frame.reset_index(drop=True)
-    return frame.iloc[np.argsort(code, kind="stable")].reset_index(drop=True)
+        return frame[list(by)].reset_index(drop=True).sort_values(list(by), kind="stable").index.to_numpy()
+    return np.argsort(code, kind="stable") if (code[1:] < code[:-1]).any() else None
 
 
 def order_of(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray:

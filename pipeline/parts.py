@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, Cases, Classified, Facts, Linked
-from pipeline.ordered import in_order
+from pipeline.ordered import order_of
 from pipeline.room import IN_MEMORY, Room
 
 
@@ -104,13 +104,9 @@ def joined(linked: Sequence[Linked], classified: Sequence[Classified], room: Roo
         room: Where each frame is kept once it is joined.
     """
     died = np.concatenate([part.died for part in classified])
-    cases, in_place = _in_order(pd.concat([part.cases for part in linked], ignore_index=True), linked)
-
-    def placed(parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]) -> pd.DataFrame:
-        return room.value(in_place(parts, frame_of, order))
-
+    cases, placed = _in_order(pd.concat([part.cases for part in linked], ignore_index=True), linked, room)
     return Whole(
-        cases=room.value(cases.assign(died=died[in_place.order])),
+        cases=room.value(cases.assign(died=died[placed.order])),
         chain=placed(linked, lambda part: part.chain, ["case", "day", "operation"]),
         records=placed(linked, lambda part: part.records, ["table", "row", "case"]),
         unattributed=_sorted(linked, lambda part: part.unattributed, ["table", "row"]),
@@ -153,13 +149,15 @@ def joined_cases(parts: Sequence[Cases]) -> Cases:
     )
 
 
-def _in_order(cases: pd.DataFrame, parts: Sequence[Linked] | Sequence[Cases]) -> tuple[pd.DataFrame, _Placed]:
+def _in_order(
+    cases: pd.DataFrame, parts: Sequence[Linked] | Sequence[Cases], room: Room = IN_MEMORY
+) -> tuple[pd.DataFrame, _Placed]:
     """The cases of all parts by operation and side, and what puts their frames in the same order."""
     sizes = [len(part.cases) for part in parts]
     starts = np.append(0, np.cumsum(sizes))[: len(sizes)]
     order = np.lexsort((cases["side"].to_numpy(), cases["operation"].to_numpy()))
     ordered = cases.iloc[order].reset_index(drop=True).assign(case=np.arange(len(cases)))
-    return ordered, _Placed(starts, order)
+    return ordered, _Placed(starts, order, room)
 
 
 @dataclass(frozen=True)
@@ -168,6 +166,7 @@ class _Placed:
 
     starts: np.ndarray
     order: np.ndarray
+    room: Room
 
     @cached_property
     def number(self) -> np.ndarray:
@@ -182,12 +181,26 @@ class _Placed:
         for start, part in zip(self.starts, parts, strict=True):
             frame = frame_of(part)
             frames.append(frame.assign(case=self.number[frame["case"].to_numpy().astype(np.int64) + start]))
-        return in_order(pd.concat(frames, ignore_index=True), order)
+        return _below_each_other(frames, order, self.room)
+
+
+def _below_each_other(frames: Sequence[pd.DataFrame], order: list[str], room: Room) -> pd.DataFrame:
+    """All rows in order. Column by column, so that no more than one of them is in memory twice."""
+    together = partial(_column, frames)
+    at = order_of(pd.DataFrame({name: together(name) for name in order}, copy=False), order)
+    columns = {}
+    for name in frames[0].columns:
+        column = together(name)
+        columns[name] = room.value(column if at is None else column.iloc[at].reset_index(drop=True))
+    return pd.DataFrame(columns, copy=False)
+
+
+def _column(frames: Sequence[pd.DataFrame], name: str) -> pd.Series:
+    return pd.concat([frame[name] for frame in frames], ignore_index=True)
 
 
 def _sorted(parts: Sequence, frame_of: Callable[..., pd.DataFrame], order: list[str]) -> pd.DataFrame:
-    frame = pd.concat([frame_of(part) for part in parts], ignore_index=True)
-    return in_order(frame, order)
+    return _below_each_other([frame_of(part) for part in parts], order, IN_MEMORY)
 
 
 def stray_positions(facts: Facts, whole: Whole) -> tuple[np.ndarray, np.ndarray]:

@@ -27,6 +27,8 @@ LOCAL, DASK = "local", "dask"
 ENGINES = (LOCAL, DASK)
 #: Operations from which parts lie in files, and how many then make a part.
 MANY_ROWS, ROWS_A_PART = 500_000, 250_000
+#: So many sums of parts are added up at a time.
+ADDED_AT_A_TIME = 8
 #: Work on one part: what all parts share comes first, then one piece of each held sequence.
 Work = Callable[..., Any]
 
@@ -122,7 +124,13 @@ class Spilling(Local):
     def total(
         self, work: Work, added: Callable[[list[Any]], Any], shared: object, *pieces: Sequence[Any]
     ) -> Any:
-        return added(list(super().each(work, shared, *pieces)))
+        """Sums of a few parts at a time, so that those of all never lie side by side."""
+        own = list(zip(*pieces, strict=True))
+        sums: list[Any] = []
+        for start in range(0, len(own), ADDED_AT_A_TIME):
+            few = own[start : start + ADDED_AT_A_TIME]
+            sums = [added([*sums, *super().each(work, shared, *zip(*few, strict=True))])]
+        return sums[0]
 
     def _put(self, piece: Any) -> Any:
         return put(piece, self._place()) if self._spills else piece

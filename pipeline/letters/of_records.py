@@ -12,7 +12,7 @@ from pipeline.handover import Accepted, Facts
 from pipeline.letters import read
 from pipeline.lookup import Lookup
 
-#: Tables with notes.
+#: Tables with notes; the frames say in `noted` which of their records have one.
 NOTED = ("events", "followups")
 #: What of a record goes with its statements; -1 where its table has no such column.
 CARRIED = ("patient", "day", "bone", "through", "origin")
@@ -21,9 +21,13 @@ LONG_SENTENCE = 40
 
 
 def with_letters(facts: Facts, accepted: Accepted, look: Lookup) -> Facts:
-    """The facts with `statements` read from their notes, and `understood` in `events`."""
-    records = pd.concat([_records(getattr(facts, name), name) for name in NOTED], ignore_index=True)
-    texts = [accepted.tables[name]["note"].take(pa.array(getattr(facts, name)["row"])) for name in NOTED]
+    """The facts with `statements` read from their notes, and `understood` in `events`; most records have no note."""
+    noted = {name: np.flatnonzero(getattr(facts, name)["noted"].to_numpy()) for name in NOTED}
+    records = pd.concat([_records(facts, name, at) for name, at in noted.items()], ignore_index=True)
+    texts = [
+        accepted.tables[name]["note"].take(pa.array(getattr(facts, name)["row"].to_numpy()[at]))
+        for name, at in noted.items()
+    ]
     reading = read(pa.chunked_array([chunk for text in texts for chunk in text.chunks], pa.string()),
                    look.catalogue, look.places)  # fmt: skip
     found = reading.statements
@@ -33,16 +37,18 @@ def with_letters(facts: Facts, accepted: Accepted, look: Lookup) -> Facts:
     place = said["place"].to_numpy()
     named = np.append(look.is_bone, False)[np.maximum(place, -1)]
     bone = np.where((said["bone"] < 0) & named, place, said["bone"])
-    understood = reading.spoken[: len(facts.events)]
+    understood = np.zeros(len(facts.events), dtype=bool)
+    understood[noted["events"]] = reading.spoken[: len(noted["events"])]
     return replace(
         facts, statements=said.assign(bone=bone), events=facts.events.assign(understood=understood)
     )
 
 
-def _records(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    """`table`, `row` and what is carried, one row a record."""
-    carried = {name: frame[name].to_numpy() if name in frame else np.int64(-1) for name in CARRIED}
-    return pd.DataFrame({"table": table, "row": frame["row"].to_numpy(), **carried})
+def _records(facts: Facts, table: str, at: np.ndarray) -> pd.DataFrame:
+    """`table`, `row` and what is carried, of the records at these places."""
+    frame: pd.DataFrame = getattr(facts, table)
+    carried = {name: frame[name].to_numpy()[at] if name in frame else np.int64(-1) for name in CARRIED}
+    return pd.DataFrame({"table": table, "row": frame["row"].to_numpy()[at], **carried})
 
 
 def _copied(whose: pd.DataFrame, found: pd.DataFrame) -> np.ndarray:
