@@ -17,24 +17,22 @@ def in_order(frame: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     The columns become one number a row, so that what is in order is left alone, and a few runs that are each in order
     are merged.
     """
-    order = order_of(frame, by)
+    order = new_order_of(frame, by)
     return (frame if order is None else frame.iloc[order]).reset_index(drop=True)
-
-
-def order_of(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray | None:
-    """The positions of the rows in that order; None where they are in it."""
-    code = _codes(frame, by)
-    if code is None:
-        return frame[list(by)].reset_index(drop=True).sort_values(list(by), kind="stable").index.to_numpy()
-    return np.argsort(code, kind="stable") if (code[1:] < code[:-1]).any() else None
 
 
 def order_of(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray:
     """int64 [row]: where the rows stand that `in_order` would give, one after the other."""
+    order = new_order_of(frame, by)
+    return np.arange(len(frame)) if order is None else order
+
+
+def new_order_of(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray | None:
+    """The same; None where the rows are in order already."""
     code = _codes(frame, by)
     if code is None:
         return np.lexsort([_numbers(frame[name]) for name in reversed(by)])
-    return np.argsort(code, kind="stable")
+    return np.argsort(code, kind="stable") if (code[1:] < code[:-1]).any() else None
 
 
 def _codes(frame: pd.DataFrame, by: Sequence[str]) -> np.ndarray | None:

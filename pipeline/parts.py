@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, Cases, Classified, Facts, Linked
-from pipeline.ordered import order_of
+from pipeline.ordered import new_order_of
 from pipeline.room import IN_MEMORY, Room
 
 
@@ -187,7 +187,7 @@ class _Placed:
 def _below_each_other(frames: Sequence[pd.DataFrame], order: list[str], room: Room) -> pd.DataFrame:
     """All rows in order. Column by column, so that no more than one of them is in memory twice."""
     together = partial(_column, frames)
-    at = order_of(pd.DataFrame({name: together(name) for name in order}, copy=False), order)
+    at = new_order_of(pd.DataFrame({name: together(name) for name in order}, copy=False), order)
     columns = {}
     for name in frames[0].columns:
         column = together(name)
