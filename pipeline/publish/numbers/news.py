@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -13,6 +13,7 @@ from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import AWAITING, COUNTED, VERDICTS
 from pipeline.periods import Period
 from pipeline.publish.numbers.facts import CaseFacts
+from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, MOST_ROWS
 from pipeline.watched import closed_cases
 
 if TYPE_CHECKING:
@@ -57,8 +58,12 @@ class News:
     operations: pd.DataFrame
     decided: pd.DataFrame
 
-    def rows(self, kind: str, procedure: str, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
-        """The rows of a number of `activity`, in the order of cases or operations.
+    def rows(
+        self, kind: str, procedure: str, facts: CaseFacts, named: Names
+    ) -> tuple[list[tuple[str, ...]], int]:
+        """The rows of a number of `activity`, in the order of cases or operations, and how many they are.
+
+        Of more than `MOST_IN_OWN_FILE` only the first `MOST_ROWS` are given: no more of them are ever shown.
 
         Args:
             kind: One of `HEADS`.
@@ -68,21 +73,28 @@ class News:
         """
         group = facts.labels.groups.index(procedure) if procedure else -1
         if kind == "operations":
-            return self._operations(group, facts, named)
+            return _first(self.operations, group, lambda own: _operations(own, facts, named))
         if kind == "decisions":
-            return self._decisions(group, facts, named)
+            return _first(self.decided, group, lambda own: _decisions(own, facts, named))
+        return self._of_cases(kind, group, facts, named)
+
+    def _of_cases(
+        self, kind: str, group: int, facts: CaseFacts, named: Names
+    ) -> tuple[list[tuple[str, ...]], int]:
         if kind not in self._known:
             made = {"cases": self._cases, "windows_closed": self._windows}.get(kind)
             self._known[kind] = made(facts) if made else self._complications(kind, facts, named)
         at, *columns = self._known[kind]
         own = facts.cases["group"].to_numpy()[at]
-        kept = own == group if procedure else np.ones(len(at), bool)
+        every = np.flatnonzero(own == group) if group >= 0 else np.arange(len(at))
+        kept = every[: _most(len(every))]
         operations = [named.operation(key) for key in facts.labels.groups]
-        return _rows(
+        given = _rows(
             facts.case_ids[at[kept]],
             [operations[number] for number in own[kept].tolist()],
             *(np.asarray(column, dtype=object)[kept] for column in columns),
         )
+        return given, len(every)
 
     @cached_property
     def _known(self) -> dict[str, tuple[np.ndarray, ...]]:
@@ -94,20 +106,6 @@ class News:
             np.datetime64(day, "D").astype(np.int64) for day in (self.period.first_day, self.period.last_day)
         )
         return (days >= first) & (days <= last)
-
-    def _operations(self, group: int, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
-        own = self.operations
-        own = own[own["group"] == group] if group >= 0 else own
-        names = [named.operation(facts.labels.groups[number]) for number in own["group"]]
-        return _rows(own["operation_id"], names, _days(own["day"].to_numpy()), own["reference"])
-
-    def _decisions(self, group: int, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
-        own = self.decided
-        own = own[own["group"] == group] if group >= 0 else own
-        names = [named.operation(facts.labels.groups[number]) for number in own["group"]]
-        what = [named.category(facts.labels.categories[number]) for number in own["category"]]
-        said = [VERDICTS[number] for number in own["verdict"]]
-        return _rows(own["case_id"], names, what, _days(own["decided"].to_numpy()), said)
 
     def _cases(self, facts: CaseFacts) -> tuple[np.ndarray, ...]:
         performed = facts.cases["performed"].to_numpy(np.int64)
@@ -150,6 +148,31 @@ class News:
         told = ["not known" if number < 0 else str(number) for number in own["day"]]
         learned = _days(own["learned"].to_numpy(np.int64))
         return own["case"].to_numpy(), np.array(what, dtype=object), np.array(told, dtype=object), learned
+
+
+def _most(rows: int) -> int:
+    """How many of so many rows are shown, or written to a file."""
+    return MOST_ROWS if rows > MOST_IN_OWN_FILE else rows
+
+
+def _first(
+    own: pd.DataFrame, group: int, made: Callable[[pd.DataFrame], list[tuple[str, ...]]]
+) -> tuple[list[tuple[str, ...]], int]:
+    """What is made of the rows of a group (-1: of all) that are given, and how many there are."""
+    own = own[own["group"] == group] if group >= 0 else own
+    return made(own[: _most(len(own))]), len(own)
+
+
+def _operations(own: pd.DataFrame, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
+    names = [named.operation(facts.labels.groups[number]) for number in own["group"]]
+    return _rows(own["operation_id"], names, _days(own["day"].to_numpy()), own["reference"])
+
+
+def _decisions(own: pd.DataFrame, facts: CaseFacts, named: Names) -> list[tuple[str, ...]]:
+    names = [named.operation(facts.labels.groups[number]) for number in own["group"]]
+    what = [named.category(facts.labels.categories[number]) for number in own["category"]]
+    said = [VERDICTS[number] for number in own["verdict"]]
+    return _rows(own["case_id"], names, what, _days(own["decided"].to_numpy()), said)
 
 
 def _days(days: np.ndarray) -> np.ndarray:

@@ -230,10 +230,10 @@ class Register:
             return told
         from pipeline.publish.numbers.news import HEADS, TITLES
 
-        rows = self.facts.news.rows(kind, procedure, self.facts, named)
+        rows, many = self.facts.news.rows(kind, procedure, self.facts, named)
         whose = named.operation(procedure or "all")
         page = f"new-{kind.replace('_', '-')}"
-        return self.rows(told, page, f"{TITLES[kind]}, {whose}", HEADS[kind], rows)
+        return self.rows(told, page, f"{TITLES[kind]}, {whose}", HEADS[kind], rows, many)
 
     def outcomes(self, whose: Whose, days: int) -> list[Outcome]:
         """Every outcome of a window of which a number of these cases was printed, in the order asked for."""
