@@ -27,6 +27,8 @@ def listing(rows: Accounted, result: Analysed, tables: Mapping[str, pd.DataFrame
         result: The cases.
         tables: As they are published.
     """
+    import pyarrow as pa
+
     from pipeline.publish.numbers import Register
     from pipeline.publish.numbers.facts import CaseFacts
     from pipeline.publish.numbers.received import Received
@@ -35,7 +37,7 @@ def listing(rows: Accounted, result: Analysed, tables: Mapping[str, pd.DataFrame
     lists = result.lists
     facts = CaseFacts(
         result.cases,
-        lists.case_ids[lists.cases["counted"].to_numpy().astype(bool)],
+        lists.case_names.filter(pa.array(lists.cases["counted"].to_numpy().astype(bool))),
         ground.settings,
         ground.catalogue,
         _news(rows, result, lists),
@@ -51,7 +53,7 @@ def _answers(result: Analysed, lists: Lists) -> Answers:
     decided = result.whole.decided
     pairs = decided[decided["one"] >= 0]
     return Answers(
-        lists.case_ids[pairs["case"]] if len(pairs) else np.zeros(0, dtype=object),
+        lists.ids_of(pairs["case"]) if len(pairs) else np.zeros(0, dtype=object),
         lists.named(lists.labels.categories, pairs["category"]),
         pairs["one"].to_numpy() == 1,
         pairs["two"].to_numpy() == 1,
@@ -71,7 +73,7 @@ def _news(rows: Accounted, result: Analysed, lists: Lists) -> News:
         _named_operations(operations, lists),
         pd.DataFrame(
             {
-                "case_id": lists.case_ids[decided["case"]] if len(decided) else np.zeros(0, dtype=object),
+                "case_id": lists.ids_of(decided["case"]) if len(decided) else np.zeros(0, dtype=object),
                 "group": cases["group"].to_numpy(),
                 **{name: decided[name].to_numpy() for name in ("category", "decided", "verdict")},
             }

@@ -21,20 +21,17 @@ def sampling_frame(negative: np.ndarray, notes: pd.DataFrame, ground: Ground) ->
         negative: bool over all cases.
         notes: `case, table, row` of every note of a case.
     """
-    ids = ground.lists.case_ids
-    cases = np.flatnonzero(negative & ~np.isin(ids, list(ground.answers.sampled)))
-    keys = pd.util.hash_pandas_object(pd.Series(SALT + ids[cases], dtype=object), index=False).to_numpy()
+    lists = ground.lists
+    read = lists.cases_called(pd.Series(sorted(ground.answers.sampled), dtype=object))
+    cases = np.setdiff1d(np.flatnonzero(negative), read)
+    salted = pd.Series(SALT + lists.ids_of(cases), dtype=object)
+    keys = pd.util.hash_pandas_object(salted, index=False).to_numpy()
     drawn = cases[np.lexsort((cases, keys))][:MOST_DRAWN]
     own = notes[notes["case"].isin(drawn)]
-    told = (
-        own.assign(reference=ground.lists.references(own))
-        .groupby("case")["reference"]
-        .agg("; ".join)
-        .to_dict()
-    )
+    told = own.assign(reference=lists.references(own)).groupby("case")["reference"].agg("; ".join).to_dict()
     return pd.DataFrame(
         {
-            "case_id": ids[drawn],
+            "case_id": lists.ids_of(drawn),
             "draw": np.arange(1, len(drawn) + 1),
             "surgeons": ground.surgeons_of(drawn).to_pandas(),
             "evidence": [told[case] for case in drawn],

@@ -52,8 +52,7 @@ class Lists:
     @cached_property
     def case_ids(self) -> np.ndarray:
         """`<site>.<operation_id>.<L|R|N>` of every case."""
-        told: np.ndarray = self.case_names.to_numpy(zero_copy_only=False)
-        return told
+        return self.ids_of(np.arange(len(self.cases)))
 
     @cached_property
     def case_names(self) -> pa.Array:
@@ -65,6 +64,11 @@ class Lists:
         letters = pa.array(list(SIDE_LETTERS), pa.string()).take(pa.array(cases["side"].to_numpy()))
         joined = pc.binary_join_element_wise(sites, operations, letters, ".")
         return joined.combine_chunks() if isinstance(joined, pa.ChunkedArray) else joined
+
+    def ids_of(self, cases: np.ndarray | pd.Series) -> np.ndarray:
+        """Of some of them, by their number."""
+        told: np.ndarray = self.case_names.take(pa.array(np.asarray(cases))).to_numpy(zero_copy_only=False)
+        return told
 
     def cases_called(self, case_ids: pd.Series) -> np.ndarray:
         """int64: the cases with these ids, which are few; -1 where no case has it."""

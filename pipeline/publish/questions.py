@@ -120,7 +120,7 @@ def _resting(rows: pd.DataFrame, lists: Lists, answers: Answers) -> pd.DataFrame
     if not answers.rested or not len(bare):
         return rows
     own, categories = rows.iloc[bare], (*lists.labels.categories, "")
-    ids = np.append(lists.case_ids, "")[own["case"].to_numpy()]
+    ids = lists.ids(own["case"]).fill_null("").to_pylist()
     keys = zip(ids, (categories[at] for at in own["category"]), strict=True)
     evidence = rows["evidence"].to_numpy(object).copy()
     evidence[bare] = [answers.rested.get(key, "") for key in keys]
@@ -189,7 +189,7 @@ def _given(
     own, categories = asked[chosen], (*lists.labels.categories, "")
     names = surgeons.filter(pa.array(np.append(chosen, np.zeros(len(surgeons) - len(chosen), bool))))
     about = [categories[at] for at in own["meant"]]
-    ids = lists.case_ids[own["case"].to_numpy()].tolist()
+    ids = lists.ids_of(own["case"]).tolist()
     return list(zip(ids, about, own["evidence"].tolist(), names.to_pylist(), strict=True))
 
 

@@ -50,7 +50,8 @@ def requests_amiss(lists: Lists, people: People) -> pd.DataFrame:
     if people.requests.empty:
         return findings.empty()
     wrong = people.requests[~_named(lists, people.requests)]
-    return findings.frame(_complaints(wrong.to_dict("records"), set(lists.case_ids)))
+    known = set(wrong["case_id"][lists.cases_called(wrong["case_id"]) >= 0])
+    return findings.frame(_complaints(wrong.to_dict("records"), known))
 
 
 def _complaints(rows: list[dict[Hashable, Any]], known: set[str]) -> Iterator[dict[str, object]]:
@@ -68,7 +69,7 @@ def _named(lists: Lists, rows: pd.DataFrame) -> pd.Series:
     if rows.empty:
         return pd.Series(False, index=rows.index)
     known = rows["category"].isna() | rows["category"].isin(lists.labels.categories[:-1])
-    return known & rows["case_id"].isin(lists.case_ids)
+    return known & (lists.cases_called(rows["case_id"]) >= 0)
 
 
 def _answered(rows: pd.DataFrame, decisions: pd.DataFrame) -> pd.Series:

@@ -21,11 +21,11 @@ COURSES = [
     {"group": 1, "surgeon": 2},
     {"group": 1, "surgeon": 2, "known_until": 18_100, "contact_until": 20},
 ]
-IDS = np.array([f"harbour.{number}.L" for number in range(len(COURSES))], dtype=object)
+IDS = pa.array([f"harbour.{number}.L" for number in range(len(COURSES))])
 LATER = (4, TIGHTNESS, 0, 5)
 
 
-def facts(*ill: tuple[int, ...], nowhere: tuple[int, ...] = (), ids: np.ndarray = IDS) -> CaseFacts:
+def facts(*ill: tuple[int, ...], nowhere: tuple[int, ...] = (), ids: pa.Array = IDS) -> CaseFacts:
     """`nowhere`: groups in which the category cannot occur."""
     defined = np.ones((3, 4), np.int8)
     defined[list(nowhere), TIGHTNESS] = 0
@@ -85,8 +85,10 @@ def test_cases_of_several_surgeons_stand_together() -> None:
 
 def test_every_case_stands_in_the_order_of_ids_as_published() -> None:
     assert facts().every().tolist() == [0, 1, 2, 3, 4]
-    mixed = np.array(["h.1.L", "h.1-a.L", "h.2.L", "a.9.R", "h.3.L"], dtype=object)
-    assert facts(ids=mixed).every().tolist() == [3, 1, 0, 2, 4]
+    mixed = pa.array(["h.1.L", "h.1-a.L", "h.2.L", "a.9.R", "h.3.L"])
+    own = facts(ids=mixed)
+    assert own.every().tolist() == [3, 1, 0, 2, 4]
+    assert own.ids_of(own.every()[:2]) == ["a.9.R", "h.1-a.L"]
 
 
 def test_many_texts_are_escaped_as_each_alone() -> None:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from pipeline.periods import parse_period
@@ -24,7 +25,7 @@ def rows(many: int, kind: str, procedure: str) -> tuple[list[tuple[str, ...]], i
         {"operation_id": [f"h.{n}" for n in range(many)], "group": group, "day": FIRST_OF_OCTOBER, "reference": "f:2"}
     )  # fmt: skip
     courses = [{"performed": FIRST_OF_OCTOBER, "group": int(n)} for n in group]
-    ids = np.array([f"h.{n}.L" for n in range(many)], dtype=object)
+    ids = pa.array([f"h.{n}.L" for n in range(many)])
     facts = CaseFacts(built_cases(courses), ids, SETTINGS, CATALOGUE)
     return News(parse_period("2025-10"), done, pd.DataFrame()).rows(kind, procedure, facts, NAMED)  # type: ignore[arg-type]
 

@@ -59,7 +59,7 @@ class CaseFacts:
 
     Args:
         cases: Of all parts together.
-        case_ids: In the same order.
+        names: Their ids, in the same order.
         settings: Windows and comparisons.
         catalogue: How each category is observed.
         news: What else the counts of the period's news were counted from.
@@ -70,7 +70,7 @@ class CaseFacts:
     def __init__(
         self,
         cases: Cases,
-        case_ids: np.ndarray,
+        names: pa.Array,
         settings: Settings,
         catalogue: Catalogue,
         news: News | None = None,
@@ -83,7 +83,7 @@ class CaseFacts:
         self.countable = cases
         self.cases: pd.DataFrame = cases.cases
         self.labels = cases.labels
-        self.case_ids = case_ids
+        self.names = names
         self.settings = settings
         self.catalogue = catalogue
         self.windows: dict[int, Window] = {window.days: window for window in settings.windows}
@@ -216,12 +216,12 @@ class CaseFacts:
         found: np.ndarray = pc.array_sort_indices(ids).to_numpy().astype(np.int64)
         return found
 
-    @cached_property
-    def names(self) -> pa.Array:
-        """Ids of all cases."""
+    def ids_of(self, at: np.ndarray | Sequence[int]) -> list[str]:
+        """As published, of cases by position."""
         import pyarrow as pa
 
-        return pa.array(self.case_ids, pa.string())
+        found: list[str] = self.names.take(pa.array(at, pa.int64())).to_pylist()
+        return found
 
     def _quiet_in(self, days: int, seen_in: str) -> np.ndarray:
         return quiet_cases(self.cases, self.windows[days], seen_in)

@@ -90,7 +90,7 @@ class News:
         kept = every[: _most(len(every))]
         operations = [named.operation(key) for key in facts.labels.groups]
         given = _rows(
-            facts.case_ids[at[kept]],
+            facts.ids_of(at[kept]),
             [operations[number] for number in own[kept].tolist()],
             *(np.asarray(column, dtype=object)[kept] for column in columns),
         )

@@ -53,7 +53,6 @@ FURTHER: dict[str, tuple[Column, ...]] = {
 #: Published words of a question: why it is asked, what it may move, what it rests on.
 Question = tuple[str, str, str]
 NO_QUESTION = ("", "", "")
-NOBODY = np.zeros(0, object)
 #: Heads a row whose first cell is empty, such as a record held back because it has no id: a heading must say something.
 NOT_GIVEN = "not given"
 
@@ -87,9 +86,9 @@ class Rows:
         self.facts = facts
         self.named = words.names(context)
         self.categories = [self.named.category(key) for key in facts.labels.categories]
-        ids = {kind: facts.case_ids[at] for kind, at in listed.items()}
-        self.evidence = _evidence(rows_with(tables, "complications", "case_id", ids.get("events", NOBODY)))
-        self.questions = _questions(rows_with(tables, "review", "case_id", ids.get("awaiting", NOBODY)))
+        ids = {kind: facts.ids_of(at) for kind, at in listed.items()}
+        self.evidence = _evidence(rows_with(tables, "complications", "case_id", ids.get("events", ())))
+        self.questions = _questions(rows_with(tables, "review", "case_id", ids.get("awaiting", ())))
         self._begun: dict[int, str] = {}
         self._seen: dict[int, str] = {}
         self._further: dict[str, Callable[[list[int], Outcome], list[list[str]]]] = {
@@ -128,7 +127,7 @@ class Rows:
         ages = [*(escape(band.replace("-", "–")) for band in labels.age_bands), "not known"]
         days = self.facts.column("performed")[at].astype("datetime64[D]")
         months, month = np.unique(days.astype("datetime64[M]"), return_inverse=True)
-        ids = escaped(pa.array(self.facts.case_ids[at], pa.string()))
+        ids = escaped(self.facts.names.take(pa.array(at)))
         operation, age = (self.facts.column(name)[at] for name in ("group", "age_band"))
         return _joined(
             '<th scope="row">', ids, "</th><td>", _worded(operations, operation), "</td><td>",
@@ -159,7 +158,7 @@ class Rows:
         found = self.facts.rows_of(outcome, COUNTED).of(cases)
         strengths = dict(zip(found.case.tolist(), found.strength.tolist(), strict=True))
         key, level = self._keys(outcome)
-        ids = self.facts.case_ids[cases].tolist()
+        ids = self.facts.ids_of(cases)
         return [
             [_day(day) for day in self.facts.first_days(outcome, cases)],
             self._what(cases, outcome, COUNTED),
@@ -205,7 +204,7 @@ class Rows:
         found = self.facts.member_rows_of(outcome, AWAITING, cases)
         days = _least(list(zip(found.case.tolist(), found.day.tolist(), strict=True)))
         keys = self.facts.labels.categories
-        ids = self.facts.case_ids[cases].tolist()
+        ids = self.facts.ids_of(cases)
         asked = [
             [self.questions.get((case_id, keys[category]), NO_QUESTION) for category in own.get(case, ())]
             for case, case_id in zip(cases, ids, strict=True)
