@@ -11,8 +11,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.columns import calendar_days
+from pipeline.columns import calendar_days, sorted_distinct, word_codes
 from pipeline.handover import NO_DAY, Source, Validated
+from pipeline.keys import Keys, keys_of
 from pipeline.side_by_side import in_order
 from schemas.exports import DAY_COLUMN, EXPORTS, ID_COLUMN
 
@@ -21,16 +22,19 @@ EPOCH = date(1970, 1, 1)
 
 @dataclass(frozen=True)
 class _Rows:
-    """Rows of one table, accepted ones first; `record` numbers the ids, -1 where none is given."""
+    """Rows of one table, accepted ones first; `keys` numbers the ids, -1 where none is given."""
 
-    names: pa.Array
-    record: np.ndarray
-    site: pa.Array
+    keys: Keys
+    site: pa.ChunkedArray
     source: np.ndarray
     day: np.ndarray
     active: np.ndarray  # neither withdrawn nor held back; of operations, performed
     withdrawn: np.ndarray
     held_back: np.ndarray
+
+    @property
+    def record(self) -> np.ndarray:
+        return self.keys.numbers[0]
 
     def between(self, first: date | None, last: date | None) -> np.ndarray:
         """bool over the rows: their day lies between two days, both included; None is no limit."""
@@ -88,22 +92,22 @@ class Sent:
 
     def dated_between(self, first: date | None, last: date | None) -> np.ndarray:
         """Records of any receipt of which a version that counts has such a day."""
-        marked = np.zeros(len(self.table_rows.names) + 1, bool)
+        marked = np.zeros(len(self.table_rows.keys) + 1, bool)
         marked[self.table_rows.record[self.table_rows.active & self.table_rows.between(first, last)]] = True
         return marked[:-1]
 
     @property
     def none(self) -> np.ndarray:
         """No record marked."""
-        return np.zeros(len(self.table_rows.names), bool)
+        return np.zeros(len(self.table_rows.keys), bool)
 
     def names_of(self, records: np.ndarray) -> list[str]:
-        names: list[str] = self.table_rows.names.filter(pa.array(records)).to_pylist()
+        names: list[str] = self.table_rows.keys.known.filter(pa.array(records)).to_pylist()
         return names
 
     def _where(self, chosen: np.ndarray) -> np.ndarray:
         """Records of the chosen rows, marked; a row without an id marks none."""
-        marked = np.zeros(len(self.table_rows.names) + 1, bool)
+        marked = np.zeros(len(self.table_rows.keys) + 1, bool)
         marked[self.table_rows.record[self.at][chosen]] = True
         return marked[:-1]
 
@@ -128,14 +132,14 @@ def exports_sent(validated: Validated, also: Collection[tuple[str, date]]) -> It
 
 def _of_table(name: str, validated: Validated, sources: Sequence[Source]) -> list[Sequence[Sent]]:
     rows = _rows(name, validated)
-    receipt = np.array([source.receipt.toordinal() for source in sources], np.int64)[rows.source]
-    encoded = rows.site.dictionary_encode()
-    site = encoded.indices.to_numpy(zero_copy_only=False)
-    order = np.lexsort((receipt, site))
-    starts = np.flatnonzero(np.append(True, (np.diff(site[order]) != 0) | (np.diff(receipt[order]) != 0)))
+    receipts, of_source = np.unique([source.receipt.toordinal() for source in sources], return_inverse=True)
+    sites = sorted_distinct([rows.site])
+    export = word_codes(rows.site, sites.to_pylist()) * len(receipts) + of_source[rows.source]
+    export = export.astype(np.min_scalar_type(len(sites) * len(receipts)))
+    order = np.argsort(export, kind="stable")  # small numbers are counted, not compared
     found: dict[str, list[Sent]] = {}
-    for at in np.split(order, starts[1:]) if len(order) else []:
-        named = encoded.dictionary[int(site[at[0]])].as_py()
+    for at in np.split(order, np.flatnonzero(np.diff(export[order])) + 1) if len(order) else []:
+        named = sites[int(export[at[0]]) // len(receipts)].as_py()
         found.setdefault(named, []).append(_sent(name, named, at, rows, sources))
     return [found[named] for named in sorted(found)]
 
@@ -156,8 +160,7 @@ def _sent(name: str, site: str, at: np.ndarray, rows: _Rows, sources: Sequence[S
 def _rows(name: str, validated: Validated) -> _Rows:
     accepted, held_back = validated.accepted.tables[name], validated.quarantined[name]
     ids = [*accepted[ID_COLUMN[name]].chunks, *pc.utf8_trim_whitespace(held_back[ID_COLUMN[name]]).chunks]
-    encoded = pa.chunked_array(ids, pa.string()).combine_chunks().dictionary_encode()
-    waiting = np.arange(len(encoded)) >= accepted.num_rows
+    waiting = np.arange(accepted.num_rows + held_back.num_rows) >= accepted.num_rows
     withdrawn = _is(accepted, "record_status", "withdrawn", held_back.num_rows)
     performed = _is(accepted, "status", "performed", held_back.num_rows) if name == "operations" else ~waiting
     days = (
@@ -166,9 +169,8 @@ def _rows(name: str, validated: Validated) -> _Rows:
         else np.full(accepted.num_rows, NO_DAY)
     )
     return _Rows(
-        encoded.dictionary,
-        pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64),
-        pa.chunked_array([*accepted["site"].chunks, *held_back["site"].chunks], pa.string()).combine_chunks(),
+        keys_of([(None, pa.chunked_array(ids, pa.string()))]),
+        pa.chunked_array([*accepted["site"].chunks, *held_back["site"].chunks], pa.string()),
         np.concatenate([accepted["source_number"].to_numpy(), held_back["source_number"].to_numpy()]),
         np.concatenate([days, np.full(held_back.num_rows, NO_DAY)]),
         performed & ~withdrawn,
