@@ -20,7 +20,9 @@ from measuring import Measured, machine, measured, median
 from points import Point, Session, keep, put_on_page, report
 from volume import Volume, made
 
-SIZES, TURNS, SHARES = (10_000, 30_000, 100_000, 300_000, 1_000_000), 3, (0.0, 0.01)
+SIZES, TURNS, SHARES = (10_000, 30_000, 100_000, 300_000, 1_000_000, 3_000_000, 10_000_000), 3, (0.0, 0.01)
+#: Above it a volume is measured in one turn, with faulty rows only, and without whole runs and nights.
+LARGEST_AT_LENGTH = 1_000_000
 #: So few that what is measured is the start of the program.
 NEXT_TO_NONE = 100
 
@@ -103,10 +105,12 @@ def main() -> None:
     given = asked.parse_args()
     points = []
     for size in given.sizes:
-        for bad in given.bad:
+        at_length = size <= LARGEST_AT_LENGTH
+        for bad in given.bad if at_length else given.bad[-1:]:
             volume = Volume(size, bad)
             workspace = made(volume, given.volumes / f"{size}-{bad}")
-            points.append(point(workspace, volume, given.turns, bool(bad) and not given.no_whole))
+            whole = at_length and bool(bad) and not given.no_whole
+            points.append(point(workspace, volume, given.turns if at_length else 1, whole))
     start = start_of(given.volumes) if len(given.sizes) > 2 else {}
     session = Session(f"python tests/bench --turns {given.turns}", machine(), given.turns, start, points)
     print(report(session))

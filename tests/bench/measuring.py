@@ -9,7 +9,9 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -21,15 +23,21 @@ LIBRARIES = ("duckdb", "pyarrow", "pandas", "numpy")
 
 @dataclass(frozen=True)
 class Measured:
-    """One finished process, or the medians over several; `peak_mb` is then the highest."""
+    """One finished process, or the medians over several; `peak_mb` and `own_mb` are then the highest.
+
+    `peak_mb` is all memory it held at a time; `own_mb` is that without pages of mapped files, which the system may take
+    back at any time (looked at twenty times a second).
+    """
 
     seconds: float
     cpu: float
     peak_mb: float
+    own_mb: float
     said: str = ""
 
     def figures(self) -> dict[str, float]:
-        return {"seconds": round(self.seconds, 3), "cpu": round(self.cpu, 3), "peak_mb": round(self.peak_mb)}
+        whole = {"peak_mb": round(self.peak_mb), "own_mb": round(self.own_mb)}
+        return {"seconds": round(self.seconds, 3), "cpu": round(self.cpu, 3), **whole}
 
 
 def measured(arguments: Sequence[str]) -> Measured:
@@ -49,14 +57,38 @@ def _measured(arguments: Sequence[str], state: Path) -> Measured:
         env={**os.environ, "PYTHONPATH": str(ROOT), "LIMBAUDIT_STATE_DIR": str(state)},
     )
     assert child.stdout is not None
-    with child.stdout:
+    own = _Own(child.pid)
+    with child.stdout, own:
         said = child.stdout.read()
     _, status, usage = os.wait4(child.pid, 0)
     seconds = perf_counter() - begun
     child.returncode = os.waitstatus_to_exitcode(status)
     if child.returncode not in (0, 1):
         raise SystemExit(f"{' '.join(arguments)} ended with {child.returncode}.")
-    return Measured(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, said)
+    return Measured(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, own.most_mb, said)
+
+
+class _Own:
+    """The most memory of its own that a process holds while the block runs; 0 where the system does not say."""
+
+    def __init__(self, process: int) -> None:
+        self.most_mb = 0.0
+        self._status = Path(f"/proc/{process}/status")
+        self._ended = threading.Event()
+        self._watch = threading.Thread(target=self._look, daemon=True)
+
+    def __enter__(self) -> None:
+        self._watch.start()
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._watch.join()
+
+    def _look(self) -> None:
+        while not self._ended.wait(0.05):
+            with suppress(OSError):
+                told = self._status.read_text("ascii").partition("RssAnon:")[2].split()
+                self.most_mb = max(self.most_mb, int(told[0]) / 1024 if told else 0.0)
 
 
 def median(several: Sequence[Measured]) -> Measured:
@@ -64,6 +96,7 @@ def median(several: Sequence[Measured]) -> Measured:
         statistics.median(each.seconds for each in several),
         statistics.median(each.cpu for each in several),
         max(each.peak_mb for each in several),
+        max(each.own_mb for each in several),
         several[0].said,
     )
 

@@ -32,7 +32,7 @@ class Point:
     """One size and share of faulty rows.
 
     Attributes:
-        programs: `parse`, `floor`, `check`, `count` (and `run`, once) → seconds, cpu, peak_mb; medians over the turns.
+        programs: `parse`, `floor`, `check`, `count` (and `run`, once) → seconds, cpu, peak_mb, own_mb; medians over the turns.
         ratios: `check` and `count` by DuckDB's seconds, and by its processor seconds (`check cpu`, `count cpu`):
             medians of the ratios within one turn.
         stages: Stage → seconds and processor seconds, of one further run.
@@ -87,7 +87,8 @@ def report(session: Session) -> str:
         f"Measured with `{session.command}` on {session.machine}",
         "Seconds on the clock, medians over the turns; ratios are medians of the ratios within one turn:",
         side_by_side(session.points),
-        "The same in processor seconds, and the most memory a process ever held:",
+        "The same in processor seconds, and the most memory a process ever held (in brackets without pages of mapped files, "
+        "which the system may take back):",
         processor(session.points),
         "Seconds of each stage of a run, clock / processor, from one further run (rows are faulty at 1 %):",
         stages(session.faulty()),
@@ -126,12 +127,12 @@ def processor(points: Sequence[Point]) -> str:
 
 def _processor(point: Point) -> list[str]:
     cpu = {name: each["cpu"] for name, each in point.programs.items()}
-    peak = {name: each["peak_mb"] for name, each in point.programs.items()}
+    peak = {name: f"{each['peak_mb']:.0f} ({each['own_mb']:.0f})" for name, each in point.programs.items()}
     return [
         f"{point.operations:,}", f"{point.bad:.0%}", *(f"{cpu[name]:.2f}" for name in PROGRAMS[1:]),
         f"{point.ratios['check cpu']:.2f}", f"{point.ratios['count cpu']:.2f}",
         *(f"{cpu[name] / point.rows * 1e6:.1f}" for name in ("check", "count")),
-        *(f"{peak[name]:.0f}" for name in PROGRAMS[1:]), f"{peak['run']:.0f}" if "run" in peak else "",
+        *(peak[name] for name in PROGRAMS[1:]), peak.get("run", ""),
     ]  # fmt: skip
 
 

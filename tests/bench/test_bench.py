@@ -49,7 +49,7 @@ def test_a_held_out_size_on_the_line_is_foretold() -> None:
     """300 MB and 3 MB for each thousand rows: 3,300 MB at a million; one that needs 3,000 there is foretold a tenth too high."""
 
     def at(rows: int, megabytes: float) -> Point:
-        figures = {"seconds": rows / 1e5, "cpu": rows / 1e5, "peak_mb": megabytes}
+        figures = {"seconds": rows / 1e5, "cpu": rows / 1e5, "peak_mb": megabytes, "own_mb": megabytes}
         return Point(rows // 4, 0.01, rows, 1.0, {"check": figures, "count": figures}, {}, {})
 
     smaller = [at(rows, 300 + 3 * rows / 1e3) for rows in (10_000, 100_000, 400_000)]
