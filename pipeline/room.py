@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline import store
+from pipeline.errors import CannotFinish
 from pipeline.memory import mapped
 from pipeline.pieces import put
 
@@ -46,10 +48,28 @@ class InFiles:
         self._place = place
 
     def table(self, table: pa.Table) -> pa.Table:
-        return table_aside(table, self._place())
+        with _said_by_name():
+            return table_aside(table, self._place())
 
     def value(self, value: Any) -> Any:
-        return put(value, self._place())
+        with _said_by_name():
+            return put(value, self._place())
+
+
+@contextmanager
+def _said_by_name() -> Iterator[None]:
+    """A file that cannot be written, in words.
+
+    Raises:
+        CannotFinish: The disk is full, or the folder cannot be written.
+    """
+    try:
+        yield
+    except OSError as fault:
+        raise CannotFinish(
+            f"What a large run lays aside could not be written beside the editions ({fault.strerror or fault}). Nothing was "
+            "written. Make room on that disk, about three times as much as the exports take, or name another folder with --out."
+        ) from None
 
 
 #: The room of whoever has no other.

@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
+from pipeline.errors import CannotFinish
 from pipeline.memory import given_back
 from pipeline.pieces import ALIGNED, fetched, lay, put
 from pipeline.room import IN_MEMORY, InFiles, room_of
@@ -83,3 +84,15 @@ def test_few_rows_have_no_room_of_their_own(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr("pipeline.room.MANY_ROWS", 10)
     assert room_of(9, lambda: tmp_path / "never") is IN_MEMORY
     assert isinstance(room_of(10, lambda: tmp_path / "here"), InFiles)
+
+
+def test_a_disk_without_room_is_said_in_words(tmp_path: Path) -> None:
+    """A file takes nothing into it."""
+    (tmp_path / "file").write_text("no folder")
+    room = InFiles(lambda: tmp_path / "file" / "1")
+    with pytest.raises(
+        CannotFinish, match=r"could not be written beside the editions .*Not a directory.*Make room"
+    ):
+        room.value(np.arange(3))
+    with pytest.raises(CannotFinish, match="Nothing was written"):
+        room.table(pa.table({"day": [1]}))

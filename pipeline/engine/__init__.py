@@ -16,8 +16,7 @@ from shutil import rmtree
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.memory import given_back
-from pipeline.pieces import put
-from pipeline.room import Room, in_memory, room_of
+from pipeline.room import InFiles, Room, in_memory, room_of
 from pipeline.side_by_side import FEWEST_ROWS, in_order, threads
 
 if TYPE_CHECKING:
@@ -133,7 +132,7 @@ class Spilling(Local):
         return sums[0]
 
     def _put(self, piece: Any) -> Any:
-        return put(piece, self._place()) if self._spills else piece
+        return InFiles(self._place).value(piece) if self._spills else piece
 
     def _place(self) -> Path:
         """A path in the scratch folder that is not taken."""
