@@ -6,6 +6,7 @@ import mmap
 import sys
 import weakref
 from collections.abc import Callable
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 
@@ -13,10 +14,16 @@ _MAPPED: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
 
 
 def mapped(path: Path) -> mmap.mmap:
-    """A file that is not empty, to be read where it is looked at."""
+    """What a file holds (not nothing), read where it is looked at.
+
+    The file loses its name at once, where the system allows that, and its place on the disk when nobody looks at it any
+    more: nothing is left of a run that was killed.
+    """
     with path.open("rb") as stream:
         content = mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ)
     _MAPPED.add(content)
+    with suppress(OSError):
+        path.unlink()
     return content
 
 

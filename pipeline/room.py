@@ -42,7 +42,7 @@ class InMemory:
 
 
 class InFiles:
-    """Room in files, each at a new path. Removing a file leaves what is mapped where the system allows it."""
+    """Room in files, each made at a new path and mapped."""
 
     def __init__(self, place: Callable[[], Path]) -> None:
         self._place = place
