@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline import findings
+from pipeline.columns import holds
 from pipeline.handover import CONFLICTING, FIRST, KEPT, Accepted, Facts, Resolved
 from pipeline.resolve.between import after_death, between_tables, not_together, repeated_ids
 from pipeline.resolve.characteristics import Characteristics, characteristics_of
@@ -67,7 +69,7 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     links, link_complaints = link_facts(people.links, numbers)
     decisions, reviewers, decision_complaints = decision_facts(people.decisions, numbers, cut_on)
     extra = characteristics_of(numbers, settings)
-    facts = _facts(numbers, rows, shared_surgeons, links, (decisions, reviewers), patients.hashes, extra)
+    facts = _facts(numbers, rows, links, (decisions, reviewers), patients.hashes, extra)
     complaints = [*patients.complaints, *link_complaints, *decision_complaints]
     fates = {name: versions.fate for name, versions in standing.versions.items()}
     *found, impossible = at_once(
@@ -106,13 +108,12 @@ def _standing(accepted: Accepted, look: Lookup, cut_on: date) -> tuple[_Standing
 def _by_the_cut(table: pa.Table, day_column: str | None, cut_on: date) -> np.ndarray:
     if day_column is None:
         return np.ones(len(table), dtype=bool)
-    return pc.fill_null(pc.less_equal(table[day_column], pa.scalar(cut_on)), False).to_numpy().astype(bool)
+    return holds(table[day_column], lambda days: pc.less_equal(days, pa.scalar(cut_on)))
 
 
 def _facts(
     numbers: Numbers,
     rows: int,
-    shared_surgeons: bool,
     links: pd.DataFrame,
     decided: tuple[pd.DataFrame, tuple[str, ...]],
     hashes: np.ndarray,
@@ -122,7 +123,7 @@ def _facts(
         rows,
         lambda: followup_facts(numbers),
         lambda: measurement_facts(numbers),
-        lambda: operation_facts(numbers, shared_surgeons).assign(**extra.columns),
+        lambda: operation_facts(numbers).assign(**extra.columns),
         lambda: event_facts(numbers),
         lambda: concomitant_facts(numbers),
     )
@@ -137,7 +138,7 @@ def _facts(
         decisions=decided[0],
         reviewers=decided[1],
         sites=tuple(numbers.sites.to_pylist()),
-        surgeons=tuple(numbers.surgeons.to_pylist()),
+        surgeons=numbers.surgeons,
         measures=tuple(numbers.measures.to_pylist()),
         codes=extra.codes,
         unisolating=extra.unisolating,
@@ -151,8 +152,7 @@ def _facts(
 
 def _received(accepted: Accepted) -> dict[str, np.ndarray]:
     """Calendar day of receipt of each accepted row."""
-    day = np.array([(source.receipt - EPOCH).days for source in accepted.sources], dtype=np.int32)
-    return {name: day[table["source_number"].to_numpy()] for name, table in accepted.tables.items()}
+    return _by_row(accepted, [(source.receipt - EPOCH).days for source in accepted.sources])
 
 
 def _sent_before(accepted: Accepted) -> dict[str, np.ndarray]:
@@ -165,5 +165,11 @@ def _sent_before(accepted: Accepted) -> dict[str, np.ndarray]:
         max((day for day in days.get((s.site, s.table), ()) if day < s.receipt), default=None)
         for s in accepted.sources
     ]
-    before = np.array([FIRST if day is None else (day - EPOCH).days for day in earlier], dtype=np.int32)
-    return {name: before[table["source_number"].to_numpy()] for name, table in accepted.tables.items()}
+    return _by_row(accepted, [FIRST if day is None else (day - EPOCH).days for day in earlier])
+
+
+def _by_row(accepted: Accepted, days: Sequence[int]) -> dict[str, np.ndarray]:
+    """The day of each accepted row's source, two bytes a row while days of our time need no more."""
+    short = all(abs(day) < 2**15 for day in days)
+    of_source = np.array(days, dtype=np.int16 if short else np.int32)
+    return {name: of_source[table["source_number"].to_numpy()] for name, table in accepted.tables.items()}

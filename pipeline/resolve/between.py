@@ -113,13 +113,11 @@ def _operations_without(numbers: Numbers, facts: Facts) -> list[pd.DataFrame]:
 
 def _odd_fixations(numbers: Numbers) -> np.ndarray:
     """First rows of each site and fixation that holds a word no procedure lists."""
-    rows = numbers.rows["operations"]
-    column = numbers.accepted.tables["operations"]["fixation"].take(rows).combine_chunks()
+    values, codes = numbers.table("operations").coded("fixation")
     listed = {word for entry in numbers.look.catalogue.procedures.values() for word in entry.fixations}
-    odd = [text for text in pc.unique(column).to_pylist() if text and not listed.issuperset(text.split(";"))]
-    holds = pc.fill_null(pc.is_in(column, value_set=pa.array(odd, pa.string())), False)
+    odd = [bool(text) and not listed.issuperset(text.split(";")) for text in values.to_pylist()]
     return _first_of_each(
-        numbers, "operations", rows[holds.to_numpy(zero_copy_only=False).astype(bool)], "fixation"
+        numbers, "operations", numbers.rows["operations"][np.array([*odd, False])[codes]], "fixation"
     )
 
 

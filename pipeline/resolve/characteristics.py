@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from pipeline.columns import JOINER, joined, sorted_distinct, word_codes
-from pipeline.resolve.facts import Numbers, Standing
+from pipeline.columns import JOINER
+from pipeline.resolve.facts import Numbers, Standing, listed_codes
 from pipeline.settings import Compare, Primary, Settings
 from schemas.exports import EXPORTS
 
@@ -33,18 +30,15 @@ class Characteristics:
 def characteristics_of(numbers: Numbers, settings: Settings) -> Characteristics:
     """Look each distinct text up once."""
     table = numbers.table(OPERATIONS)
-    fixation = _as_text(table, "fixation")
-    fixations = sorted_distinct([fixation]).to_pylist()
-    columns = {"fixation": word_codes(fixation, fixations)}
+    fixations, fixation = _as_text(table, "fixation")
+    columns = {"fixation": fixation}
     by: dict[str, tuple[str, ...]] = {}
     for name in _compared_columns(settings):
-        text = _as_text(table, name)
-        by[name] = tuple(sorted_distinct([text]).to_pylist())
-        columns[f"by:{name}"] = word_codes(text, by[name])
+        by[name], columns[f"by:{name}"] = _as_text(table, name)
     for group in settings.groups.values():
         columns[f"where:{group.name}"] = _where(table, group.where)
     codes, labels = _codes(table)
-    return Characteristics(columns, tuple(fixations), by, codes, _unisolating(numbers, labels))
+    return Characteristics(columns, fixations, by, codes, _unisolating(numbers, labels))
 
 
 def _compared_columns(settings: Settings) -> list[str]:
@@ -52,36 +46,29 @@ def _compared_columns(settings: Settings) -> list[str]:
     return list(dict.fromkeys(entry.by for entry in asked if entry.by != "procedure"))
 
 
-def _as_text(table: Standing, name: str) -> pa.ChunkedArray:
-    """The column as one text a row; a list of words sorted and joined by `;`."""
-    column = table[name]
+def _as_text(table: Standing, name: str) -> tuple[tuple[str, ...], np.ndarray]:
+    """A column as texts: those that occur, in order, and the position of each row's (int32, -1 where null).
+
+    Yes or no are these words; words of a list are sorted and joined by `;`.
+    """
+    values, codes = table.coded(name)
     kind = EXPORTS[OPERATIONS][name].kind
     if kind == "yes_no":
-        return pc.if_else(column, "yes", "no")
-    text = column.cast(pa.string())
-    return (
-        _mapped(text, lambda value: ";".join(sorted(set(value.split(";")))), pa.string())
-        if kind == "words"
-        else text
-    )
-
-
-def _mapped(
-    column: pa.ChunkedArray, change: Callable[[str], object], becomes: pa.DataType
-) -> pa.ChunkedArray:
-    """Each distinct text changed once; null stays null."""
-    known = sorted_distinct([column])
-    changed = pa.array([change(value) for value in known.to_pylist()], becomes)
-    return pa.chunked_array([changed.take(pc.index_in(column.combine_chunks(), value_set=known))])
+        texts = ["yes" if value else "no" for value in values.to_pylist()]
+    else:
+        texts = values.cast(pa.string()).to_pylist()
+    if kind == "words":
+        texts = [";".join(sorted(set(text.split(";")))) for text in texts]
+    place = {text: number for number, text in enumerate(sorted(set(texts)))}
+    return tuple(place), np.array([*(place[text] for text in texts), -1], dtype=np.int32)[codes]
 
 
 def _where(table: Standing, where: dict[str, tuple[str, ...]]) -> np.ndarray:
     """bool: every column asked for holds one of the words."""
     wanted = np.ones(len(table), dtype=bool)
     for name, words in where.items():
-        known = set(words)
-        holds = _mapped(_as_text(table, name), partial(_holds_one, known), pa.bool_())
-        wanted &= pc.fill_null(holds, False).to_numpy().astype(bool)
+        texts, codes = _as_text(table, name)
+        wanted &= np.array([*(_holds_one(set(words), text) for text in texts), False])[codes]
     return wanted
 
 
@@ -91,16 +78,18 @@ def _holds_one(known: set[str], value: str) -> bool:
 
 def _codes(table: Standing) -> tuple[pd.DataFrame, list[str]]:
     """Every code of every row with its system, own and listed; labels are system and code."""
-    listed = pc.split_pattern(table["concomitant_codes"].combine_chunks(), ";")
-    owner = pc.list_parent_indices(listed)
-    further = joined(table["procedure_system"].take(owner), pc.utf8_trim_whitespace(pc.list_flatten(listed)))
-    own = joined(table["procedure_system"], table["procedure_code"])
-    further = further if isinstance(further, pa.ChunkedArray) else pa.chunked_array([further])
-    labels = sorted_distinct([own, further]).to_pylist()
+    own_labels, own = table.paired("procedure_system", "procedure_code")
+    owner, further_labels, further = listed_codes(table)
+    labels = sorted({*own_labels, *further_labels})
+    position = {label: number for number, label in enumerate(labels)}
+    own, further = (
+        np.array([*(position[label] for label in each), -1], dtype=np.int32)[code]
+        for each, code in ((own_labels, own), (further_labels, further))
+    )
     frame = pd.DataFrame(
         {
-            "operation": np.append(np.arange(len(table)), owner.to_numpy()),
-            "code": np.append(word_codes(own, labels), word_codes(further, labels)),
+            "operation": np.append(np.arange(len(table)), owner),
+            "code": np.append(own, further),
             "own": np.append(np.ones(len(table), bool), np.zeros(len(owner), bool)),
         }
     )

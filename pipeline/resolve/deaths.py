@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.catalogue import PATIENT_DIED
-from pipeline.columns import JOINER, calendar_days, joined
+from pipeline.columns import JOINER, calendar_days, coded, given, holds, joined, paired, word_codes
 from pipeline.handover import KEPT, NO_DAY, Accepted
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def operations_after_death(
     told = _deaths(accepted, fates, look)
     if told.empty:
         return {}
-    operations = _performed(accepted, fates)
+    operations = _performed(accepted, fates, _ids(told["patient"]))
     died = told.groupby("patient", sort=False)["day"].min()
     late = operations[operations["day"] > operations["patient"].map(died).astype("float64").fillna(np.inf)]
     if late.empty:
@@ -64,11 +64,12 @@ def records_after_death(
     if told.empty:
         return {}
     died = told.groupby("patient", sort=False)["day"].min()
+    ids = _ids(told["patient"])
     found = {}
     for name, (day, words) in PRESENT.items():
         table = accepted.tables[name]
-        chosen = pc.is_in(table["status"], value_set=pa.array(words)) if words else pc.is_valid(table[day])
-        rows = rows_with_patient(table, day, chosen, fates[name])
+        chosen = word_codes(table["status"], words) >= 0 if words else given(table[day])
+        rows = rows_with_patient(table, day, chosen, fates[name], ids)
         last = rows["patient"].map(died).astype("float64").fillna(np.inf)
         late = rows.loc[rows["day"] > last, "row"].to_numpy(np.int64)
         late = np.setdiff1d(late, told.loc[told["table"] == name, "row"].to_numpy(np.int64))
@@ -81,8 +82,8 @@ def _deaths(accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup) -
     """`table, row, patient, day` of every row that tells of a death."""
     tables = accepted.tables
     telling = {
-        "patients": ("died_on", pc.is_valid(tables["patients"]["died_on"])),
-        "followups": ("seen_on", pc.equal(tables["followups"]["status"], DIED)),
+        "patients": ("died_on", given(tables["patients"]["died_on"])),
+        "followups": ("seen_on", word_codes(tables["followups"]["status"], [DIED]) == 0),
         "events": ("occurred_on", _fatal(tables["events"], look)),
     }
     found = [
@@ -92,16 +93,24 @@ def _deaths(accepted: Accepted, fates: Mapping[str, np.ndarray], look: Lookup) -
     return pd.concat(found, ignore_index=True)
 
 
-def _performed(accepted: Accepted, fates: Mapping[str, np.ndarray]) -> pd.DataFrame:
+def _performed(accepted: Accepted, fates: Mapping[str, np.ndarray], among: set[str]) -> pd.DataFrame:
     table = accepted.tables["operations"]
-    return rows_with_patient(
-        table, "performed_on", pc.equal(table["status"], "performed"), fates["operations"]
-    )
+    done = holds(table["status"], lambda status: pc.equal(status, "performed"))
+    return rows_with_patient(table, "performed_on", done, fates["operations"], among)
 
 
-def rows_with_patient(table: pa.Table, day: str, chosen: pa.ChunkedArray, fate: np.ndarray) -> pd.DataFrame:
-    """`row, patient, day` of the chosen rows that stand and have a day."""
-    rows = np.flatnonzero(pc.fill_null(chosen, False).to_numpy().astype(bool) & (fate == KEPT))
+def rows_with_patient(
+    table: pa.Table, day: str, chosen: np.ndarray, fate: np.ndarray, among: set[str] | None = None
+) -> pd.DataFrame:
+    """`row, patient, day` of the chosen rows that stand and have a day; only of ids `among` these, if they are given.
+
+    `patient` is site and id joined, so only where rows are few.
+    """
+    chosen = chosen & (fate == KEPT)
+    if among is not None:
+        ids = pa.array(sorted(among), pa.string())
+        chosen &= holds(table["patient_id"], lambda texts: pc.is_in(texts, value_set=ids))
+    rows = np.flatnonzero(chosen)
     taken = table.select(["site", "patient_id", day]).take(rows)
     days = calendar_days(taken[day])
     keys = joined(taken["site"], taken["patient_id"]).to_pandas()
@@ -109,13 +118,16 @@ def rows_with_patient(table: pa.Table, day: str, chosen: pa.ChunkedArray, fate: 
     return found[(days != NO_DAY) & found["patient"].notna()]
 
 
-def _fatal(events: pa.Table, look: Lookup) -> pa.ChunkedArray:
-    """Events whose code says that the patient died, looked up once a distinct code."""
+def _ids(patients: pd.Series) -> set[str]:
+    """The patients' ids without their sites."""
+    return {patient.split(JOINER, 1)[1] for patient in patients}
+
+
+def _fatal(events: pa.Table, look: Lookup) -> np.ndarray:
+    """bool: the event's code says that the patient died; looked up once a distinct code."""
     fatal = {key for key, entry in look.catalogue.complications.items() if PATIENT_DIED in entry.implied_by}
-    keys = joined(events["code_system"], events["code"])
-    distinct = pc.drop_null(pc.unique(keys)).to_pylist()
-    deadly = [key for key in distinct if _means(look, key, fatal)]
-    return pc.is_in(keys, value_set=pa.array(deadly, pa.string()))
+    labels, code = paired(*coded(events["code_system"]), *coded(events["code"]))
+    return np.array([*(_means(look, label, fatal) for label in labels), False])[code]
 
 
 def _means(look: Lookup, key: str, categories: set[str]) -> bool:

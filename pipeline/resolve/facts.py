@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,11 @@ from pipeline.columns import (
     JOINER,
     answers,
     calendar_days,
+    coded,
     decimals,
-    first_positions,
     given,
-    joined,
+    occurring,
+    paired,
     sorted_distinct,
     whole_numbers,
     word_codes,
@@ -35,11 +36,10 @@ Columns = dict[str, np.ndarray]
 
 @dataclass(frozen=True)
 class Standing:
-    """The rows of a table that stand; a column is taken when it is first asked for."""
+    """The rows of a table that stand; what a column says becomes numbers first, so no text is copied."""
 
     table: pa.Table
     rows: np.ndarray
-    _taken: dict[str, pa.ChunkedArray] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -47,25 +47,22 @@ class Standing:
     def __contains__(self, name: str) -> bool:
         return name in self.table.column_names
 
-    def __getitem__(self, name: str) -> pa.ChunkedArray:
-        if name not in self._taken:
-            self._taken[name] = self._of_rows(self.table[name])
-        return self._taken[name]
+    def of(self, name: str, as_numbers: Callable[[pa.ChunkedArray], np.ndarray]) -> np.ndarray:
+        """`as_numbers` of a column, at the rows that stand."""
+        return as_numbers(self.table[name])[self.rows]
 
-    def _of_rows(self, column: pa.ChunkedArray) -> pa.ChunkedArray:
-        if not self._ascending:
-            return column.take(pa.array(self.rows))
-        return column if len(self.rows) == len(column) else column.filter(self._mask)
+    def words(self, name: str, words: Sequence[str]) -> np.ndarray:
+        """int32 position of each text of a column in `words`, -1 where it is null or not among them."""
+        return self.of(name, lambda column: word_codes(column, words))
 
-    @cached_property
-    def _ascending(self) -> bool:
-        return bool((np.diff(self.rows) > 0).all())
+    def coded(self, name: str) -> tuple[pa.Array, np.ndarray]:
+        """Distinct values of a column in order, and the position of each row's among them: int32, -1 where null."""
+        values, codes = coded(self.table[name])
+        return occurring(values, codes[self.rows])
 
-    @cached_property
-    def _mask(self) -> pa.Array:
-        mask = np.zeros(len(self.table), dtype=bool)
-        mask[self.rows] = True
-        return pa.array(mask)
+    def paired(self, one: str, other: str, joiner: str = JOINER) -> tuple[list[str], np.ndarray]:
+        """The same for pairs of texts of two columns, joined."""
+        return paired(*self.coded(one), *self.coded(other), joiner)
 
 
 @dataclass(frozen=True)
@@ -78,17 +75,24 @@ class Numbers:
     standing: dict[str, Standing]
     patients: dict[str, np.ndarray]
     sites: pa.Array
-    surgeons: pa.Array
+    surgeons: tuple[str, ...]
+    surgeon: np.ndarray  # of each operation that stands
     measures: pa.Array
-    operations: pa.Array  # (site, operation id) of the operations that stand
     operation_patient: np.ndarray
-    named: dict[str, np.ndarray]  # table → operation that each accepted row names, -1 where none that stands
+    named: dict[
+        str, np.ndarray
+    ]  # table → number of the operation's id that each accepted row names, -1 where none
+    operation_of: np.ndarray  # number of an operation's id → operation, -1 where none of that id stands
 
     def table(self, name: str) -> Standing:
         return self.standing[name]
 
+    def patient(self, name: str) -> np.ndarray:
+        """int64 patient of each row of a table that stands."""
+        return self.patients[name][self.rows[name]].astype(np.int64)
+
     def words(self, name: str, column: str) -> np.ndarray:
-        return word_codes(self.table(name)[column], EXPORTS[name][column].vocabulary)
+        return self.table(name).words(column, EXPORTS[name][column].vocabulary)
 
 
 #: Column of each table that names an operation.
@@ -123,12 +127,12 @@ def numbers_for(
     own = keys.numbers[0][rows["operations"]]
     by_id = np.argsort(own, kind="stable")
     rows = {**rows, "operations": rows["operations"][by_id]}
-    position = np.full(len(keys) + 1, -1, dtype=np.int64)
+    position = np.full(len(keys) + 1, -1, dtype=np.int32)
     position[own[by_id]] = np.arange(len(own))
     standing = {name: Standing(table, rows[name]) for name, table in tables.items()}
     folders = pa.chunked_array([[source.site for source in accepted.sources]], pa.string())
     everywhere = [folders, *(table["site"] for table in tables.values())]
-    surgeon = _surgeon_keys(standing["operations"], shared_surgeons)
+    surgeons, surgeon = _surgeons(standing["operations"], shared_surgeons)
     return Numbers(
         accepted,
         look,
@@ -136,36 +140,38 @@ def numbers_for(
         standing,
         patients,
         sites=sorted_distinct(everywhere),
-        surgeons=sorted_distinct([surgeon]),
+        surgeons=tuple(surgeons),
+        surgeon=surgeon,
         measures=sorted_distinct([tables["measurements"]["measure"]]),
-        operations=keys.known.take(pa.array(own[by_id])),
         operation_patient=patients["operations"][rows["operations"]],
-        named=dict(zip(NAMING, (position[number] for number in keys.numbers[1:]), strict=True)),
+        named=dict(zip(NAMING, keys.numbers[1:], strict=True)),
+        operation_of=position,
     )
 
 
-def _surgeon_keys(table: Standing, shared: bool) -> pa.ChunkedArray:
-    if shared:
-        return table["surgeon_id"]
-    return pc.binary_join_element_wise(table["site"], table["surgeon_id"], "/")
+def _surgeons(table: Standing, shared: bool) -> tuple[list[str], np.ndarray]:
+    """The surgeons of operations that stand, and the position of each operation's."""
+    if not shared:
+        return table.paired("site", "surgeon_id", "/")
+    surgeons, codes = table.coded("surgeon_id")
+    return surgeons.to_pylist(), codes
 
 
-def operation_facts(numbers: Numbers, shared_surgeons: bool) -> pd.DataFrame:
+def operation_facts(numbers: Numbers) -> pd.DataFrame:
     table = numbers.table("operations")
     flags = ("planned", "prior_operation_same_joint", "smoker", "diabetes")
     words = ("status", "sex", "planned_as", "anaesthesia", "urgency", "sport_level")
+    whole = ("age_years", "asa_class", "nonoperative_weeks")
     columns: Columns = {
         "operation": np.arange(len(table), dtype=np.int64),
         **_common(numbers, "operations", "performed_on"),
-        "procedure": _procedures(table, numbers.look),
-        "surgeon": word_codes(_surgeon_keys(table, shared_surgeons), numbers.surgeons.to_pylist()),
-        "age_years": whole_numbers(table["age_years"]),
-        "asa_class": whole_numbers(table["asa_class"]),
-        "nonoperative_weeks": whole_numbers(table["nonoperative_weeks"]),
+        "procedure": _procedures(*table.paired("procedure_system", "procedure_code"), numbers.look),
+        "surgeon": numbers.surgeon,
+        **{name: table.of(name, whole_numbers) for name in whole},
         "planned_with": _named(numbers, "operations"),
-        "planned_on": calendar_days(table["planned_on"]),
-        "reason": word_codes(table["reason"], numbers.look.categories),
-        **{name: answers(table[name]) for name in flags},
+        "planned_on": table.of("planned_on", calendar_days),
+        "reason": table.words("reason", numbers.look.categories),
+        **{name: table.of(name, answers) for name in flags},
         **{name: numbers.words("operations", name) for name in words},
     }
     return pd.DataFrame(columns)
@@ -173,15 +179,27 @@ def operation_facts(numbers: Numbers, shared_surgeons: bool) -> pd.DataFrame:
 
 def concomitant_facts(numbers: Numbers) -> pd.DataFrame:
     """One row a listed code that is a procedure of the catalogue, in the row's own code system."""
-    table = numbers.table("operations")
-    listed = pc.split_pattern(table["concomitant_codes"].combine_chunks(), ";")
-    owner = pc.list_parent_indices(listed)
-    code = pc.utf8_trim_whitespace(pc.list_flatten(listed))
-    flat = pa.table({"procedure_system": table["procedure_system"].take(owner), "procedure_code": code})
-    found = pd.DataFrame(
-        {"operation": owner.to_numpy().astype(np.int64), "procedure": _procedures(flat, numbers.look)}
-    )
+    owner, labels, code = listed_codes(numbers.table("operations"))
+    found = pd.DataFrame({"operation": owner, "procedure": _procedures(labels, code, numbers.look)})
     return found[found["procedure"] >= 0].drop_duplicates(ignore_index=True)
+
+
+def listed_codes(table: Standing) -> tuple[np.ndarray, list[str], np.ndarray]:
+    """The codes listed in `concomitant_codes`, one after the other, each distinct list split once.
+
+    Returns:
+        The row of each (int64), labels of system and code in order, and the position of each among the labels.
+    """
+    lists, own = table.coded("concomitant_codes")
+    split = pc.split_pattern(lists, ";")
+    codes, code = coded(pa.chunked_array([pc.utf8_trim_whitespace(pc.list_flatten(split))]))
+    length = pc.list_value_length(split).to_numpy().astype(np.int64)
+    of_row = np.append(length, 0)[own]
+    owner = np.repeat(np.arange(len(table), dtype=np.int64), of_row)
+    shift = np.append(np.cumsum(length) - length, 0)[own] - (np.cumsum(of_row) - of_row)
+    systems, system = table.coded("procedure_system")
+    labels, pair = paired(systems, system[owner], codes, code[np.arange(len(owner)) + shift[owner]])
+    return owner, labels, pair
 
 
 def event_facts(numbers: Numbers) -> pd.DataFrame:
@@ -190,10 +208,10 @@ def event_facts(numbers: Numbers) -> pd.DataFrame:
         **_common(numbers, "events", "occurred_on"),
         "operation": _named(numbers, "events"),
         **_places(numbers, table),
-        **_code_meanings(table, numbers.look),
-        "coded": given(table["code"]),
-        "noted": given(table["note"]),
-        "instability_level": whole_numbers(table["instability_level"]),
+        **_code_meanings(*table.paired("code_system", "code"), numbers.look),
+        "coded": table.of("code", given),
+        "noted": table.of("note", given),
+        "instability_level": table.of("instability_level", whole_numbers),
         "through": numbers.words("events", "through_fixation_site"),
         "energy": numbers.words("events", "energy"),
         "origin": numbers.words("events", "source"),
@@ -210,10 +228,10 @@ def followup_facts(numbers: Numbers) -> pd.DataFrame:
         **_places(numbers, table),
         "status": numbers.words("followups", "status"),
         "sport": numbers.words("followups", "return_to_sport"),
-        "returned": calendar_days(table["returned_on"]),
+        "returned": table.of("returned_on", calendar_days),
         "why_not": numbers.words("followups", "not_returned_because"),
-        "noted": given(table["note"]),
-        "instability_level": whole_numbers(table["instability_level"]),
+        "noted": table.of("note", given),
+        "instability_level": table.of("instability_level", whole_numbers),
     }
     return pd.DataFrame(columns)
 
@@ -224,9 +242,9 @@ def measurement_facts(numbers: Numbers) -> pd.DataFrame:
         **_common(numbers, "measurements", "measured_on"),
         "operation": _named(numbers, "measurements"),
         **_places(numbers, table),
-        "measure": word_codes(table["measure"], numbers.measures.to_pylist()),
+        "measure": table.words("measure", numbers.measures.to_pylist()),
         "mode": numbers.words("measurements", "mode"),
-        "value": decimals(table["value"]),
+        "value": table.of("value", decimals),
     }
     return pd.DataFrame(columns)
 
@@ -235,38 +253,34 @@ def patient_facts(numbers: Numbers) -> pd.DataFrame:
     table = numbers.table("patients")
     columns: Columns = {
         "row": numbers.rows["patients"],
-        "site": word_codes(table["site"], numbers.sites.to_pylist()),
-        "patient": numbers.patients["patients"][numbers.rows["patients"]],
-        "died": calendar_days(table["died_on"]),
-        "moved": calendar_days(table["moved_away_on"]),
+        "site": table.words("site", numbers.sites.to_pylist()),
+        "patient": numbers.patient("patients"),
+        "died": table.of("died_on", calendar_days),
+        "moved": table.of("moved_away_on", calendar_days),
     }
     return pd.DataFrame(columns)
 
 
 def _common(numbers: Numbers, name: str, day: str) -> Columns:
-    table, rows = numbers.table(name), numbers.rows[name]
+    table = numbers.table(name)
     return {
-        "row": rows,
-        "site": word_codes(table["site"], numbers.sites.to_pylist()),
-        "patient": numbers.patients[name][rows],
-        "day": calendar_days(table[day]),
-        "side": word_codes(table["side"], SIDES),
+        "row": numbers.rows[name],
+        "site": table.words("site", numbers.sites.to_pylist()),
+        "patient": numbers.patient(name),
+        "day": table.of(day, calendar_days),
+        "side": table.words("side", SIDES),
     }
 
 
 def _places(numbers: Numbers, table: Standing) -> Columns:
     places = numbers.look.places
-    joint = word_codes(table["joint"], places)
-    bone = word_codes(table["bone"], places) if "bone" in table else np.full(len(table), -1, dtype=np.int32)
-    return {"joint": joint, "bone": bone}
+    bone = table.words("bone", places) if "bone" in table else np.full(len(table), -1, dtype=np.int32)
+    return {"joint": table.words("joint", places), "bone": bone}
 
 
-def _procedures(table: Standing | pa.Table, look: Lookup) -> np.ndarray:
+def _procedures(labels: list[str], pair: np.ndarray, look: Lookup) -> np.ndarray:
     """int32 procedure of each (system, code), looked up once a distinct pair."""
-    keys = joined(table["procedure_system"], table["procedure_code"])
-    known = sorted_distinct([keys] if isinstance(keys, pa.ChunkedArray) else [pa.chunked_array([keys])])
-    meaning = np.array([_procedure(look, pair) for pair in known.to_pylist()] + [-1], dtype=np.int32)
-    return meaning[first_positions(keys, known)]
+    return np.array([*(_procedure(look, label) for label in labels), -1], dtype=np.int32)[pair]
 
 
 def _procedure(look: Lookup, pair: str) -> int:
@@ -275,12 +289,10 @@ def _procedure(look: Lookup, pair: str) -> int:
     return -1 if key is None else look.procedure_position[key]
 
 
-def _code_meanings(table: Standing, look: Lookup) -> Columns:
+def _code_meanings(labels: list[str], pair: np.ndarray, look: Lookup) -> Columns:
     """What each event's code says, looked up once a distinct (system, code)."""
-    keys = joined(table["code_system"], table["code"])
-    known = sorted_distinct([keys])
-    meanings = [_meaning(look, pair) for pair in known.to_pylist()] + [(-1, -1, 0, 0, -1, -1)]
-    chosen = np.array(meanings, dtype=np.int32)[first_positions(keys, known)]
+    meanings = [*(_meaning(look, label) for label in labels), (-1, -1, 0, 0, -1, -1)]
+    chosen = np.array(meanings, dtype=np.int32)[pair]
     names = ("category", "level", "specific", "subsequent", "code_joint", "code_side")
     return {name: chosen[:, position] for position, name in enumerate(names)}
 
@@ -309,12 +321,11 @@ def _meaning(look: Lookup, pair: str) -> tuple[int, int, int, int, int, int]:
 
 def _named(numbers: Numbers, name: str) -> np.ndarray:
     """The operation a record names: its number, NOT_NAMED, NOT_SENT or NOT_THEIRS."""
-    rows = numbers.rows[name]
-    found = numbers.named[name][rows]
-    named = np.where(
-        given(numbers.table(name)[NAMING[name]]), np.where(found >= 0, found, NOT_SENT), NOT_NAMED
-    )
-    sent = named >= 0
-    theirs = numbers.operation_patient[named[sent]] == numbers.patients[name][rows][sent]
-    named[sent] = np.where(theirs, named[sent], NOT_THEIRS)
+    number = numbers.named[name][numbers.rows[name]]
+    named = numbers.operation_of[number].astype(np.int64)
+    named[named < 0] = NOT_SENT
+    named[number < 0] = NOT_NAMED
+    sent = np.flatnonzero(named >= 0)
+    strange = numbers.operation_patient[named[sent]] != numbers.patient(name)[sent]
+    named[sent[strange]] = NOT_THEIRS
     return with_bare_ids(numbers, name, NAMING[name], named)

@@ -6,16 +6,17 @@ Both tables are small (people write them), so they are read row by row.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from datetime import date
-from functools import cache
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline import findings
-from pipeline.columns import JOINER, joined
+from pipeline.columns import holds
 from pipeline.handover import NOT_NAMED, RECORD_TABLES, SIDE_LETTERS
 from pipeline.resolve.facts import Numbers
 from pipeline.reviewers import persons
@@ -46,8 +47,8 @@ Complaints = list[dict[str, object]]
 
 def link_facts(links: pd.DataFrame, numbers: Numbers) -> tuple[pd.DataFrame, Complaints]:
     """Rows of `links` that name a record and a case (or `none`); the last decided of a record stands."""
-    find_case = _case_finder(numbers)
-    find_record = _record_finder(numbers)
+    find_case = _case_finder(numbers, links["case_id"])
+    find_record = _record_finder(numbers, links)
     rows, complaints = [], []
     for position, link in enumerate(links.to_dict("records")):
         record = find_record(link["table"], link["site_id"], link["record_id"])
@@ -72,7 +73,7 @@ def decision_facts(
     `position` is the row of the input. A reading of letters that found nothing has category -1, and `read` tells
     the readings of a case apart. The second result names the reviewers behind the numbers.
     """
-    find_case = _case_finder(numbers)
+    find_case = _case_finder(numbers, decisions["case_id"])
     named = persons(str(reviewer) for reviewer in decisions["reviewer"])
     reviewers = sorted(set(named.values()))
     letters = {text: number for number, text in enumerate(sorted({str(e) for e in decisions["evidence"]}))}
@@ -167,32 +168,45 @@ def _day(value: date | None) -> int:
     return (value - EPOCH).days if isinstance(value, date) else -(2**31)
 
 
-def _case_finder(numbers: Numbers) -> Callable[[str], tuple[int, int] | None]:
-    @cache
-    def position() -> dict[str, int]:
-        return {key: number for number, key in enumerate(numbers.operations.to_pylist())}
+def _case_finder(numbers: Numbers, case_ids: Iterable[str]) -> Callable[[str], tuple[int, int] | None]:
+    """What gives operation and side of any of the case ids; None where there is no such case."""
+    written = {case_id: parts for case_id in case_ids if (parts := CASE_ID.fullmatch(case_id))}
+    known = _records(numbers, "operations", {parts["operation"] for parts in written.values()})
 
     def find(case_id: str) -> tuple[int, int] | None:
-        parts = CASE_ID.fullmatch(case_id)
-        operation = position().get(f"{parts['site']}{JOINER}{parts['operation']}") if parts else None
+        parts = written.get(case_id)
+        operation = known.get((parts["site"], parts["operation"])) if parts else None
         return None if parts is None or operation is None else (operation, SIDE_LETTERS.index(parts["side"]))
 
     return find
 
 
-def _record_finder(numbers: Numbers) -> Callable[[str, str, str], int | None]:
-    known: dict[str, dict[str, int]] = {}
+def _record_finder(numbers: Numbers, links: pd.DataFrame) -> Callable[[str, str, str], int | None]:
+    asked = links["record_id"].groupby(links["table"]).agg(set)
+    known = {name: _records(numbers, name, asked[name]) for name in RECORD_TABLES if name in asked.index}
 
     def find(table: str, site: str, record_id: str) -> int | None:
-        if table not in RECORD_TABLES:
-            return None
-        if table not in known:
-            rows = numbers.table(table)
-            keys: pa.ChunkedArray = joined(rows["site"], rows[ID_COLUMN[table]])
-            known[table] = {key: number for number, key in enumerate(keys.to_pylist())}
-        return known[table].get(f"{site}{JOINER}{record_id}")
+        return known.get(table, {}).get((site, record_id))
 
     return find
+
+
+def _records(numbers: Numbers, name: str, ids: Iterable[str]) -> dict[tuple[str, str], int]:
+    """Site and id of the records that stand and have one of the ids, with their positions among those that stand."""
+    wanted = pa.array(sorted(ids), pa.string())
+    if not len(wanted):
+        return {}
+    table, column = numbers.standing[name], ID_COLUMN[name]
+    of_ids = table.of(column, lambda texts: holds(texts, lambda chunk: pc.is_in(chunk, value_set=wanted)))
+    found = np.flatnonzero(of_ids)
+    taken = table.table.select(["site", column]).take(pa.array(table.rows[found]))
+    return dict(
+        zip(
+            zip(*(taken[each].to_pylist() for each in ("site", column)), strict=True),
+            found.tolist(),
+            strict=True,
+        )
+    )
 
 
 def _complaint(row: Mapping[Hashable, Any], table: str, rule: str, column: str) -> dict[str, object]:

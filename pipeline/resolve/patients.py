@@ -35,8 +35,11 @@ def patients_of(accepted: Accepted, merges: pd.DataFrame, shared: bool) -> Patie
     columns = [_columns(accepted.tables[name], shared) for name in WITH_PATIENTS]
     keys = keys_of([*columns, _written(ends, shared)])
     *sent, named = keys.numbers
-    canonical, complaints = _canonical(len(keys), _occurring(sent, len(keys)), named, merges)
-    number = {name: canonical[own] for name, own in zip(WITH_PATIENTS, sent, strict=True)}
+    number = dict(zip(WITH_PATIENTS, sent, strict=True))
+    complaints: list[dict[str, object]] = []
+    if len(merges):
+        canonical, complaints = _canonical(len(keys), _occurring(sent, len(keys)), named, merges)
+        number = {name: canonical[own] for name, own in number.items()}
     return Patients(number, _hashes(keys), tuple(complaints))
 
 
@@ -75,7 +78,7 @@ def _canonical(
         named: The two patients of each merge, one merge after the other.
         merges: What the records office wrote.
     """
-    canonical = np.append(np.arange(patients, dtype=np.int64), -1)
+    canonical = np.append(np.arange(patients, dtype=np.int64), -1).astype(named.dtype)
     complaints = []
     for merge, (here, there) in zip(merges.to_dict("records"), named.reshape(-1, 2), strict=True):
         if not sent[[here, there]].all():

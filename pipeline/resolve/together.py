@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.columns import calendar_days, whole_numbers
+from pipeline.columns import calendar_days, coded, holds, whole_numbers
 from pipeline.handover import KEPT, NO_DAY, Accepted
 from pipeline.keys import keys_of
 
@@ -51,13 +51,8 @@ def patients_alike(accepted: Accepted, rows: pd.DataFrame) -> np.ndarray:
     None where three patients share one, or where so many are alike that the columns sent cannot tell people apart.
     """
     table = accepted.tables["operations"]
-    key = rows["day"].to_numpy(np.int64)
-    for name in FIRST_COMPARED:
-        codes = _codes(table[name].take(rows["row"].to_numpy()))
-        key = np.unique(key, return_inverse=True)[1] * (codes.max(initial=0) + 1) + codes
-    _, first, count = np.unique(key, return_inverse=True, return_counts=True)
-    alike = table.take(rows["row"].to_numpy()[count[first] > 1])
-    alike = alike.append_column("row", pa.array(rows["row"].to_numpy()[count[first] > 1]))
+    own = rows["row"].to_numpy()[_occurs_again(_first_compared(table, rows))]
+    alike = table.take(own).append_column("row", pa.array(own))
     shared = [name for name in table.column_names if name not in NOT_SHARED]
     told = alike.filter(pc.is_valid(alike["surgeon_id"])).to_pandas()
     patients = told.groupby(shared, dropna=False, sort=False)["patient_id"].transform("nunique")
@@ -65,10 +60,24 @@ def patients_alike(accepted: Accepted, rows: pd.DataFrame) -> np.ndarray:
     return np.sort(pairs) if len(pairs) <= MOST_ALIKE * len(rows) else np.empty(0, np.int64)
 
 
-def _codes(column: pa.ChunkedArray) -> np.ndarray:
-    """int64 number of each distinct value of a column; null is one of them."""
-    encoded = column.combine_chunks().dictionary_encode(null_encoding="encode")
-    return encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
+def _first_compared(table: pa.Table, rows: pd.DataFrame) -> np.ndarray:
+    """int64: two rows have the same number if they have the same day and values of the columns looked at first."""
+    day = rows["day"].to_numpy(np.int64)
+    key = day - day.min(initial=0)
+    for name in FIRST_COMPARED:
+        values, codes = coded(table[name])
+        if int(key.max(initial=0)) > 2**62 // (len(values) + 1):
+            key = np.unique(key, return_inverse=True)[1]
+        key = key * (len(values) + 1) + codes[rows["row"]] + 1
+    return key
+
+
+def _occurs_again(numbers: np.ndarray) -> np.ndarray:
+    """bool: another entry is the same number."""
+    ordered = np.sort(numbers)
+    several = ordered[1:][ordered[1:] == ordered[:-1]]
+    place = np.searchsorted(several, numbers)
+    return np.append(several, -1)[place] == numbers
 
 
 def performed(accepted: Accepted, fates: Fates) -> pd.DataFrame:
@@ -76,6 +85,6 @@ def performed(accepted: Accepted, fates: Fates) -> pd.DataFrame:
     table = accepted.tables["operations"]
     patient = keys_of([(table["site"], table["patient_id"])]).numbers[0]
     day = calendar_days(table["performed_on"])
-    done = pc.fill_null(pc.equal(table["status"], "performed"), False).to_numpy().astype(bool)
+    done = holds(table["status"], lambda status: pc.equal(status, "performed"))
     rows = np.flatnonzero(done & (fates["operations"] == KEPT) & (patient >= 0) & (day != NO_DAY))
     return pd.DataFrame({"row": rows, "patient": patient[rows], "day": day[rows]})

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.columns import calendar_days
+from pipeline.columns import calendar_days, holds
 from pipeline.handover import CONFLICTING, DUPLICATE, KEPT, NO_DAY, SUPERSEDED, WITHDRAWN, Source
 from pipeline.keys import keys_of
 
@@ -48,7 +48,7 @@ def versions_of(
     conflicting = np.zeros(len(table), dtype=bool)
     used_again = np.zeros(len(table), dtype=bool)
     key = _record_keys(table, id_column)
-    repeated = np.flatnonzero(np.bincount(key)[key] > 1) if len(key) else np.zeros(0, dtype=np.int64)
+    repeated = np.flatnonzero((np.bincount(key) > 1)[key]) if len(key) else np.zeros(0, dtype=np.int64)
     if len(repeated):
         order = _ordered(table, key, repeated, sources)
         used_again[_with_key(order, _reused(table, order, day_column))] = True
@@ -57,23 +57,22 @@ def versions_of(
         fate[conflicting | used_again] = CONFLICTING
         standing = order.rows[fate[order.rows] == KEPT]
         fate[standing] = _ranked(table, standing, key[standing])
-    withdrawn = pc.fill_null(pc.equal(table["record_status"], "withdrawn"), False).to_numpy().astype(bool)
+    withdrawn = holds(table["record_status"], lambda status: pc.equal(status, "withdrawn"))
     fate[(fate == KEPT) & withdrawn] = WITHDRAWN
     return Versions(fate, conflicting, used_again)
 
 
 def _record_keys(table: pa.Table, id_column: str) -> np.ndarray:
-    """int64 number of each (site, id)."""
+    """int32 number of each (site, id)."""
     return keys_of([(table["site"], table[id_column])]).numbers[0]
 
 
 def _ordered(table: pa.Table, key: np.ndarray, rows: np.ndarray, sources: tuple[Source, ...]) -> _Order:
-    recorded = table["recorded_at"].cast(pa.int64()).take(rows)
+    recorded = table["recorded_at"].take(rows).cast(pa.int64())
     carried = pc.is_valid(recorded).to_numpy().astype(bool)
-    all_carry = np.bincount(key[rows], minlength=key.max() + 1) == np.bincount(
-        key[rows], carried, key.max() + 1
-    )
-    moment = np.where(all_carry[key[rows]], pc.fill_null(recorded, 0).to_numpy(), 0)
+    _, record = np.unique(key[rows], return_inverse=True)
+    all_carry = np.bincount(record) == np.bincount(record, carried)
+    moment = np.where(all_carry[record], pc.fill_null(recorded, 0).to_numpy(), 0)
     source = table["source_number"].to_numpy()[rows]
     receipt = _first_receipts(sources)[source]
     order = np.lexsort((rows, source, receipt, moment, key[rows]))

@@ -6,6 +6,10 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
+
+from pipeline.resolve.together import _occurs_again
+
 FIRST = date(2025, 1, 6)
 
 
@@ -40,3 +44,8 @@ def test_three_alike_are_no_pair(resolve: Callable[..., Any]) -> None:
 def test_where_many_are_alike_the_columns_tell_nobody_apart(resolve: Callable[..., Any]) -> None:
     again = [{**row, "operation_id": f"t{n}", "patient_id": f"q{n}"} for n, row in enumerate(rows(20))]
     assert alike(resolve, [*rows(60), *again]) == set()
+
+
+def test_numbers_that_occur_again() -> None:
+    assert _occurs_again(np.array([5, 0, 7, 5, 0, 9])).tolist() == [True, True, False, True, True, False]
+    assert _occurs_again(np.array([], dtype=np.int64)).tolist() == []
