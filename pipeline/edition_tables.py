@@ -109,6 +109,8 @@ def _of_counted_cases(whole: Whole) -> dict[str, pd.DataFrame]:
     lists = ("complications", "evidence", "records", "unread", "decided", "heard")
     names = (*lists, "chain", "returns", "concomitant")
     frames = {name: getattr(whole, name) for name in names}
+    if counted.all():
+        return {**frames, "unattributed": whole.unattributed}
     kept = {
         name: frame[counted[frame["case"].to_numpy()]].reset_index(drop=True)
         for name, frame in frames.items()

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from schemas.exports import ID_COLUMN
+
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from pipeline.audit import Analysed
+    from pipeline.handover import Accepted
     from pipeline.publish.lists import Lists
     from pipeline.publish.numbers import Register
     from pipeline.publish.numbers.answers import Answers
@@ -41,10 +45,24 @@ def listing(rows: Accounted, result: Analysed, tables: Mapping[str, pd.DataFrame
         ground.settings,
         ground.catalogue,
         _news(rows, result, lists),
-        Received(rows.validated.accepted, rows.validated.quarantined, rows.resolved.fates, tables["records"]),
+        Received(
+            _places_of(rows.validated.accepted),
+            rows.validated.quarantined,
+            rows.resolved.fates,
+            tables["records"],
+        ),
         _answers(result, lists),
     )
     return Register(facts)
+
+
+def _places_of(accepted: Accepted) -> Accepted:
+    """Accepted rows by id, file and line alone, so that nothing else of them is kept while the edition is written."""
+    tables = {
+        name: table.select([ID_COLUMN[name], "source_number", "source_line"])
+        for name, table in accepted.tables.items()
+    }
+    return replace(accepted, tables=tables)
 
 
 def _answers(result: Analysed, lists: Lists) -> Answers:

@@ -203,16 +203,22 @@ def _for_senders(rows: Accounted, told: pd.DataFrame) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class Made:
-    """An edition before it is written.
+    """An edition before it is written, without the rows it was made from.
 
     Attributes:
-        rows: Every row in its place.
+        ground: Settings and days of the run.
+        over_tolerance: (site, table) of whose newest receipt too many rows are held back.
+        removed: What requests to remove patients took out.
+        troubles: What hindered keeping things for the next run.
         tables: Every published table, by name.
         context: What the edition says about itself.
         earlier: The signed edition it is compared with, if there is one.
     """
 
-    rows: Accounted
+    ground: Ground
+    over_tolerance: set[tuple[str, str]]
+    removed: Removed
+    troubles: tuple[str, ...]
     tables: dict[str, pd.DataFrame | pa.Table]
     context: Context
     earlier: SignedEdition | None
@@ -221,9 +227,9 @@ class Made:
         """How the run that made it ends."""
         from pipeline.still_held import told_of
 
-        told = summary_of(self.context.found, self.context.for_senders, self.rows.over_tolerance)
-        notes = (*notes, *self.rows.troubles, *told_of(editions, self.rows.removed))
-        return Done(place, self.context.warnings, self.rows.ground, told, notes, written)
+        told = summary_of(self.context.found, self.context.for_senders, self.over_tolerance)
+        notes = (*notes, *self.troubles, *told_of(editions, self.removed))
+        return Done(place, self.context.warnings, self.ground, told, notes, written)
 
 
 def made(asked: Asked, editions: Path, clock: Clock, hand: Alone = ALONE) -> Made:
@@ -266,7 +272,7 @@ def made(asked: Asked, editions: Path, clock: Clock, hand: Alone = ALONE) -> Mad
         comparable = None if broken else earlier
         tables |= looked_back(comparable, rows, result, tables, context, clock)
         listed = replace(context, lists=listing(rows, result, tables))
-    return Made(rows, tables, listed, earlier)
+    return Made(ground, rows.over_tolerance, rows.removed, rows.troubles, tables, listed, earlier)
 
 
 def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
@@ -291,7 +297,7 @@ def audited(asked: Asked, editions: Path, listener: Listener = silent) -> Done:
         new = made(asked, editions, clock, hand)
         done = _published(new, editions, clock, hand)
     if known:
-        known.keep(done, new.rows.troubles)
+        known.keep(done, new.troubles)
     return done
 
 

@@ -36,6 +36,9 @@ class Printed(Mapping[str, "pd.DataFrame"]):
             self._frames[name] = in_words(self.written[name]).to_pandas()
         return self._frames[name]
 
+    def __contains__(self, name: object) -> bool:
+        return name in self.written
+
     def __iter__(self) -> Iterator[str]:
         return iter(self.written)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.publish import words
 from pipeline.publish.context import Context
+from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, MOST_ROWS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -134,6 +135,9 @@ def linked_failing(
 
 def linked_findings(told: str, found: pd.DataFrame, title: str, context: Context) -> str:
     """How many findings there are, as printed, leading to them."""
+    many = len(found)
+    found = found[:MOST_ROWS] if many > MOST_IN_OWN_FILE else found
     columns = [["" if str(cell) in NOTHING else str(cell) for cell in found[name].tolist()] for name in PLACE]
     columns[0] = [file or NO_FILE for file in columns[0]]
-    return context.lists.rows(told, FINDINGS, title, tuple(PLACE.values()), list(zip(*columns, strict=True)))
+    rows = list(zip(*columns, strict=True))
+    return context.lists.rows(told, FINDINGS, title, tuple(PLACE.values()), rows, many)

@@ -44,7 +44,7 @@ class Received:
     """Every row received, by what became of it.
 
     Attributes:
-        accepted: Typed rows.
+        accepted: Rows with at least their id, file and line.
         quarantined: Table → rows held back.
         fates: Table → what became of each accepted row.
         records: As published.
@@ -65,9 +65,10 @@ class Received:
     def _ended(self, table: str, place: str) -> tuple[pd.DataFrame, np.ndarray]:
         """The same of all sites, and the site of each row; looked for once."""
         if (table, place) not in self._known:
-            own = [self.accepted.tables[table].filter(pa.array(self.fates[table] == FATES[place]))]
-            own += [self.quarantined[table]] if place == "quarantined" else []
             columns = [ID_COLUMN[table], "source_number", "source_line"]
+            ended = pa.array(self.fates[table] == FATES[place])
+            own = [self.accepted.tables[table].select(columns).filter(ended)]
+            own += [self.quarantined[table]] if place == "quarantined" else []
             rows = pa.concat_tables([each.select(columns).cast(_form(columns[0])) for each in own])
             placed = self._placed(*(rows[name] for name in columns))
             self._known[table, place] = placed, placed["File"].map(self._site_of).to_numpy(dtype=object)

@@ -178,6 +178,9 @@ class Register:
         """
         if self.facts is None or not len(rows):
             return told
+        if len(rows) > MOST_IN_OWN_FILE:  # no file holds them all, so that they need not be kept
+            many = many or len(rows)
+            rows = rows[:MOST_ROWS] if isinstance(rows, Sequence) else rows.take(range(MOST_ROWS))
         return self._named(
             told, page, Section(slug(title), "", title, None, many or len(rows), heads=heads, given=rows)
         )
