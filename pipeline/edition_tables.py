@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from pipeline.asking import asked_tables
+from pipeline.memory import given_back
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -37,13 +38,16 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     )
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
     of_cases = case_tables(rows, lists, whole, result.findings)
+    given_back()
+    asked = asked_tables(rows, result, lists)
+    given_back()
     return {
         **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
         **rows.scorecard.tables,
         **of_cases,
         "unattributed": unattributed_list(lists),
         "letters": letters_list(lists),
-        **asked_tables(rows, result, lists),
+        **asked,
         "rates": with_fitness(result.rates, verdicts),
         "cohorts": result.cohorts,
         "event_free": result.event_free,

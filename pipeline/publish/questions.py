@@ -23,7 +23,7 @@ from pipeline.publish.coded import (
 from pipeline.publish.consequences import Figures, consequences
 from pipeline.publish.lists import MOST_LINES, TABLES, Lists
 from pipeline.publish.tables import in_order
-from pipeline.publish.waiting_list import NONE, review_table
+from pipeline.publish.waiting_list import NONE, evidence_of, review_table
 from pipeline.reviewers import REQUESTED, Answers, case_surgeons, needs_another, received_on
 from schemas.asked import QUESTIONS
 
@@ -116,7 +116,7 @@ def _asked_already(asked: pd.DataFrame, lists: Lists) -> np.ndarray:
 
 def _resting(rows: pd.DataFrame, lists: Lists, answers: Answers) -> pd.DataFrame:
     """Where no record speaks for it, the records that the reviewer had who raised it."""
-    bare = np.flatnonzero((rows["evidence"] == "").to_numpy())
+    bare = np.flatnonzero(((rows["evidence"] == "") & (rows["place"] == NONE)).to_numpy())
     if not answers.rested or not len(bare):
         return rows
     own, categories = rows.iloc[bare], (*lists.labels.categories, "")
@@ -124,7 +124,7 @@ def _resting(rows: pd.DataFrame, lists: Lists, answers: Answers) -> pd.DataFrame
     keys = zip(ids, (categories[at] for at in own["category"]), strict=True)
     evidence = rows["evidence"].to_numpy(object).copy()
     evidence[bare] = [answers.rested.get(key, "") for key in keys]
-    return rows.assign(evidence=pd.Series(evidence, index=rows.index, dtype="str"))
+    return rows.assign(evidence=evidence)
 
 
 def _with_forms(listed: pd.DataFrame) -> pd.DataFrame:
@@ -149,12 +149,12 @@ def _second_opinions(ground: Ground) -> pd.DataFrame:
     evidence = lists.rests_on(np.where(known, key, NONE)).fill_null("")
     told = pd.DataFrame(
         {
-            "case": own["case"].to_numpy(np.int64),
-            "category": own["category"].to_numpy(np.int64),
-            "meant": own["category"].to_numpy(np.int64),
+            "case": own["case"].to_numpy(np.int32),
+            "category": own["category"].to_numpy(np.int16),
+            "meant": own["category"].to_numpy(np.int16),
             "why": _strength_before(own, lists),
             "place": NONE,
-            "evidence": evidence.to_pandas(),
+            "evidence": evidence.to_numpy(zero_copy_only=False),
             "form": np.full(len(own), DECISION, dtype=object),
         }
     )
@@ -190,7 +190,7 @@ def _given(
     names = surgeons.filter(pa.array(np.append(chosen, np.zeros(len(surgeons) - len(chosen), bool))))
     about = [categories[at] for at in own["meant"]]
     ids = lists.ids_of(own["case"]).tolist()
-    return list(zip(ids, about, own["evidence"].tolist(), names.to_pylist(), strict=True))
+    return list(zip(ids, about, evidence_of(own, lists).to_pylist(), names.to_pylist(), strict=True))
 
 
 def _needed(asked: pd.DataFrame, surgeons: pa.Array, ground: Ground) -> np.ndarray:
@@ -230,7 +230,7 @@ def _published(asked: pd.DataFrame, moved: pd.DataFrame, surgeons: pa.Array, lis
         "form": coded(FORMS, asked["form"].map({form: at for at, form in enumerate(FORMS)})),
         "why": repeated_words(asked["why"].to_numpy(object)),
         "would_move": repeated_words(moved["would_move"].to_numpy(object)),
-        "evidence": one_nothing(pa.array(asked["evidence"], pa.string())),
+        "evidence": one_nothing(evidence_of(asked, lists)),
         "since": _since(asked, lists),
         "stated": pa.array(moved["stated"].to_numpy(bool)),
         "weight": pa.array(moved["weight"].to_numpy(np.float64)),
@@ -246,7 +246,9 @@ def _first_asked(asked: pd.DataFrame, lists: Lists) -> np.ndarray:
     key = _pairs(asked, lists)
     found = np.flatnonzero(among(key, key[theirs]))
     once = np.ones(len(asked), bool)
-    once[found] = ~asked.iloc[found].duplicated(["case", "meant", "why", "evidence"]).to_numpy()
+    own = asked.iloc[found]
+    own = own.assign(evidence=evidence_of(own, lists).to_numpy(zero_copy_only=False))
+    once[found] = ~own.duplicated(["case", "meant", "why", "evidence"]).to_numpy()
     return once
 
 

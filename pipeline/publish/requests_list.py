@@ -81,7 +81,7 @@ def _answered(rows: pd.DataFrame, decisions: pd.DataFrame) -> pd.Series:
     return pd.Series(since, index=rows.index, dtype=bool)
 
 
-def _evidence(asked: pd.DataFrame, lists: Lists) -> pd.Series:
+def _evidence(asked: pd.DataFrame, lists: Lists) -> np.ndarray:
     """Of a category the records its complication rests on, of a case its operation."""
     key = lists.keys(asked.assign(level=0))
     known = among(key, lists.keys(lists.complications)) if len(asked) else np.zeros(0, bool)
@@ -91,4 +91,5 @@ def _evidence(asked: pd.DataFrame, lists: Lists) -> pd.Series:
         lists.place_numbers(pd.DataFrame({"table": "operations", "row": first}))
     )
     named = pa.array((asked["category"] != NONE).to_numpy())
-    return pc.if_else(named, rests, operation).to_pandas()
+    told: np.ndarray = pc.if_else(named, rests, operation).to_numpy(zero_copy_only=False)
+    return told

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.handover import (
     AWAITING,
@@ -34,7 +35,8 @@ OF_SEVERAL = "a letter says so of one of several operations"
 def waiting_list(lists: Lists, findings: pd.DataFrame | None = None) -> pd.DataFrame:
     """A line a question: `case`, `category` (-1: none), `meant` (the category in question), `why`, `place`, `evidence`.
 
-    `place` is the line of the one record it rests on, as in `Lists.place_numbers`; -1 where it may be several.
+    `place` is the line of the one record it rests on, as in `Lists.place_numbers`; -1 where it may be several. Only then
+    `evidence` tells them; `evidence_of` tells both.
 
     Args:
         findings: What was found about rows; a record whose day is not whole is a question.
@@ -53,30 +55,38 @@ def review_table(asked: pd.DataFrame, lists: Lists, would_move: pa.Array | None 
         "category": coded(lists.labels.categories, asked["category"]),
         "why": repeated_words(asked["why"].to_numpy(object)),
         "would_move": pa.nulls(len(asked), pa.string()) if would_move is None else would_move,
-        "evidence": one_nothing(pa.array(asked["evidence"], pa.string())),
+        "evidence": one_nothing(evidence_of(asked, lists)),
     }
     return in_order(pa.table(columns), PUBLISHED["review"])
 
 
+def evidence_of(asked: pd.DataFrame, lists: Lists) -> pa.Array:
+    """The records that each question rests on, each `file:line`, joined; empty for none."""
+    place = asked["place"].to_numpy(np.int64)
+    told = pa.array(asked["evidence"].to_numpy(object), pa.string())
+    return pc.if_else(pa.array(place != NONE), lists.reference_texts(np.maximum(place, 0)), told)
+
+
 def _asked(
-    case: object, category: object, meant: object, why: object, place: object, evidence: pa.Array
+    case: object, category: object, meant: object, why: object, place: object, evidence: np.ndarray
 ) -> pd.DataFrame:
     many = len(evidence)
-    numbers = {"case": case, "category": category, "meant": meant, "place": place}
-    columns = {name: np.broadcast_to(np.asarray(each, np.int64), many) for name, each in numbers.items()}
+    numbers = {"case": (case, np.int32), "category": (category, np.int16), "meant": (meant, np.int16)}
+    columns = {
+        name: np.broadcast_to(np.asarray(each, kind), many)
+        for name, (each, kind) in {**numbers, "place": (place, np.int64)}.items()
+    }
     words = np.broadcast_to(np.asarray(why, object), many)
-    return pd.DataFrame({**columns, "why": words, "evidence": evidence.fill_null("").to_pandas()})
+    return pd.DataFrame({**columns, "why": words, "evidence": evidence})
 
 
 def _at_places(
-    lists: Lists, case: pd.Series, category: object, meant: object, why: object, place: np.ndarray
+    case: pd.Series, category: object, meant: object, why: object, place: np.ndarray
 ) -> pd.DataFrame:
     """Questions that rest on one record each, none twice."""
-    columns = {"case": case.to_numpy(), "category": category, "meant": meant, "place": place, "why": why}
-    asked = pd.DataFrame(columns)
-    asked = asked.drop_duplicates(ignore_index=True)
-    evidence = lists.reference_texts(asked["place"].to_numpy(np.int64))
-    return asked.assign(evidence=evidence.to_pandas(), why=asked["why"].astype(object))
+    nothing = np.full(len(place), "", object)
+    asked = _asked(case.to_numpy(), category, meant, why, place, nothing)
+    return asked[~asked[["case", "category", "meant", "why", "place"]].duplicated().to_numpy()]
 
 
 def _awaiting(lists: Lists) -> pd.DataFrame:
@@ -98,7 +108,8 @@ def _awaiting(lists: Lists) -> pd.DataFrame:
     weak = np.array([*(f"only {word} evidence" for word in STRENGTHS), "only  evidence"], object)
     why = np.select(told, reasons, weak[own["strength"].to_numpy()])
     category = own["category"].to_numpy()
-    return _asked(own["case"].to_numpy(), category, category, why, NONE, lists.rests_on(key))
+    evidence = lists.rests_on(key).fill_null("").to_numpy(zero_copy_only=False)
+    return _asked(own["case"].to_numpy(), category, category, why, NONE, evidence)
 
 
 def _waiting_records(lists: Lists) -> pd.DataFrame:
@@ -118,12 +129,12 @@ def _waiting_records(lists: Lists) -> pd.DataFrame:
     order = np.argsort(at, kind="stable")
     found, category = own.iloc[at[order]], category[order]
     why = np.array([*PENDING, "unknown"], object)[found["why"].to_numpy()]
-    return _at_places(lists, found["case"], category, category, why, lists.place_numbers(found))
+    return _at_places(found["case"], category, category, why, lists.place_numbers(found))
 
 
 def _unread_notes(lists: Lists) -> pd.DataFrame:
     why = "a note without a code, not understood"
-    return _at_places(lists, lists.unread["case"], NONE, NONE, why, lists.place_numbers(lists.unread))
+    return _at_places(lists.unread["case"], NONE, NONE, why, lists.place_numbers(lists.unread))
 
 
 def _main_rows(frame: pd.DataFrame, rows: pd.DataFrame, lists: Lists) -> np.ndarray:
@@ -140,7 +151,7 @@ def _unsure_letters(lists: Lists) -> pd.DataFrame:
     known = rows[rows["status"].isin([COUNTED, REFUTED, AWAITING]) & (rows["level"] == 0)]
     own = own[~_main_rows(own, known, lists) & ~_main_rows(own, lists.decided, lists)]
     why = UNSURE + lists.named(lists.labels.categories, own["category"], "")
-    return _at_places(lists, own["case"], NONE, own["category"].to_numpy(), why, lists.place_numbers(own))
+    return _at_places(own["case"], NONE, own["category"].to_numpy(), why, lists.place_numbers(own))
 
 
 def _letters_of_several(lists: Lists) -> pd.DataFrame:
@@ -152,7 +163,7 @@ def _letters_of_several(lists: Lists) -> pd.DataFrame:
     rows = lists.complications
     own = own[~_main_rows(own, rows[(rows["status"] == COUNTED) & (rows["level"] == 0)], lists)]
     category = own["category"].to_numpy()
-    return _at_places(lists, own["case"], category, category, OF_SEVERAL, lists.place_numbers(own))
+    return _at_places(own["case"], category, category, OF_SEVERAL, lists.place_numbers(own))
 
 
 def _undated(lists: Lists, findings: pd.DataFrame) -> pd.DataFrame:
@@ -171,5 +182,5 @@ def _undated(lists: Lists, findings: pd.DataFrame) -> pd.DataFrame:
         sent_right[here] = pd.MultiIndex.from_frame(own.loc[here, ["site", "record_id"]]).isin(known)
     own = own[~sent_right]
     texts = own["source_file"] + ":" + own["source_line"].astype("string")
-    distinct = pa.array(texts.drop_duplicates().to_numpy(object), pa.string())
+    distinct = texts.drop_duplicates().to_numpy(object)
     return _asked(NONE, NONE, NONE, "the date lacks its day", NONE, distinct)

@@ -89,4 +89,4 @@ def test_findings_about_a_table_as_a_whole_say_that_they_have_no_file(context: C
     asked: list[Any] = []
     context = replace(context, lists=cast("Any", SimpleNamespace(rows=lambda *given: asked.append(given))))
     linked_findings("2", found, "Every finding", context)
-    assert [row[:3] for row in asked[0][-1]] == [("no file", "", "events"), ("x", "x", "x")]
+    assert [row[:3] for row in asked[0][4]] == [("no file", "", "events"), ("x", "x", "x")]
