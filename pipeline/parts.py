@@ -208,13 +208,20 @@ def stray_positions(facts: Facts, whole: Whole) -> tuple[np.ndarray, np.ndarray]
 
     A link may also name a later operation of a case; a decision is about a case and nothing else.
     """
-    known = set(zip(whole.cases["operation"], whole.cases["side"], strict=True))
-    members = known | set(zip(whole.chain["operation"], np.full(len(whole.chain), -1), strict=True))
+    known = _sides(whole.cases["operation"], whole.cases["side"].to_numpy())
+    members = np.append(known, _sides(whole.chain["operation"], -1))
 
-    def strays(frame: pd.DataFrame, known: set[tuple[int, int]]) -> np.ndarray:
-        named = zip(frame["operation"], frame["side"], strict=True)
-        return np.array(
-            [o != NOT_NAMED and (o, s) not in known and (o, -1) not in known for o, s in named], dtype=bool
-        )
+    def strays(frame: pd.DataFrame, known: np.ndarray) -> np.ndarray:
+        """bool: of the few that name one, those whose operation and side, or operation alone, nobody knows."""
+        own = frame["operation"]
+        asked = _sides(own, frame["side"].to_numpy()), _sides(own, -1)
+        few = known[pd.Series(known).isin(np.concatenate(asked)).to_numpy()]
+        return (own.to_numpy() != NOT_NAMED) & ~np.isin(asked[0], few) & ~np.isin(asked[1], few)
 
     return strays(facts.decisions, known), strays(facts.links, members)
+
+
+def _sides(operation: pd.Series, side: np.ndarray | int) -> np.ndarray:
+    """An operation and side (-1: the operation alone) as one number."""
+    found: np.ndarray = operation.to_numpy(np.int64) * 8 + side
+    return found
