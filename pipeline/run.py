@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipeline.people import People
     from pipeline.publish.context import Context
     from pipeline.removals import Removed
+    from pipeline.room import Room
     from pipeline.scorecard import Scorecard
     from pipeline.signed import SignedEdition
     from pipeline.sites import Reach
@@ -127,8 +128,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
             checked = validated_with(shelf, intake, settings, ground.catalogue.places, room)
         intake = replace(intake, exports=tuple(without_texts(export) for export in intake.exports))
     with clock.stage("resolve"):
-        checked, found, limits = _within_limits(checked, intake.controls, people, ground)
-        found = replace(found, facts=room.value(found.facts))
+        checked, found, limits = _within_limits(checked, intake.controls, people, ground, room)
         ledger = ledger_of(checked, found.fates)
     intake = replace(
         intake,
@@ -150,7 +150,7 @@ def accounted(ground: Ground, clock: Clock) -> Accounted:
 
 
 def _within_limits(
-    checked: Validated, controls: tuple[ControlTotal, ...], people: People, ground: Ground
+    checked: Validated, controls: tuple[ControlTotal, ...], people: People, ground: Ground, room: Room
 ) -> tuple[Validated, Resolved, pd.DataFrame]:
     """Rows of the exports that keep the stop limits, resolved, and what the limits say.
 
@@ -165,7 +165,7 @@ def _within_limits(
         possible = stop_limits.without(checked, impossible)
         looked = stop_limits.looked_at(possible, controls, ground.settings)
         kept = stop_limits.without(possible, looked.aside)
-        found = resolved(kept.accepted, people, ground.settings, ground.look, ground.cut_on)
+        found = resolved(kept.accepted, people, ground.settings, ground.look, ground.cut_on, room)
         more = stop_limits.contradictory(kept.accepted, found.impossible)
         if not more:
             aside = [told for each in (*impossible, *looked.aside) for told in each.findings]

@@ -63,6 +63,26 @@ def test_what_is_mapped_lies_in_the_file_and_cannot_be_changed(tmp_path: Path) -
         found[0] = 1
 
 
+def test_what_is_mapped_is_not_written_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """8 bytes a number the first time; beside a copy of the frame's rows the second time, the numbers stay where they are."""
+    sizes: list[int] = []
+
+    def noted(path: Path) -> mmap.mmap:
+        sizes.append(path.stat().st_size)
+        return mapped(path)
+
+    monkeypatch.setattr("pipeline.pieces.mapped", noted)
+    numbers = put(np.arange(100_000), tmp_path / "numbers")
+    frame = put(pd.DataFrame({"row": np.arange(100_000), "day": np.arange(100_000) % 7}), tmp_path / "frame")
+    both = put((numbers, frame, frame.take([3, 1]), numbers[5:9]), tmp_path / "both")
+    assert sizes[0] > 800_000
+    assert sizes[1] > 1_600_000
+    assert sizes[2] < 10_000
+    assert both[0] is numbers
+    pd.testing.assert_frame_equal(both[1], frame)
+    assert (both[2]["row"].tolist(), both[3].tolist()) == ([3, 1], [5, 6, 7, 8])
+
+
 def test_pages_that_were_dropped_are_read_again(tmp_path: Path) -> None:
     """The file has lost its name by then, so that nothing is left of a run that was killed."""
     found = put(piece(), tmp_path / "put")

@@ -31,6 +31,7 @@ from pipeline.resolve.facts import (
 from pipeline.resolve.named_cases import decision_facts, link_facts
 from pipeline.resolve.patients import patients_of
 from pipeline.resolve.versions import Versions, versions_of
+from pipeline.room import IN_MEMORY, Room
 from pipeline.side_by_side import at_once, in_order
 from schemas.exports import DAY_COLUMN, ID_COLUMN
 
@@ -52,10 +53,15 @@ class _Standing:
     rows: dict[str, np.ndarray]
 
 
-def resolved(accepted: Accepted, people: People, settings: Settings, look: Lookup, cut_on: date) -> Resolved:
+def resolved(
+    accepted: Accepted, people: People, settings: Settings, look: Lookup, cut_on: date, room: Room = IN_MEMORY
+) -> Resolved:
     """Records that stand on the cut, as integers.
 
     Records dated after `cut_on` keep their fate (they are accepted) but are no facts of this edition.
+
+    Args:
+        room: Where the facts are kept.
     """
     shared_patients, shared_surgeons = (what in settings.shared_identity for what in ("patient", "surgeon"))
     rows = sum(table.num_rows for table in accepted.tables.values())
@@ -69,7 +75,7 @@ def resolved(accepted: Accepted, people: People, settings: Settings, look: Looku
     links, link_complaints = link_facts(people.links, numbers)
     decisions, reviewers, decision_complaints = decision_facts(people.decisions, numbers, cut_on)
     extra = characteristics_of(numbers, settings)
-    facts = _facts(numbers, rows, links, (decisions, reviewers), patients.hashes, extra)
+    facts = _facts(numbers, rows, links, (decisions, reviewers), patients.hashes, extra, room)
     complaints = [*patients.complaints, *link_complaints, *decision_complaints]
     fates = {name: versions.fate for name, versions in standing.versions.items()}
     *found, impossible = at_once(
@@ -118,14 +124,16 @@ def _facts(
     decided: tuple[pd.DataFrame, tuple[str, ...]],
     hashes: np.ndarray,
     extra: Characteristics,
+    room: Room,
 ) -> Facts:
+    """Each frame goes to its room before more of the others are made than may be at a time."""
     followups, measurements, operations, events, concomitants = at_once(
         rows,
-        lambda: followup_facts(numbers),
-        lambda: measurement_facts(numbers),
-        lambda: operation_facts(numbers).assign(**extra.columns),
-        lambda: event_facts(numbers),
-        lambda: concomitant_facts(numbers),
+        lambda: room.value(followup_facts(numbers)),
+        lambda: room.value(measurement_facts(numbers)),
+        lambda: room.value(operation_facts(numbers).assign(**extra.columns)),
+        lambda: room.value(event_facts(numbers)),
+        lambda: room.value(concomitant_facts(numbers)),
     )
     return Facts(
         operations=operations,
@@ -140,13 +148,13 @@ def _facts(
         sites=tuple(numbers.sites.to_pylist()),
         surgeons=numbers.surgeons,
         measures=tuple(numbers.measures.to_pylist()),
-        codes=extra.codes,
+        codes=room.value(extra.codes),
         unisolating=extra.unisolating,
         fixations=extra.fixations,
         by=extra.by,
-        patient_hashes=hashes,
-        received=_received(numbers.accepted),
-        sent_before=_sent_before(numbers.accepted),
+        patient_hashes=room.value(hashes),
+        received=room.value(_received(numbers.accepted)),
+        sent_before=room.value(_sent_before(numbers.accepted)),
     )
 
 
