@@ -68,7 +68,7 @@ def _said_by_name() -> Iterator[None]:
     except OSError as fault:
         raise CannotFinish(
             f"What a large run lays aside could not be written beside the editions ({fault.strerror or fault}). Nothing was "
-            "written. Make room on that disk, about three times as much as the exports take, or name another folder with --out."
+            "written. Make room on that disk, about ten times as much as the exports take, or name another folder with --out."
         ) from None
 
 
