@@ -31,8 +31,8 @@ FIGURES = (
 
 
 def line_of(points: Sequence[Point], program: str, figure: str) -> Straight:
-    """The line of a figure through points; that of memory through those with many rows, where there are two of them."""
-    many = [point for point in points if point.rows >= MANY_ROWS]
+    """The line of a figure through points, in the order of their rows; that of memory through the last two with many rows."""
+    many = [point for point in points if point.rows >= MANY_ROWS][-2:]
     chosen = many if figure in MEMORY and len(many) > 1 else points
     return straight([point.rows for point in chosen], [point.programs[program][figure] for point in chosen])
 
