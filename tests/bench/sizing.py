@@ -1,6 +1,6 @@
 """`python tests/bench/sizing.py`: what a department, a country and all between need, by lines fitted to measured points.
 
-The lines are processor seconds and peak memory by rows. How far they can be trusted is seen at the largest measured size:
+Processor seconds go by a line, memory from size to size. How far that can be trusted is seen at the largest measured size:
 it is foretold from the smaller ones alone, and set beside what was measured there. `--write` renews docs/performance.md.
 """
 
@@ -9,7 +9,8 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 
-from measuring import Straight, straight
+import numpy as np
+from measuring import straight
 from points import Point, Session, kept, markdown, put_on_page
 
 #: Operations a year, and years.
@@ -19,8 +20,7 @@ CLINICS = (
     ("a region", 150_000, 10),
     ("a nation", 2_000_000, 10),
 )
-#: Rows from which they lie in files, and figures that say how much then stays in memory.
-MANY_ROWS, MEMORY = 2_000_000, ("peak_mb", "own_mb")
+MEMORY = ("peak_mb", "own_mb")
 #: (Program, figure, name, unit).
 FIGURES = (
     ("check", "cpu", "check, processor", "s"),
@@ -30,11 +30,18 @@ FIGURES = (
 )
 
 
-def line_of(points: Sequence[Point], program: str, figure: str) -> Straight:
-    """The line of a figure through points, in the order of their rows; that of memory through the last two with many rows."""
-    many = [point for point in points if point.rows >= MANY_ROWS][-2:]
-    chosen = many if figure in MEMORY and len(many) > 1 else points
-    return straight([point.rows for point in chosen], [point.programs[program][figure] for point in chosen])
+def at(points: Sequence[Point], program: str, figure: str, rows: float) -> float:
+    """A figure at so many rows: time by the line through all points; memory between the points, beyond them by the last two.
+
+    Args:
+        points: In the order of their rows.
+    """
+    rows_of = [point.rows for point in points]
+    measured = [point.programs[program][figure] for point in points]
+    if figure in MEMORY and rows <= rows_of[-1]:
+        return float(np.interp(rows, rows_of, measured))
+    last = -2 if figure in MEMORY else 0
+    return straight(rows_of[last:], measured[last:]).at(rows)
 
 
 def report(session: Session) -> str:
@@ -47,8 +54,7 @@ def report(session: Session) -> str:
         [
             f"Foretold for {largest.operations:,} operations from the smaller sizes alone, and measured:",
             _held_out(points[:-1], largest),
-            f"By the lines through all sizes, at {largest.rows / largest.operations:.1f} rows an operation, and half of the "
-            "memory left free:",
+            f"By all sizes, at {largest.rows / largest.operations:.1f} rows an operation, and half of the memory left free:",
             _sizes(points),
         ]
     )
@@ -57,7 +63,7 @@ def report(session: Session) -> str:
 def _held_out(smaller: Sequence[Point], largest: Point) -> str:
     cells = []
     for program, figure, name, unit in FIGURES:
-        foretold = line_of(smaller, program, figure).at(largest.rows)
+        foretold = at(smaller, program, figure, largest.rows)
         there = largest.programs[program][figure]
         cells.append(
             [name, f"{foretold:,.0f} {unit}", f"{there:,.0f} {unit}", f"{foretold / there - 1:+.0%}"]
@@ -67,11 +73,10 @@ def _held_out(smaller: Sequence[Point], largest: Point) -> str:
 
 def _sizes(points: Sequence[Point]) -> str:
     rows_each = points[-1].rows / points[-1].operations
-    lines = {(program, figure): line_of(points, program, figure) for program, figure, *_ in FIGURES}
     cells = []
     for name, a_year, years in CLINICS:
         rows = a_year * years * rows_each
-        seconds, megabytes = (lines["count", figure].at(rows) for figure in ("cpu", "own_mb"))
+        seconds, megabytes = (at(points, "count", figure, rows) for figure in ("cpu", "own_mb"))
         cells.append(
             [f"{name}: {a_year:,} a year, {years} years", f"{rows / 1e6:,.1f}", f"{seconds / 60:,.1f}",
              f"{megabytes / 1e3:,.1f}", f"{2 * megabytes / 1e3:,.0f}"]
