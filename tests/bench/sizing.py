@@ -7,6 +7,7 @@ it is foretold from the smaller ones alone, and set beside what was measured the
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -79,7 +80,7 @@ def _sizes(points: Sequence[Point]) -> str:
         seconds, megabytes = (at(points, "count", figure, rows) for figure in ("cpu", "own_mb"))
         cells.append(
             [f"{name}: {a_year:,} a year, {years} years", f"{rows / 1e6:,.1f}", f"{seconds / 60:,.1f}",
-             f"{megabytes / 1e3:,.1f}", f"{2 * megabytes / 1e3:,.0f}"]
+             f"{megabytes / 1e3:,.1f}", f"{math.ceil(2 * megabytes / 1e3):,}"]
         )  # fmt: skip
     head = ["", "million rows", "processor minutes up to counting", "GB needed", "GB to have"]
     return markdown(head, cells)
