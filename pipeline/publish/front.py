@@ -219,4 +219,5 @@ def _files() -> str:
         f"<li>{page.link(file, file.removeprefix('../'))}: {page.text(told)}</li>"
         for file, told in named.items()
     )
+    items += "<li>charts/: every chart of these pages as a picture, for slides</li>"
     return f'<h2 id="files">Files beside this report</h2><ul>{items}</ul>'

@@ -19,11 +19,6 @@ if TYPE_CHECKING:
 
 CONTRACT = 1
 SENDERS = "for_the_sender"  # written from the findings, a file a site
-NOT_A_TABLE = {
-    "charts/": "pictures of rates, limits, curves and running charts",
-    "exports set aside": "stop limits on volume, vanished records and control totals",
-    "letters": "reading of free text; a note without a code only asks for review",
-}
 
 
 def not_built_yet(written: Collection[str]) -> dict[str, str]:
@@ -32,12 +27,11 @@ def not_built_yet(written: Collection[str]) -> dict[str, str]:
     Args:
         written: Names of the tables this edition holds.
     """
-    tables = {
+    return {
         name: table.description
         for name, table in PUBLISHED.items()
         if name not in written and name != SENDERS
     }
-    return {**tables, **NOT_A_TABLE}
 
 
 def write_manifest(department: Path, context: Context, missing: dict[str, str], outward: Outcome) -> None:

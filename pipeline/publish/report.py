@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import store
+from pipeline.publish import words
 from pipeline.publish.changes_page import changes_body
+from pipeline.publish.charts.files import pictures
 from pipeline.publish.comparison_page import comparison_body
 from pipeline.publish.context import Context
 from pipeline.publish.discuss_page import discuss_body
@@ -25,6 +27,8 @@ from pipeline.publish.to_review_page import review_body
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Beside the report.
+CHARTS = "charts"
 BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
     "index.html": front_body,
     "rates.html": rates_body,
@@ -41,10 +45,20 @@ BODIES: dict[str, Callable[[Mapping[str, pd.DataFrame], Context], str]] = {
 
 
 def write_report(folder: Path, tables: Mapping[str, pd.DataFrame], context: Context) -> None:
-    """Every page, complete in one file each, and the lists their numbers lead to."""
+    """Every page, complete in one file each, the lists their numbers lead to, and beside the folder every chart."""
     from pipeline.publish.numbers.pages import write_lists
 
     asking = replace(context, lists=context.lists.fresh())
+    source = _source(context)
     for file, body in BODIES.items():
-        store.write_text(page(file, asking, body(tables, asking)), folder / file)
+        made = body(tables, asking)
+        store.write_text(page(file, asking, made), folder / file)
+        for name, picture in pictures(Path(file).stem, made, source).items():
+            store.write_text(picture, folder.parent / CHARTS / name)
     write_lists(folder, asking.lists, tables, context)
+
+
+def _source(context: Context) -> str:
+    """What a chart says of itself where it stands alone."""
+    state = f"edition {context.number}, signed" if context.signature else "draft"
+    return f"{words.sentence(words.period(context.period))}, {state}, counted to {words.day(context.cut_on)}; for the department"
