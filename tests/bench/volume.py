@@ -40,6 +40,8 @@ procedures.clavicle_plate.codes.local = ["CL03"]
 procedures.biceps_tenodesis.codes.local = ["SH06"]
 """
 PROCEDURES = ("KN11", "KN12", "CL02", "CL03", "SH06")
+#: Of the follow-ups, how many do not say the joint; of those that do not name their operation either, each is a question.
+JOINT_UNSAID = 0.02
 JOINTS = ("patellofemoral", "patellofemoral", "acromioclavicular", "shoulder", "shoulder")
 FIXATIONS = ("interference_screw", "screw", "button", "plate_superior", "button")
 DIAGNOSES = ("S83.00", "S83.00", "S43.12", "S42.02", "")
@@ -234,7 +236,8 @@ def _events(rows: int, operated: _Operated, draw: np.random.Generator) -> Column
 
 
 def _followups(rows: int, operated: _Operated, draw: np.random.Generator) -> Columns:
-    columns, _, days = _record("F", rows, operated, draw, 760, 0.6)
+    columns, which, days = _record("F", rows, operated, draw, 760, 0.6)
+    is_unsaid = pa.array(draw.random(rows) < JOINT_UNSAID)
     told = pc.if_else(pa.array(draw.random(rows) < 0.03), _notes(draw, rows), "")
     return {
         "followup_id": columns["f_id"],
@@ -243,6 +246,7 @@ def _followups(rows: int, operated: _Operated, draw: np.random.Generator) -> Col
         "status": _of(("seen", "seen", "seen", "remote", "did_not_attend"), draw.integers(0, 5, rows)),
         "operation_id": columns["operation_id"],
         "side": columns["side"],
+        "joint": pc.if_else(is_unsaid, "", _of(JOINTS, operated.kinds[which])),
         "return_to_sport": _of(("", "", "same_or_higher", "lower", "none"), draw.integers(0, 5, rows)),
         "pain": _texts(draw.integers(0, 11, rows)),
         "note": told,
