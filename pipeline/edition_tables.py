@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipeline.asking import asked_tables
 from pipeline.memory import given_back
+from pipeline.side_by_side import at_once
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -30,19 +31,22 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     from pipeline.publish.lists import unattributed_list
     from pipeline.publish.row_tables import row_tables
 
-    facts, fates, whole = rows.resolved.facts, rows.resolved.fates, result.whole
+    given_back()
+    facts, fates, whole, lists = rows.resolved.facts, rows.resolved.fates, result.whole, result.lists
     verdicts = {site: verdict.word for site, verdict in rows.scorecard.verdicts.items()}
-    lists = result.lists
     received = received_steps(
         rows.validated, fates["operations"], rows.resolved.standing["operations"], facts.sites
     )
     steps = pd.concat([received, whole.flow[whole.flow["order"] != 10]], ignore_index=True)
-    of_cases = case_tables(rows, lists, whole, result.findings)
-    given_back()
-    asked = asked_tables(rows, result, lists)
+    asked, of_cases, of_rows = at_once(
+        len(whole.cases),
+        lambda: asked_tables(rows, result, lists),
+        lambda: case_tables(rows, lists, whole, result.findings),
+        lambda: row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
+    )
     given_back()
     return {
-        **row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
+        **of_rows,
         **rows.scorecard.tables,
         **of_cases,
         "unattributed": unattributed_list(lists),
@@ -80,15 +84,16 @@ def case_tables(
     from pipeline.publish.records_list import Known, records_table
 
     facts, accepted = rows.resolved.facts, rows.validated.accepted
-    aside = Aside(rows.validated.quarantined, rows.resolved.fates, rows.resolved.standing)
-    known = Known(lists, facts, whole, rows.ground.look.places, aside)
-    return {
+    told = {
         "cases": cases_list(lists),
         "complications": complications_list(lists),
-        "evidence": evidence_list(known, rows.ground.catalogue),
-        "records": records_table(known),
         "decisions_used": _with_masked_reviewers(decisions_used(rows.people, facts, accepted, found)),
     }
+    aside = Aside(rows.validated.quarantined, rows.resolved.fates, rows.resolved.standing)
+    known = Known(lists, facts, whole, rows.ground.look.places, aside)
+    told["evidence"] = evidence_list(known, rows.ground.catalogue)
+    given_back()
+    return told | {"records": records_table(known)}
 
 
 def lists_of(rows: Accounted, labels: Labels, whole: Whole) -> Lists:

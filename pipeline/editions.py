@@ -61,10 +61,12 @@ def _unlike(
     there = {path.relative_to(place).as_posix() for path in place.rglob("*") if path.is_file()} - {itself}
     missing = [f"{shown}{name} is missing" for name in stated if name not in there]
     unknown = [f"{shown}{name} is not in the manifest" for name in there if name not in stated]
+    both = [name for name in stated if name in there]
+    found = store.sha256_of_each([place / name for name in both])
     changed = [
         f"{shown}{name} has other bytes"
-        for name in stated
-        if name in there and store.sha256_of(place / name) != stated[name]
+        for name, sha256 in zip(both, found, strict=True)
+        if sha256 != stated[name]
     ]
     return [*missing, *unknown, *changed]
 

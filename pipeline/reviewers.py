@@ -66,9 +66,11 @@ def case_surgeons(
     """
     import pandas as pd
 
-    wanted = np.unique(of_cases)
+    is_wanted = np.zeros(len(cases), bool)
+    is_wanted[of_cases] = True
+    wanted = np.flatnonzero(is_wanted)
     first = cases[["patient", "side", "performed"]].iloc[wanted].assign(case=wanted)
-    later = chain.loc[chain["case"].isin(wanted), ["case", "performed"]].merge(
+    later = chain.loc[is_wanted[chain["case"]], ["case", "performed"]].merge(
         first[["case", "patient", "side"]], on="case"
     )
     days = pd.concat([first, later]).rename(columns={"performed": "day", "side": "own"})

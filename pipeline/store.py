@@ -9,12 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import WrongUse
+from pipeline.side_by_side import threads
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +39,12 @@ def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes, 64 hexadecimal digits."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def sha256_of_each(paths: Sequence[Path]) -> list[str]:
+    """The same of several files, on all cores."""
+    with ThreadPoolExecutor(min(len(paths), threads()) or 1) as pool:
+        return list(pool.map(sha256_of, paths))
 
 
 def json_text(value: object) -> str:
@@ -63,7 +71,8 @@ def write_bytes(content: bytes, path: Path) -> None:
 def hashes_under(folder: Path) -> dict[str, str]:
     """Path inside the folder → SHA-256, for every file, sorted."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): sha256_of(path) for path in files}
+    names = [path.relative_to(folder).as_posix() for path in files]
+    return dict(zip(names, sha256_of_each(files), strict=True))
 
 
 # ---------------------------------------------------------------- tables
@@ -208,8 +217,6 @@ def private_folder(folder: Path, group: str) -> None:
 
 def sync(folder: Path) -> None:
     """Have the disk hold every file and folder under `folder`; several at a time, since it is the disk that is waited for."""
-    from concurrent.futures import ThreadPoolExecutor
-
     places = [*folder.rglob("*"), folder]
     folders = [place for place in places if place.is_dir()]
     files = [place for place in places if not place.is_dir()]

@@ -11,6 +11,8 @@ import pyarrow.compute as pc
 
 #: Days before this are not known.
 LONG_AGO = -(2**29)
+#: Numbers in so narrow a range are looked up in a table with a byte for each.
+LOOKED_UP_WITHIN = 2**27
 
 
 def coded(
@@ -68,7 +70,9 @@ def begins(numbers: np.ndarray) -> np.ndarray:
 
 def among(asked: np.ndarray, known: np.ndarray) -> np.ndarray:
     """bool: the number is one of the known ones."""
-    return places_among(asked, np.unique(known)) >= 0
+    if len(known) and int(known.max()) - int(known.min()) >= LOOKED_UP_WITHIN:
+        return places_among(asked, np.unique(known)) >= 0
+    return np.isin(asked, known, kind="table")
 
 
 def places_among(asked: np.ndarray, known: np.ndarray) -> np.ndarray:

@@ -167,10 +167,15 @@ class Lists:
 
     def record_numbers(self, frame: pd.DataFrame) -> np.ndarray:
         """Table and accepted row of each row as one number, below `records_below`."""
-        codes, names = pd.factorize(frame["table"])
-        tables = np.array([TABLES.index(name) for name in names], np.int64)
-        found: np.ndarray = tables[codes] * self._most_rows + frame["row"].to_numpy(np.int64)
+        found: np.ndarray = self.table_numbers(frame) * self._most_rows + frame["row"].to_numpy(np.int64)
         return found
+
+    @staticmethod
+    def table_numbers(frame: pd.DataFrame) -> np.ndarray:
+        """Position in TABLES of each row's `table`."""
+        codes, names = pd.factorize(frame["table"])
+        tables: np.ndarray = np.array([TABLES.index(name) for name in names], np.int64)[codes]
+        return tables
 
     @cached_property
     def _most_rows(self) -> int:

@@ -20,7 +20,7 @@ def escape(told: str, quote: bool = True) -> str:
     return _escape(told, quote)
 
 
-def escaped(texts: pa.Array) -> pa.Array:
+def escaped(texts: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
     """The same of very many texts."""
     import pyarrow.compute as pc
 
@@ -69,3 +69,13 @@ def references(told: str) -> Markup:
     """Lines of files, parted by `; `: each beginning a line of its own, none twice."""
     parts = dict.fromkeys(part.strip() for part in told.split("; "))
     return Markup("".join(f'<span class="ref">{escape(part, quote=True)}</span>' for part in parts if part))
+
+
+def references_of_each(told: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
+    """The same of very many texts, none of which names a line twice."""
+    import pyarrow.compute as pc
+
+    between = '</span><span class="ref">'
+    lines = pc.replace_substring(escaped(told), "; ", between)
+    marked = pc.binary_join_element_wise('<span class="ref">', lines, "</span>", "")
+    return pc.if_else(pc.equal(told, ""), "", marked)

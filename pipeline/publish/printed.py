@@ -80,6 +80,11 @@ def is_one_of(cells: pa.ChunkedArray, wanted: pa.Array) -> np.ndarray:
     return np.concatenate([*held, np.zeros(0, bool)])
 
 
+def written(tables: Tables, name: str) -> pa.Table:
+    """A table in Arrow, without making a frame of it where tables are those of an edition."""
+    return tables.written[name] if isinstance(tables, Printed) else pa.Table.from_pandas(tables[name])
+
+
 def rows_of(tables: Tables, name: str) -> int:
     """How many rows a table has; 0 where there is no such table."""
     if isinstance(tables, Printed):

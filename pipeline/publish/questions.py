@@ -25,6 +25,7 @@ from pipeline.publish.lists import MOST_LINES, TABLES, Lists
 from pipeline.publish.tables import in_order
 from pipeline.publish.waiting_list import NONE, evidence_of, review_table
 from pipeline.reviewers import REQUESTED, Answers, case_surgeons, needs_another, received_on
+from pipeline.side_by_side import at_once
 from schemas.asked import QUESTIONS
 
 #: How a question is answered: about a category, by reading a note, or by tying a record to a case.
@@ -73,18 +74,21 @@ def questioned(listed: pd.DataFrame, ground: Ground) -> Questioned:
     undoes = _is_requested(waiting) & _is_counted(waiting, lists)
     waiting = waiting.assign(second=undoes, undoes=undoes)
     asked = pd.concat([waiting, second.assign(second=True, undoes=False)], ignore_index=True)
-    surgeons = ground.surgeons_of(asked["case"].to_numpy())
-    moved = _moved(asked, ground)
+    surgeons, moved = at_once(
+        len(asked), lambda: ground.surgeons_of(asked["case"].to_numpy()), lambda: _moved(asked, ground)
+    )
     words = moved["would_move"].to_numpy(object)
     needed = _needed(asked, surgeons, ground) & ~_asked_already(asked, lists)
     would_move = _of_listed(words, waiting, listed)
     open_rows = np.ones(len(listed), dtype=bool)
     is_read = _is_read(asked.iloc[: len(waiting)], surgeons, ground)
     open_rows[waiting["listed"]] = ~is_read
-    return Questioned(
-        review_table(listed[open_rows], lists, repeated_words(would_move[open_rows])),
-        _published(asked[needed], moved[needed], surgeons.filter(pa.array(needed)), lists),
+    made = at_once(
+        len(asked),
+        lambda: review_table(listed[open_rows], lists, repeated_words(would_move[open_rows])),
+        lambda: _published(asked[needed], moved[needed], surgeons.filter(pa.array(needed)), lists),
     )
+    return Questioned(*made)
 
 
 def _is_requested(rows: pd.DataFrame) -> np.ndarray:
@@ -227,7 +231,7 @@ def _published(asked: pd.DataFrame, moved: pd.DataFrame, surgeons: pa.Array, lis
     columns = {
         "case_id": lists.ids(asked["case"]),
         "category": coded(lists.labels.categories, asked["meant"]),
-        "form": coded(FORMS, asked["form"].map({form: at for at, form in enumerate(FORMS)})),
+        "form": coded(FORMS, pd.Categorical(asked["form"], FORMS).codes),
         "why": repeated_words(asked["why"].to_numpy(object)),
         "would_move": repeated_words(moved["would_move"].to_numpy(object)),
         "evidence": one_nothing(evidence_of(asked, lists)),
@@ -272,7 +276,7 @@ def _records(asked: pd.DataFrame, lists: Lists) -> dict[str, pa.Array]:
     at = places_among(np.where(link, asked["place"].to_numpy(np.int64), NONE), distinct)
     own = waits.iloc[first]
     ids, none = lists.record_ids(own), pa.array(at, mask=at < 0)
-    table = own["table"].map({name: number for number, name in enumerate(TABLES)}).to_numpy(np.int64)
+    table = lists.table_numbers(own)
     return {
         "site": lists.sites_of(own).take(none),
         "table": coded(TABLES, np.append(table, NONE)[at]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -10,19 +10,23 @@ import numpy as np
 
 from pipeline.handover import PENDING
 from pipeline.publish import page, words
+from pipeline.publish.coded import in_words
 from pipeline.publish.context import Context
 from pipeline.publish.markup import joined
 from pipeline.publish.numbers.register import MOST_IN_OWN_FILE, MOST_ROWS
 from pipeline.publish.page import Show
-from pipeline.publish.printed import once, rows_of, rows_with
+from pipeline.publish.printed import is_one_of, once, rows_of, rows_with, written
 from pipeline.publish.review_results import agreement_part, sample_part
 from pipeline.publish.waiting_list import UNSURE
 from pipeline.reviewers import MINUTES_A_QUESTION, REQUESTED, received_on
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 CSV = "../review.csv"
+#: A record that waits for a link and speaks for a category is one question.
+LINKED_BY = ("why", "category", "evidence")
 HEADS = ("Case", "Category", "Why", "Rests on")
 
 
@@ -72,7 +76,7 @@ def questions_waiting(tables: Mapping[str, pd.DataFrame], context: Context) -> s
 
 
 def _all_asked(tables: Mapping[str, pd.DataFrame], context: Context) -> pd.DataFrame:
-    return once(tables, "asked once", lambda: _asked_once(tables["review"], context.as_of))
+    return once(tables, "asked once", lambda: _asked_once(written(tables, "review"), context.as_of))
 
 
 def _told(asked: pd.DataFrame, context: Context) -> str:
@@ -86,27 +90,36 @@ def _listed(told: str, asked: pd.DataFrame, title: str, context: Context) -> str
     return context.lists.rows(told, "Questions for a reviewer", title, HEADS, shown, len(asked))
 
 
-def _asked_once(rows: pd.DataFrame, as_of: date) -> pd.DataFrame:
+def _asked_once(rows: pa.Table, as_of: date) -> pd.DataFrame:
     """One row a question, a record that waits for a link being one however many cases it may belong to; `days` it waits."""
     import pandas as pd
-
-    named = rows[["case_id", "category", "why", "evidence"]].fillna({"category": "", "evidence": ""})
-    linked = np.flatnonzero(named["why"].isin(PENDING).to_numpy())
-    codes = {name: pd.factorize(named[name])[0][linked] for name in ("why", "category", "evidence")}
-    kept = np.ones(len(named), bool)
-    kept[linked] = ~pd.DataFrame(codes).duplicated().to_numpy()
-    once = named[kept]
-    return once.assign(days=_days_waiting(once["evidence"], as_of))
-
-
-def _days_waiting(evidence: pd.Series, as_of: date) -> np.ndarray:
-    """Days since the first of the records arrived, -1 where it is not known: alike of all lines of a file."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    files = pc.ascii_rtrim(pa.array(evidence, pa.string()), "0123456789")
-    whole = files.combine_chunks() if isinstance(files, pa.ChunkedArray) else files
-    coded = whole.dictionary_encode()
+    kept = np.ones(len(rows), bool)
+    linked = np.flatnonzero(is_one_of(rows["why"], pa.array(PENDING)))
+    kept[linked] = ~pd.Series(_alike(rows.take(pa.array(linked)), LINKED_BY)).duplicated().to_numpy()
+    named = in_words(rows.select(["case_id", "category", "why", "evidence"]).filter(pa.array(kept)))
+    for name in ("category", "evidence"):
+        filled = pc.fill_null(named[name].cast(pa.string()), "")
+        named = named.set_column(named.column_names.index(name), name, filled)
+    return named.to_pandas().assign(days=_days_waiting(named["evidence"], as_of))
+
+
+def _alike(rows: pa.Table, names: Sequence[str]) -> np.ndarray:
+    """A number by row, equal where all these cells are."""
+    found = np.zeros(len(rows), np.int64)
+    for name in names:
+        cells = in_words(rows.select([name]))[name].combine_chunks().dictionary_encode("encode")
+        found = found * (len(cells.dictionary) + 1) + cells.indices.to_numpy()
+    return found
+
+
+def _days_waiting(evidence: pa.ChunkedArray, as_of: date) -> np.ndarray:
+    """Days since the first of the records arrived, -1 where it is not known: alike of all lines of a file."""
+    import pyarrow.compute as pc
+
+    coded = pc.ascii_rtrim(evidence, "0123456789").combine_chunks().dictionary_encode()
     since = [received_on(file) for file in coded.dictionary.to_pylist()]
     days = np.array([*(-1 if day is None else (as_of - day).days for day in since), -1], np.int64)
     found: np.ndarray = days[coded.indices.to_numpy()]

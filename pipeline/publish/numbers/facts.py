@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.case_evidence import Days, evidence_rows, laid_to_surgeons, members
 from pipeline.catalogue import ANY_COMPLICATION, Catalogue, complication_of
 from pipeline.handover import AWAITING, COUNTED, Cases
+from pipeline.publish.coded import begins
 from pipeline.publish.numbers.chosen import Chosen
 from pipeline.publish.numbers.outcomes import NOTHING_FOUND, Found, Having, Outcome, rows_of_cases, together
 from pipeline.publish.numbers.whose import ALL, Whose
@@ -273,10 +274,8 @@ class CaseFacts:
             days = self._laid[outcome.category]
             return days.at, days.day
         own = self.rows_of(outcome, COUNTED)
-        order = np.lexsort([own.day, own.case])
-        case, day = own.case[order], own.day[order]
-        new = np.r_[True, case[1:] != case[:-1]][: len(case)]
-        return case[new], day[new]
+        first = np.flatnonzero(begins(own.case))
+        return own.case[first], np.minimum.reduceat(own.day, first) if len(first) else own.day
 
     def first_days(self, outcome: Outcome, cases: Sequence[int]) -> list[int]:
         """The same of some cases, looking at no others."""

@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.catalogue import ANY_COMPLICATION
 from pipeline.handover import AWAITING, COUNTED, NEVER, STRENGTHS
 from pipeline.publish import words
-from pipeline.publish.markup import escape, escaped, references
+from pipeline.publish.markup import escape, escaped, references, references_of_each
 from pipeline.publish.numbers.facts import CaseFacts
 from pipeline.publish.numbers.outcomes import Outcome
 from pipeline.publish.printed import rows_with
@@ -163,7 +163,7 @@ class Rows:
             [_day(day) for day in self.facts.first_days(outcome, cases)],
             self._what(cases, outcome, COUNTED),
             [STRENGTHS[strengths.get(case, -1)] if strengths.get(case, -1) >= 0 else "" for case in cases],
-            [_places([self.evidence.get((case_id, key, level), "")]) for case_id in ids],
+            [self.evidence.get((case_id, key, level), "") for case_id in ids],
         ]
 
     def _keys(self, outcome: Outcome) -> tuple[str, str]:
@@ -259,11 +259,14 @@ def given_rows(rows: Sequence[tuple[str, ...]] | pd.DataFrame, numbers: Sequence
 
 
 def _evidence(complications: pd.DataFrame | None) -> dict[tuple[str, str, str], str]:
-    """(case id, category, level) → the lines a complication rests on."""
+    """(case id, category, level) → the lines a complication rests on, as mark-up."""
+    import pyarrow as pa
+
     if complications is None:
         return {}
     keys = zip(*(complications[name].tolist() for name in ("case_id", "category", "level")), strict=True)
-    return dict(zip(keys, complications["evidence"].fillna("").tolist(), strict=True))
+    lines = pa.array(complications["evidence"].fillna(""), pa.string())
+    return dict(zip(keys, references_of_each(lines).to_pylist(), strict=True))
 
 
 def _questions(review: pd.DataFrame | None) -> dict[tuple[str, str], Question]:
