@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.columns import Table
+from schemas.columns import Column, Table
 from schemas.exports import OURS
 from schemas.shorthand import (
     AALEN,
@@ -154,6 +154,14 @@ _COMPARED = (
 )
 
 
+def _share_of_arm(arm: str, which: str) -> tuple[Column, ...]:
+    name = f"rate_{arm}"
+    told = share(
+        name, f"Share of the {which} arm's cases with an event; empty where the arms are not compared."
+    )
+    return told, *limits(f"r{arm}_ci_low", f"r{arm}_ci_high", f"`{name}`", WILSON)
+
+
 MANTEL_HAENSZEL = "Mantel and Haenszel, over age bands"
 
 COMPARISONS = Table(
@@ -210,6 +218,8 @@ COMPARISONS = Table(
         always("primary", "yes_no", "Whether it is the one comparison stated before the run.", SETTINGS),
         maybe("verdict", "text", "What the interval allows to say, in words."),
         remark(),
+        *_share_of_arm("a", "first"),
+        *_share_of_arm("b", "second"),
     ),
     key=(
         "among",

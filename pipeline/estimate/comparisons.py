@@ -20,6 +20,7 @@ from pipeline.estimate.by_age import (
     trend_said,
     within_age,
 )
+from pipeline.estimate.proportions import proportion_interval, share_of
 from pipeline.estimate.stated import COUNTED, arm_names, tested
 from pipeline.estimate.two_arms import Arms, odds_ratio, risk_difference, risk_ratio
 from pipeline.handover import Labels
@@ -41,6 +42,7 @@ ORDER = (
     *KEYS, "events_a", "cases_a", "events_b", "cases_b", "risk_difference", "rd_ci_low", "rd_ci_high", "risk_ratio",
     "rr_ci_low", "rr_ci_high", "odds_ratio", "or_ci_low", "or_ci_high", "p_fisher", "p_exact", "p_method",
     "adjusted_for", *WITHIN_AGE, "power", "detectable_difference", "primary", "verdict", "note",
+    "rate_a", "ra_ci_low", "ra_ci_high", "rate_b", "rb_ci_low", "rb_ci_high",
 )  # fmt: skip
 #: Reasons that are given for the stated comparison alone.
 _OF_STATED = ("no_homogeneity", "no_power", "age_trend")
@@ -182,7 +184,7 @@ def _estimated(
     """All comparisons at once, so that each distinct table is worked out once."""
     arms = Arms(*(rows[name].to_numpy(dtype=np.int64) for name in COUNTED))
     shown = _starts_in_time(rows, catalogue) & rows.pop("state").to_numpy()
-    figures: dict[str, np.ndarray] = {}
+    figures = _shares(arms, shown, settings)
     for measure, names in (
         (risk_difference, ("risk_difference", "rd_ci_low", "rd_ci_high")),
         (risk_ratio, ("risk_ratio", "rr_ci_low", "rr_ci_high")),
@@ -198,6 +200,17 @@ def _estimated(
     for at in np.flatnonzero(estimable & table["verdict"].notna().to_numpy()).tolist():
         table.loc[at, "age_trend"] = _trend(table.iloc[at], counts, settings, labels, catalogue)
     return table.assign(note=_notes(table, shown, arms))
+
+
+def _shares(arms: Arms, shown: np.ndarray, settings: Settings) -> dict[str, np.ndarray]:
+    """Share of each arm with its interval, by the method of the rates; nan in an arm without cases."""
+    told: dict[str, np.ndarray] = {}
+    for arm, events, cases in (("a", arms.events_a, arms.cases_a), ("b", arms.events_b, arms.cases_b)):
+        interval = proportion_interval(events, cases, settings.interval, settings.confidence)
+        figures = (share_of(events, cases), interval.low, interval.high)
+        names = (f"rate_{arm}", f"r{arm}_ci_low", f"r{arm}_ci_high")
+        told |= {name: np.where(shown, figure, np.nan) for name, figure in zip(names, figures, strict=True)}
+    return told
 
 
 def _with_adjusted(rows: pd.DataFrame, estimable: np.ndarray) -> pd.DataFrame:

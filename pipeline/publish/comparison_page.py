@@ -89,8 +89,14 @@ def _question(row: pd.Series, context: Context) -> str:
     return f"{outcome}{among}: {a} against {b}"
 
 
-def _arm_words(row: Mapping[Hashable, object], arm: str, known: NotCounted, context: Context) -> str:
-    """`2 of 21 cases (9.5 %)`, each number leading to its list; a nought is never a percentage."""
+def _arm_words(
+    row: Mapping[Hashable, object], arm: str, known: NotCounted, context: Context, limits: bool = False
+) -> str:
+    """`2 of 21 cases (9.5 %)`, each number leading to its list; a nought is never a percentage.
+
+    Args:
+        limits: Whether the interval of the share is told too.
+    """
     events, cases = (int(str(row[f"{what}_{arm}"])) for what in ("events", "cases"))
     if not cases:
         return "no case"
@@ -100,11 +106,14 @@ def _arm_words(row: Mapping[Hashable, object], arm: str, known: NotCounted, cont
     outcome = (Whose.of_arm(row, arm), str(row["category"]), str(row["level"]), int(str(row["window_days"])))
     kind = "followed" if row["analysis"] == "followed" else "cases"
     of = context.lists.number(words.several(cases, "case", "cases"), kind, *outcome)
+    low, high = row[f"r{arm}_ci_low"], row[f"r{arm}_ci_high"]
+    limits = limits and not words.is_missing(high)
     if not events:
-        return joined("none of ", of)
+        return joined("none of ", of, f", at most {words.percent(high)}" if limits else "")
     had = "events_or_lost" if row["analysis"] == f"worst_for_{arm}" else "events"
     number = context.lists.number(words.count(events), had, *outcome)
-    return joined(number, " of ", of, f" ({words.percent(events / cases)})")
+    share = words.percent(events / cases)
+    return joined(number, " of ", of, f", {share} ({words.percents(low, high)})" if limits else f" ({share})")
 
 
 def _sentences(row: pd.Series, known: NotCounted, context: Context) -> list[str]:
@@ -116,9 +125,9 @@ def _sentences(row: pd.Series, known: NotCounted, context: Context) -> list[str]
         f"{_question(row, context)}.",
         joined(
             f"{a}: ",
-            _arm_words(told, "a", known, context),
+            _arm_words(told, "a", known, context, limits=True),
             f". {b}: ",
-            _arm_words(told, "b", known, context),
+            _arm_words(told, "b", known, context, limits=True),
             ".",
         ),
     ]

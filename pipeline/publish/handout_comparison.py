@@ -74,7 +74,7 @@ def stated_row(tables: Mapping[str, pd.DataFrame]) -> pd.Series | None:
 def _crude(row: pd.Series, arms: tuple[str, str], known: NotCounted, context: Context) -> list[str]:
     told = row.to_dict()
     said = [
-        _arm(name, row[f"events_{arm}"], row[f"cases_{arm}"], why_not_counted(told, arm, known, context))
+        _arm(name, row, arm, why_not_counted(told, arm, known, context))
         for arm, name in zip("ab", arms, strict=True)
     ]
     if not words.is_missing(row["risk_difference"]):
@@ -85,7 +85,8 @@ def _crude(row: pd.Series, arms: tuple[str, str], known: NotCounted, context: Co
     return said
 
 
-def _arm(name: str, events: Any, cases: Any, why: str) -> str:
+def _arm(name: str, row: pd.Series, arm: str, why: str) -> str:
+    events, cases, high = (row[column] for column in (f"events_{arm}", f"cases_{arm}", f"r{arm}_ci_high"))
     if words.is_missing(cases) or not int(cases):
         return f"{name}: no closed case."
     closed = words.several(int(cases), "operation", "operations")
@@ -93,7 +94,13 @@ def _arm(name: str, events: Any, cases: Any, why: str) -> str:
         return f"{name}: {closed}; {why}."
     if words.is_missing(events):
         return f"{name}: {closed}, no figure."
-    return f"{name}: in {closed}, {words.count(events) if int(events) else 'none'} had it."
+    had = words.count(events) if int(events) else "none"
+    if words.is_missing(high):
+        return f"{name}: in {closed}, {had} had it."
+    if not int(events):
+        return f"{name}: in {closed}, none had it: at most {words.percent(high)}."
+    share = f"{words.percent(int(events) / int(cases))} ({words.percents(row[f'r{arm}_ci_low'], high)})"
+    return f"{name}: in {closed}, {had} had it: {share}."
 
 
 def _difference(row: pd.Series, name: str, limits: str, context: Context) -> str:

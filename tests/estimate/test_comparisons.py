@@ -56,6 +56,14 @@ def test_the_difference_is_a_less_b(table):
     assert row["p_fisher"] == pytest.approx(0.0197666110978804)
 
 
+def test_each_arm_has_its_share_and_interval(table):
+    """Wilson's limits of 15/148 are 0.0624 to 0.1605, of 0/20 0 to 0.1611 (Newcombe 1998, Stat Med 17:861, Table I)."""
+    row = the_row(table([A | {"cases": 148, "events": 15}, B | {"cases": 20, "events": 0}]))
+    assert (row["rate_a"], row["rate_b"]) == (15 / 148, 0)
+    assert (row["ra_ci_low"], row["ra_ci_high"]) == pytest.approx((0.0624, 0.1605), abs=5e-5)
+    assert (row["rb_ci_low"], row["rb_ci_high"]) == pytest.approx((0, 0.1611), abs=5e-5)
+
+
 def test_only_the_stated_comparison_is_tested_and_judged(table):
     frame = table(ROWS)
     stated = frame[frame["primary"]]
@@ -134,14 +142,23 @@ def test_what_cannot_occur_in_an_arm_is_never_tested(table):
     frame = table(ROWS, defined, primary=Primary("anchor_loop", "bone_shift", "crack", 365))
     row = the_row(frame, category="crack")
     assert (row["cases_a"], row["cases_b"], row["note"]) == (20, 30, notes.NOT_COMPARED)
-    assert row[["risk_difference", "risk_ratio", "odds_ratio", "p_fisher", "p_exact"]].isna().all()
+    assert (
+        row[["risk_difference", "risk_ratio", "odds_ratio", "p_fisher", "p_exact", "rate_a", "rb_ci_high"]]
+        .isna()
+        .all()
+    )
     assert "cannot occur" in row["verdict"]
 
 
 def test_an_empty_arm_gives_counts_and_no_figures(table):
     row = the_row(table([A | {"cases": 20, "events": 2}]))
     assert list(row[COUNTED]) == [2, 20, 0, 0]
-    assert row[["risk_difference", "rd_ci_low", "risk_ratio", "odds_ratio", "p_fisher"]].isna().all()
+    assert (
+        row[["risk_difference", "rd_ci_low", "risk_ratio", "odds_ratio", "p_fisher", "rate_b", "rb_ci_low"]]
+        .isna()
+        .all()
+    )
+    assert row["rate_a"] == 0.1
     assert "no closed cases" in row["verdict"]
 
 

@@ -71,7 +71,10 @@ def tables(catalogue: Catalogue) -> dict[str, pd.DataFrame]:
         "among": "young_athletes", "by": "procedure", "arm_a": a, "arm_b": b, "category": "any_complication",
         "level": "any", "window_days": 365,
     }  # fmt: skip
-    counts = {"events_a": 2, "cases_a": 21, "events_b": 0, "cases_b": 27}
+    counts = {
+        "events_a": 2, "cases_a": 21, "events_b": 0, "cases_b": 27, "rate_a": 0.0952, "ra_ci_low": 0.02652,
+        "ra_ci_high": 0.2891, "rate_b": 0, "rb_ci_low": 0, "rb_ci_high": 0.1246,
+    }  # fmt: skip
     effect = {
         "risk_difference": 0.0952, "rd_ci_low": -0.0443, "rd_ci_high": 0.2891, "risk_ratio": 6.36,
         "rr_ci_low": 0.32, "rr_ci_high": 126.0, "odds_ratio": None,

@@ -137,10 +137,13 @@ def test_rates_of_an_operation_with_interval_and_lost(twelve: str) -> None:
 
 
 def test_the_stated_comparison_with_its_verdict_and_what_stands_beside(twelve: str) -> None:
-    """4 of 7 against 3 of 4: Newcombe −0.5591 to 0.3458, Fisher 1. No tubercle transfer but one is of an age of the others."""
+    """4 of 7 against 3 of 4: Newcombe −0.5591 to 0.3458, Fisher 1. No tubercle transfer but one is of an age of the others.
+
+    Wilson's limits of both arms worked out by hand from his formula (1927).
+    """
     for said in (
-        "Ligament reconstruction of the kneecap: in 7 operations, 4 had it.",
-        "Transfer of the tibial tubercle: in 4 operations, 3 had it.",
+        "Ligament reconstruction of the kneecap: in 7 operations, 4 had it: 57.1 % (25.0–84.2 %).",
+        "Transfer of the tibial tubercle: in 4 operations, 3 had it: 75.0 % (30.1–95.4 %).",
         "Difference −17.9 percentage points, 95 % interval from −55.9 to +34.6.",
         "Fisher's exact test: p = 1.00.",
         "These counts cannot tell the two apart: they are compatible with anything from 55.9 fewer to 34.6 more per 100",

@@ -251,7 +251,8 @@ def test_few_measured_are_said_in_words(report: Path) -> None:
 def test_the_stated_comparison_is_told_counts_first(report: Path) -> None:
     text = Reading((report / "comparison.html").read_text("utf-8")).text.replace("\u00a0", " ")
     assert "2 of 21 cases (9.5 %)" in text
-    assert "none of 27 cases" in text
+    assert "2 of 21 cases, 9.5 % (2.7–28.9 %)." in text
+    assert "none of 27 cases, at most 12.5 %." in text
     assert "Difference +9.5 percentage points, 95 % interval from −4.4 to +28.9." in text
     assert "Fisher's exact test: p = 0.19; Boschloo's exact test: p = 0.11." in text
 

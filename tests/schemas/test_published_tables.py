@@ -47,7 +47,7 @@ AGREED = {
     "cases_a events_b cases_b risk_difference rd_ci_low rd_ci_high risk_ratio rr_ci_low rr_ci_high odds_ratio "
     "or_ci_low or_ci_high p_fisher p_exact p_method adjusted_for adj_risk_difference adj_rd_low adj_rd_high "
     "adj_risk_ratio adj_rr_low adj_rr_high informative_a informative_b homogeneity_p power detectable_difference "
-    "primary verdict note",
+    "primary verdict note rate_a ra_ci_low ra_ci_high rate_b rb_ci_low rb_ci_high",
     "baseline": "arm_a arm_b characteristic value n_a n_b missing_a missing_b share_a share_b median_a median_b "
     "standardised_difference",
     "surgeon_outcomes": "surgeon category window_days cases followed_share assessed_share events expected ratio "
