@@ -20,7 +20,7 @@ from pipeline.store import sha256_of
 SIGNATURE = "signature.json"
 OUTWARD = Path("outward") / "manifest.json"
 #: Files that say whether an edition is signed; all others of a signed edition are those of its draft, byte for byte.
-SAY_STATE = (".html", ".pdf", ".xlsx")
+SAY_STATE = (".html", ".svg", ".pdf", ".xlsx")
 
 
 @dataclass(frozen=True)

@@ -150,7 +150,7 @@ def _all_files(manifest: dict[str, Any]) -> dict[str, str]:
 
 
 def _without_state(files: dict[str, str]) -> dict[str, str]:
-    """Without pages, handout, workbook and the outward manifest, which say whether they are signed."""
+    """Without pages, charts, handout, workbook and the outward manifest, which say whether they are signed."""
     return {
         name: digest
         for name, digest in files.items()

@@ -67,7 +67,7 @@ def hashes(folder: Path) -> dict[str, str]:
 
 
 def says_state(name: str) -> bool:
-    return name == "manifest.json" or name.endswith((".html", ".pdf", ".xlsx"))
+    return name == "manifest.json" or name.endswith((".html", ".svg", ".pdf", ".xlsx"))
 
 
 # ---------------------------------------------------------------- signing
@@ -86,6 +86,11 @@ def test_a_signed_edition_has_the_draft_s_figures_and_says_that_it_is_signed(onc
         assert '<p class="signed">Signed</p>' in page
         assert "number 1, signed by the quality officer" in page
         assert "Draft" not in page
+    charts = [path.read_text("utf-8") for path in (number / "department" / "charts").glob("*.svg")]
+    assert len(charts) > 3
+    for chart in charts:
+        assert "edition 1, signed, counted to 31 October 2026" in chart
+        assert "draft" not in chart
     assert '<p class="draft">Draft</p>' in (draft / "department/report/index.html").read_text("utf-8")
 
 
