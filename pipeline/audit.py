@@ -22,10 +22,13 @@ from pipeline.of_period import decisions_in_period, empty_period, operations_in_
 from pipeline.part_work import Rules
 from pipeline.parts import Whole, joined, joined_cases, parts_of, stray_positions
 from pipeline.second import ALONE, Alone
+from pipeline.side_by_side import begun
 from pipeline.unsaid import left_unsaid
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping, Sequence
+    from collections.abc import Callable, Hashable, Mapping, Sequence
+
+    import pyarrow as pa
 
     from pipeline.clock import Clock
     from pipeline.counts import Cells, Counts
@@ -36,7 +39,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Analysed:
-    """Everything between the ledger and the pages."""
+    """Everything between the ledger and the pages; `of_cases` waits for the tables that tell of single cases."""
 
     labels: Labels
     whole: Whole
@@ -56,6 +59,7 @@ class Analysed:
     reviewed: Reviewed
     findings: pd.DataFrame
     lists: Lists
+    of_cases: Callable[[], dict[str, pa.Table]]
 
 
 def labels_of(facts: Facts, ground: Ground) -> Labels:
@@ -83,7 +87,7 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
     Args:
         hand: Who works out comparisons and running charts meanwhile.
     """
-    from pipeline.edition_tables import lists_of
+    from pipeline.edition_tables import case_tables, lists_of
     from pipeline.estimate import (
         activity_table,
         baseline_table,
@@ -108,6 +112,8 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
         done.rows, done.rules, done.whole, done.parts, done.counts, done.again
     )  # fmt: skip
     ground, facts, labels, engine = rows.ground, rows.resolved.facts, rules.labels, rows.ground.asked.engine
+    lists = lists_of(rows, labels, whole)
+    of_cases = begun(len(whole.cases), lambda: case_tables(rows, lists, whole))
     with clock.stage("estimate"):
         comparing = hand.begin(comparisons_table, counts, ground.settings, labels, ground.catalogue)
         running = tables_by_risk(engine, rules, parts, counts, hand)
@@ -132,7 +138,6 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
         )
         by_risk = running()
     amiss = decided_amiss(facts, whole, rows.people)
-    lists = lists_of(rows, labels, whole)
     asked_amiss = requests_amiss(lists, rows.people)
     unsaid = left_unsaid(rows.validated.accepted, whole)
     told = findings.joined(
@@ -149,7 +154,7 @@ def analysed(rows: Accounted, clock: Clock, hand: Alone = ALONE) -> Analysed:
         rates=rates, cohorts=cohorts, event_free=event_free,
         comparisons=comparisons, baseline=baseline, activity=activity, severity=severity, revisions=revisions,
         beside=beside, benefit=benefit, by_risk=by_risk, reviewed=reviews,
-        findings=told, lists=lists,
+        findings=told, lists=lists, of_cases=of_cases,
     )  # fmt: skip
 
 

@@ -41,7 +41,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     asked, of_cases, of_rows = at_once(
         len(whole.cases),
         lambda: asked_tables(rows, result, lists),
-        lambda: case_tables(rows, lists, whole, result.findings),
+        result.of_cases,
         lambda: row_tables(rows.validated, fates, rows.ledger, result.findings, rows.intake.repairs),
     )
     given_back()
@@ -49,6 +49,7 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
         **of_rows,
         **rows.scorecard.tables,
         **of_cases,
+        "decisions_used": decisions_table(rows, result.findings),
         "unattributed": unattributed_list(lists),
         "letters": letters_list(lists),
         **asked,
@@ -67,33 +68,39 @@ def edition_tables(rows: Accounted, result: Analysed) -> dict[str, pd.DataFrame 
     }
 
 
-def case_tables(
-    rows: Accounted, lists: Lists, whole: Whole, found: pd.DataFrame
-) -> dict[str, pd.DataFrame | pa.Table]:
-    """The tables that tell of single cases: `cases`, `complications`, `evidence`, `records`, `decisions_used`.
+def case_tables(rows: Accounted, lists: Lists, whole: Whole) -> dict[str, pa.Table]:
+    """The tables that tell of single cases: `cases`, `complications`, `evidence`, `records`.
 
     Args:
         lists: As `lists_of` makes them.
-        found: All findings, which say what of people's rows is not used.
     """
     from pipeline.publish.cases_list import cases_list
-    from pipeline.publish.decisions_list import decisions_used
     from pipeline.publish.evidence_list import evidence_list
     from pipeline.publish.lists import complications_list
     from pipeline.publish.records_aside import Aside
     from pipeline.publish.records_list import Known, records_table
 
-    facts, accepted = rows.resolved.facts, rows.validated.accepted
+    aside = Aside(rows.validated.quarantined, rows.resolved.fates, rows.resolved.standing)
+    known = Known(lists, rows.resolved.facts, whole, rows.ground.look.places, aside)
     told = {
         "cases": cases_list(lists),
         "complications": complications_list(lists),
-        "decisions_used": _with_masked_reviewers(decisions_used(rows.people, facts, accepted, found)),
+        "evidence": evidence_list(known, rows.ground.catalogue),
     }
-    aside = Aside(rows.validated.quarantined, rows.resolved.fates, rows.resolved.standing)
-    known = Known(lists, facts, whole, rows.ground.look.places, aside)
-    told["evidence"] = evidence_list(known, rows.ground.catalogue)
     given_back()
     return told | {"records": records_table(known)}
+
+
+def decisions_table(rows: Accounted, found: pd.DataFrame) -> pd.DataFrame:
+    """The published `decisions_used`.
+
+    Args:
+        found: All findings, which say what of people's rows is not used.
+    """
+    from pipeline.publish.decisions_list import decisions_used
+
+    facts, accepted = rows.resolved.facts, rows.validated.accepted
+    return _with_masked_reviewers(decisions_used(rows.people, facts, accepted, found))
 
 
 def lists_of(rows: Accounted, labels: Labels, whole: Whole) -> Lists:

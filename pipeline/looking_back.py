@@ -91,7 +91,7 @@ def _told(tables: Tables, context: Context) -> Told:
 def _known_then(earlier: SignedEdition, rows: Accounted, result: Analysed, clock: Clock) -> Tables:
     """Today's knowledge up to the cut of the signed edition, as tables of cases."""
     from pipeline.audit import tied_and_classified
-    from pipeline.edition_tables import case_tables, lists_of
+    from pipeline.edition_tables import case_tables, decisions_table, lists_of
     from pipeline.resolve import resolved
     from pipeline.sites import reaches
 
@@ -101,4 +101,5 @@ def _known_then(earlier: SignedEdition, rows: Accounted, result: Analysed, clock
     reached = reaches(rows.validated, found.fates, ground.settings, ground.cut_on, ground.as_of)
     then = replace(rows, ground=ground, resolved=found, reached=reached)
     then, rules, whole, _ = tied_and_classified(then, clock)
-    return case_tables(then, lists_of(then, rules.labels, whole), whole, result.findings)
+    of_cases = case_tables(then, lists_of(then, rules.labels, whole), whole)
+    return {**of_cases, "decisions_used": decisions_table(then, result.findings)}

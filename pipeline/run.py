@@ -19,6 +19,7 @@ from pipeline.errors import CannotFinish
 from pipeline.ground import Asked, Ground, ground_of
 from pipeline.known import marked
 from pipeline.second import ALONE, Alone, helping_hand
+from pipeline.side_by_side import at_once
 from pipeline.summary import Summary, summary_of
 
 if TYPE_CHECKING:
@@ -260,15 +261,20 @@ def made(asked: Asked, editions: Path, clock: Clock, hand: Alone = ALONE) -> Mad
     result = analysed(rows, clock, hand)
     earlier = last_signed(editions, ground.period, ground.as_of)
     broken = fault_of(earlier) if earlier else ""
+    with clock.stage("publish"):
+        tables, standing = at_once(
+            len(result.whole.cases),
+            lambda: edition_tables(rows, result),
+            lambda: _for_senders(rows, result.findings),
+        )
     context = replace(
-        context_of(rows, result.findings, _for_senders(rows, result.findings)),
+        context_of(rows, result.findings, standing),
         warnings=(*rows.warnings, *([broken] if broken else [])),
         number=next_number(editions, ground.period),
         compared_with={earlier.name: earlier.manifest_sha256} if earlier else {},
         set_against=last_outward(editions, ground.cut_on, ground.as_of),
     )
     with clock.stage("publish"):
-        tables = edition_tables(rows, result)
         comparable = None if broken else earlier
         tables |= looked_back(comparable, rows, result, tables, context, clock)
         listed = replace(context, lists=listing(rows, result, tables))

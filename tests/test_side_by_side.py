@@ -7,7 +7,7 @@ from time import sleep
 
 import pytest
 
-from pipeline.side_by_side import FEWEST_ROWS, at_once, in_order
+from pipeline.side_by_side import FEWEST_ROWS, at_once, begun, in_order, threads
 
 
 def test_results_come_in_the_order_of_the_pieces() -> None:
@@ -38,3 +38,33 @@ def test_tasks_at_once_give_their_results_in_their_order() -> None:
 
     for rows in (0, FEWEST_ROWS):
         assert at_once(rows, slow, lambda: "second") == ["first", "second"]
+
+
+@pytest.mark.skipif(threads() < 2, reason="one processor: nothing goes on meanwhile")
+def test_what_is_begun_goes_on_meanwhile_and_gives_its_result() -> None:
+    here, going = threading.get_ident(), threading.Event()
+
+    def waits() -> int:
+        assert going.wait(10)
+        return threading.get_ident()
+
+    result = begun(FEWEST_ROWS, waits)
+    going.set()
+    assert result() != here
+
+
+def test_with_few_rows_it_is_done_when_asked_for() -> None:
+    done: list[int] = []
+    result = begun(FEWEST_ROWS - 1, lambda: done.append(1))
+    assert done == []
+    result()
+    assert done == [1]
+
+
+def test_what_fails_meanwhile_is_raised_where_it_is_asked_for() -> None:
+    def fails() -> None:
+        raise LookupError("meanwhile")
+
+    for rows in (0, FEWEST_ROWS):
+        with pytest.raises(LookupError, match="meanwhile"):
+            begun(rows, fails)()

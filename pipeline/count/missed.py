@@ -40,8 +40,11 @@ def text_negative(whole: Whole, facts: Facts, any_category: int) -> np.ndarray:
     rows = whole.complications
     known = rows[rows["status"].isin([COUNTED, AWAITING]) & (rows["level"] == 0)]
     known = known[known["category"] != any_category]
-    by_sample = pd.MultiIndex.from_frame(known[KEY]).isin(
-        pd.MultiIndex.from_frame(sampled(whole, facts)[KEY])
+    answers = sampled(whole, facts)
+    by_sample = (
+        pd.MultiIndex.from_frame(known[KEY]).isin(pd.MultiIndex.from_frame(answers[KEY]))
+        if len(answers)
+        else np.zeros(len(known), bool)
     )
     found = np.zeros(len(whole.cases), dtype=bool)
     found[notes["case"]] = True

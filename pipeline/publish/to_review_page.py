@@ -47,7 +47,7 @@ def _waiting(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame], context: Co
         ),
         page.paragraph(_how_long(asked)),
         page.paragraph(
-            f"{_second_opinions(rows, tables)}Each reviewer gets a list of their own (limbaudit review), without own "
+            f"{_second_opinions(tables)}Each reviewer gets a list of their own (limbaudit review), without own "
             "cases; two who agree settle a question, a third settles what two could not."
         ),
         '<h2 id="kinds">How many of which kind</h2>',
@@ -138,7 +138,7 @@ def _how_long(asked: pd.DataFrame) -> str:
     )
 
 
-def _second_opinions(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> str:
+def _second_opinions(tables: Mapping[str, pd.DataFrame]) -> str:
     """How many questions one reviewer has answered, so that they wait for nobody but want a second opinion."""
     import pandas as pd
 
@@ -146,7 +146,8 @@ def _second_opinions(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> 
     if asked is None:
         return ""
     key = ["case_id", "category", "evidence"]
-    theirs = rows[rows["case_id"].isin(asked["case_id"])]
+    theirs = rows_with(tables, "review", "case_id", asked["case_id"])
+    assert theirs is not None
     open_now = pd.MultiIndex.from_frame(theirs[key].fillna("").astype(str))
     more = int((~pd.MultiIndex.from_frame(asked[key].fillna("").astype(str)).isin(open_now)).sum())
     if not more:
