@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
+from hashlib import sha256
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,7 @@ NOTES = (
     "Asked for by telephone, could not be reached {} times.",
 )
 _EPOCH = date(1970, 1, 1)
+_PROGRAM = sha256(Path(__file__).read_bytes()).hexdigest()[:12]
 
 Columns = dict[str, pa.Array]
 
@@ -88,8 +90,8 @@ class _Operated:
 
 
 def made(volume: Volume, workspace: Path) -> Path:
-    """Write the workspace and return it; one of the same volume that lies there already is left."""
-    mark, said = workspace / "volume.txt", repr(volume)
+    """Write the workspace and return it; one of the same volume by this very program that lies there already is left."""
+    mark, said = workspace / "volume.txt", f"{volume!r} {_PROGRAM}"
     if mark.is_file() and mark.read_text() == said:
         return workspace
     workspace.mkdir(parents=True, exist_ok=True)
