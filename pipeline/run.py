@@ -193,7 +193,8 @@ def checked(asked: Asked, out: Path, listener: Listener = silent) -> Done:
         tables |= rows.scorecard.tables
         standing = _for_senders(rows, told)
         write_check(out, tables, standing, sites, ground.settings.access_group)
-    return Done(out, rows.warnings, ground, summary_of(told, standing, rows.over_tolerance), rows.troubles)
+    summary = summary_of(told, standing, rows.over_tolerance, rows.ledger)
+    return Done(out, rows.warnings, ground, summary, rows.troubles)
 
 
 def _for_senders(rows: Accounted, told: pd.DataFrame) -> pd.DataFrame:
@@ -228,7 +229,8 @@ class Made:
         """How the run that made it ends."""
         from pipeline.still_held import told_of
 
-        told = summary_of(self.context.found, self.context.for_senders, self.over_tolerance)
+        found, standing = self.context.found, self.context.for_senders
+        told = summary_of(found, standing, self.over_tolerance, self.tables["ledger"])
         notes = (*notes, *self.troubles, *told_of(editions, self.removed))
         return Done(place, self.context.warnings, self.ground, told, notes, written)
 

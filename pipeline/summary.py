@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 #: Lines of each kind before the rest is only counted.
 MOST_LINES = 8
+#: Rules about what a cell holds; where they hold back every row of a file, and it has so many, its heads may be wrong.
+_OF_CELLS, FEWEST_ROWS = "value_", 3
+HEADS_ASKED = "So it is in every row of the file: see whether the column stands under its own head."
 _KEPT_BACK = ("refuse", "set_aside", "quarantine")
 
 
@@ -34,13 +37,16 @@ class Summary:
     rows: tuple[str, ...] = ()
 
 
-def summary_of(found: pd.DataFrame, standing: pd.DataFrame, over: Collection[tuple[str, str]]) -> Summary:
+def summary_of(
+    found: pd.DataFrame, standing: pd.DataFrame, over: Collection[tuple[str, str]], ledger: pd.DataFrame
+) -> Summary:
     """The findings in short.
 
     Args:
         found: All findings, marked.
         standing: Those that no later export has settled.
         over: (site, table) of which more rows are held back than is tolerated.
+        ledger: As published; it knows how many rows each file has.
     """
     told = found[(found["action"] != "repair").to_numpy()]
     new = int(is_new(told).sum())
@@ -53,7 +59,8 @@ def summary_of(found: pd.DataFrame, standing: pd.DataFrame, over: Collection[tup
     whole = (causes["action"] != "quarantine").to_numpy()
     pairs = zip(causes["site"], causes["table"], strict=True)
     rows = causes[~whole & np.array([pair in over for pair in pairs], dtype=bool)]
-    return Summary(count, _of_files(causes[whole]), tuple(_of_rows(rows)))
+    records = (ledger["rows_read"] - ledger["non_data"]).groupby(ledger["source_file"]).sum()
+    return Summary(count, _of_files(causes[whole]), tuple(_of_rows(rows, records)))
 
 
 def _of_files(causes: pd.DataFrame) -> dict[str, str]:
@@ -69,8 +76,12 @@ def _named(file: str, message: str) -> str:
     return f"{file}{message.removeprefix(name)}" if message.startswith(name) else f"{file}: {message}"
 
 
-def _of_rows(causes: pd.DataFrame) -> list[str]:
-    """One line for each file, rule and column, those of most rows first."""
+def _of_rows(causes: pd.DataFrame, records: pd.Series) -> list[str]:
+    """One line for each file, rule and column, those of most rows first.
+
+    Args:
+        records: File → how many rows it has.
+    """
     if causes.empty:
         return []
     grouped = causes.groupby(["source_file", "rule", "column"], sort=True)
@@ -78,8 +89,14 @@ def _of_rows(causes: pd.DataFrame) -> list[str]:
     ordered = kinds.reset_index().sort_values("times", ascending=False, kind="stable")
     return [
         f"Held back: {row['source_file']}, {_lines(row['times'], row['line'])}: {row['message']}"
+        f"{_about_heads(row['rule'], row['times'], int(records.get(row['source_file'], 0)))}"
         for row in ordered.to_dict("records")
     ]
+
+
+def _about_heads(rule: str, times: int, records: int) -> str:
+    every = times >= max(records, FEWEST_ROWS) and records > 0
+    return f" {HEADS_ASKED}" if every and rule.startswith(_OF_CELLS) else ""
 
 
 def _lines(times: int, first: int) -> str:
