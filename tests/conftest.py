@@ -10,6 +10,7 @@ import shutil
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -82,8 +83,9 @@ def picked(frame: Any, **where: object) -> Any:
     return frame
 
 
-#: Tests that make an edition each, or several: a run of everything takes every twentieth of them; all are taken where a file
-#: is named, and by `THOROUGH=all pytest -n auto`.
+#: Tests that make an edition each, or several: a run of everything takes every twentieth of them, others each day, so that
+#: each has its turn within twenty days; all are taken where a file is named, and by `THOROUGH=all pytest -n auto`. The end of a
+#: run says which were taken, as the number that takes them again: `THOROUGH=7 pytest -n auto`.
 SLOW = (
     "disclosure/", "faults/", "journeys/test_changes.py", "journeys/test_decisions_amiss.py",
     "journeys/test_notes_never_count.py", "journeys/test_unsure_records.py",
@@ -105,18 +107,25 @@ THOROUGH = "THOROUGH"
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Workers are told by the environment whether a file was named."""
+    """Workers are told by the environment which of the slow tests are taken."""
     if not hasattr(config, "workerinput"):
         named = [argument for argument in config.option.file_or_dir if argument]
-        os.environ.setdefault(THOROUGH, "all" if named else "")
+        os.environ.setdefault(THOROUGH, "all" if named else str(date.today().toordinal() % EVERY))
         os.environ.setdefault("LIMBAUDIT_PROCESSES", "1")  # hundreds of runs need no second process each
 
 
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    taken = os.environ[THOROUGH]
+    if taken != "all":
+        terminalreporter.write_line(f"Of slow tests one in {EVERY}; these again: {THOROUGH}={taken}")
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if os.environ.get(THOROUGH) == "all":
+    if os.environ[THOROUGH] == "all":
         return
+    first = int(os.environ[THOROUGH])
     slow = [item for item in items if f"{_place(item.path)}::{item.name}".startswith(SLOW)]
-    left = {id(item) for number, item in enumerate(slow) if number % EVERY}
+    left = {id(item) for number, item in enumerate(slow) if number % EVERY != first}
     config.hook.pytest_deselected(items=[item for item in items if id(item) in left])
     items[:] = [item for item in items if id(item) not in left]
 
