@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
 #: What is escaped; first the one that the others' escapes begin with.
 MARKS = "&<>\"'"
+#: Stands between parts while they are escaped; no text holds it.
+PARTED = "\x1f"
 
 
 @lru_cache(maxsize=1 << 15)
@@ -75,7 +77,7 @@ def references_of_each(told: pa.Array | pa.ChunkedArray) -> pa.Array | pa.Chunke
     """The same of very many texts, none of which names a line twice."""
     import pyarrow.compute as pc
 
-    between = '</span><span class="ref">'
-    lines = pc.replace_substring(escaped(told), "; ", between)
+    parted = pc.replace_substring(told, "; ", PARTED)  # what is escaped may hold `; ` too
+    lines = pc.replace_substring(escaped(parted), PARTED, '</span><span class="ref">')
     marked = pc.binary_join_element_wise('<span class="ref">', lines, "</span>", "")
     return pc.if_else(pc.equal(told, ""), "", marked)

@@ -60,5 +60,7 @@ def write_report(folder: Path, tables: Mapping[str, pd.DataFrame], context: Cont
 
 def _source(context: Context) -> str:
     """What a chart says of itself where it stands alone."""
+    period, cut = words.sentence(words.period(context.period)), words.day(context.cut_on)
     state = f"edition {context.number}, signed" if context.signature else "draft"
-    return f"{words.sentence(words.period(context.period))}, {state}, counted to {words.day(context.cut_on)}; for the department"
+    intervals = f"{words.percent(context.settings.confidence, 0)} intervals"
+    return f"{period}, {state}, counted to {cut}; {intervals}; for the department"

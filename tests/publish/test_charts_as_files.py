@@ -38,7 +38,7 @@ def test_each_says_what_it_is_and_when_it_was_counted(files: dict[str, str]) -> 
         assert title is not None, name
         shown = " ".join(text.text or "" for text in root.findall(f"{SVG}text"))
         assert shown.startswith(title.text or "?"), name
-        assert "draft, counted to 31 October 2026" in shown, name
+        assert "draft, counted to 31 October 2026; 95\u00a0% intervals; for the department" in shown, name
 
 
 def test_none_needs_a_style_sheet_or_leads_anywhere(files: dict[str, str]) -> None:
@@ -50,6 +50,18 @@ def test_none_needs_a_style_sheet_or_leads_anywhere(files: dict[str, str]) -> No
         styled = set(re.findall(r"\.([a-z-]+)", style[1]))
         classes = {each for found in re.findall(r'class="([^"]+)"', told) for each in found.split()}
         assert classes <= styled | {"lower", "upper"}, name
+
+
+def test_what_tells_how_to_read_it_goes_along() -> None:
+    drawn = figure(
+        picture("c", "Shares", "One of two.", 100, []), "Shares", "Line: its interval < 95 %. " * 8
+    )
+    (told,) = pictures("rates", drawn, "Today").values()
+    lines = [text.text or "" for text in ElementTree.fromstring(told).findall(f"{SVG}text")]
+    assert lines[0] == "Shares"
+    assert lines[-1] == "Today"
+    assert " ".join(lines[1:-1]) == ("Line: its interval < 95 %. " * 8).strip()
+    assert max(map(len, lines)) < 70
 
 
 def test_charts_of_one_title_get_files_of_their_own() -> None:

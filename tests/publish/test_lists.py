@@ -28,6 +28,7 @@ from pipeline.publish import cases_list as of_cases
 from pipeline.publish import lists as made
 from pipeline.publish.coded import in_words
 from pipeline.publish.lists import Lists, unattributed_list
+from pipeline.publish.markup import references, references_of_each
 from pipeline.publish.waiting_list import review_table, waiting_list
 from schemas.published import PUBLISHED
 
@@ -355,3 +356,11 @@ def test_lists_leave_their_frames_alone(lists: Lists) -> None:
     review_list(lists)
     pd.testing.assert_frame_equal(lists.cases, before)
     assert np.array_equal(lists.case_ids, lists.case_ids)
+
+
+@pytest.mark.parametrize(
+    "told", ["", "received/a/b & c.csv:1", "received/a/d' e.csv:2; received/a/b & c.csv:1; x <y>.csv:3"]
+)
+def test_lines_of_very_many_are_marked_as_those_of_one(told: str) -> None:
+    """A name may hold marks whose escapes end in `;`, and a blank behind them."""
+    assert references_of_each(pa.array([told])).to_pylist() == [references(told)]

@@ -9,21 +9,27 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from functools import cache
+from html import unescape
+from textwrap import wrap
 
 from pipeline.publish import page
 from pipeline.publish.charts.drawing import LETTER, WIDE, words_at
 
 #: Room around a chart, above it for its title, and below it for what it is taken from.
-EDGE, TITLE_LINE, SOURCE_LINE = 12.0, 15.0, 14.0
+EDGE, TITLE_LINE, SOURCE_LINE = 12.0, 15.0, 13.0
 #: How many times larger than its own units a picture is shown at first.
 SHOWN = 2
 LONGEST_NAME = 150
+#: Of the text below, in the style sheet.
+SMALL = 10
 _FIGURE = re.compile(r'<figure class="chart">.*?</figure>', re.DOTALL)
 _PICTURE = re.compile(
     r'<svg viewBox="0 0 (?P<width>[\d.]+) (?P<height>[\d.]+)" role="img" aria-labelledby="(?P<said>[^"]+)">'
     r"(?P<words><title[^>]*>(?P<title>[^<]*)</title><desc[^>]*>[^<]*</desc>)(?P<marks>.*)</svg>",
     re.DOTALL,
 )
+_LEGEND = re.compile(r'<p class="legend">(.*?)</p>', re.DOTALL)
+_TAG = re.compile(r"<[^>]*>")
 _ROOT = re.compile(r":root \{(.*?)\n\}", re.DOTALL)
 _COLOUR = re.compile(r"--(\w[\w-]*): (#\w+)")
 #: What the picture adds to the charts' own style.
@@ -44,7 +50,9 @@ def pictures(name: str, body: str, source: str) -> dict[str, str]:
         if drawn is None:
             raise ValueError(f"A chart of {name} has no title")
         file = _unused(_cut(f"{name}-{page.anchor(drawn['title'])}"), found)
-        found[file] = _alone(drawn, source)
+        legend = _LEGEND.search(figure)
+        told = unescape(_TAG.sub("", legend[1])) if legend else ""
+        found[file] = _alone(drawn, told, source)
     return found
 
 
@@ -58,35 +66,34 @@ def _unused(stem: str, taken: Iterable[str]) -> str:
     return next(file for file in numbers if file not in taken)
 
 
-def _alone(drawn: re.Match[str], source: str) -> str:
+def _alone(drawn: re.Match[str], legend: str, source: str) -> str:
+    """A picture with its title above it, and below it how to read it and what it is taken from."""
     width, height = float(drawn["width"]), float(drawn["height"])
-    titles = _lines(drawn["title"], width)
+    titles = _lines(unescape(drawn["title"]), width, WIDE * LETTER * 1.1)
+    below = [line for told in (legend, source) for line in _lines(told, width, WIDE * SMALL)]
     top = EDGE + TITLE_LINE * len(titles)
-    wide, high = width + 2 * EDGE, top + height + SOURCE_LINE + EDGE
-    heads = (
-        f'<text class="head" x="{EDGE:g}" y="{EDGE + TITLE_LINE * (number + 0.6):g}">{title}</text>'
+    wide, high = width + 2 * EDGE, top + height + SOURCE_LINE * len(below) + EDGE
+    heads = [
+        words_at(EDGE, EDGE + TITLE_LINE * (number + 0.6), title, "head")
         for number, title in enumerate(titles)
-    )
+    ]
+    feet = [
+        words_at(EDGE, top + height + SOURCE_LINE * (number + 1), line, "soft")
+        for number, line in enumerate(below)
+    ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" width="{SHOWN * wide:g}" '
         f'height="{SHOWN * high:g}" role="img" aria-labelledby="{drawn["said"]}">{drawn["words"]}'
         f"<style>{_style()}</style>"
         f'<rect width="{wide:g}" height="{high:g}" fill="#ffffff"/>{"".join(heads)}'
         f'<svg x="{EDGE:g}" y="{top:g}" width="{width:g}" height="{height:g}" viewBox="0 0 {width:g} {height:g}">'
-        f"{drawn['marks']}</svg>{words_at(EDGE, high - EDGE + 2, source, 'soft')}</svg>\n"
+        f"{drawn['marks']}</svg>{''.join(feet)}</svg>\n"
     )
 
 
-def _lines(told: str, room: float) -> list[str]:
-    """A title, which is mark-up, on as many lines as it needs."""
-    most = int(room / (LETTER * WIDE * 1.1))
-    lines: list[str] = []
-    for word in told.split(" "):
-        if lines and len(lines[-1]) + 1 + len(word) <= most:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(word)
-    return lines
+def _lines(told: str, room: float, letter: float) -> list[str]:
+    """A text on as many lines as it needs, a letter being so wide."""
+    return wrap(told, int(room / letter), break_long_words=False, break_on_hyphens=False)
 
 
 @cache
