@@ -247,7 +247,8 @@ def _dates(context: Context, up: str) -> str:
         f'<dl class="facts"><dt>Cut</dt><dd>operations, events and visits up to {words.day(context.cut_on)}</dd>'
         f"<dt>As of</dt><dd>what had been received and decided by {words.day(context.as_of)}</dd>"
         f"<dt>Sites</dt><dd><ul>{sites}</ul></dd>"
-        f"<dt>Definitions</dt><dd>{text(definitions)}; {link(f'{up}how_counted.html#differs', 'which, and how')}</dd></dl>"
+        f"<dt>Definitions</dt><dd>{text(definitions)}; {link(f'{up}how_counted.html#differs', 'which, and how')}</dd>"
+        f"<dt>Intervals</dt><dd>{text(words.intervals(context))}</dd></dl>"
     )
 
 

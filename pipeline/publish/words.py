@@ -94,6 +94,11 @@ def state_told(context: Context) -> str:
     return "not signed; figures may still change"
 
 
+def intervals(context: Context) -> str:
+    """How wide the printed intervals are, and what they do not tell."""
+    return f"{percent(context.settings.confidence, 0)}: what chance alone leaves open, not what nobody saw"
+
+
 def is_missing(value: object) -> bool:
     """None, not-a-number and pandas' NA."""
     return value is None or value != value or str(value) == "<NA>"

@@ -56,6 +56,7 @@ def about_lines(
     yield Line("Edition", words.period(context.period))
     yield Line("Cut", f"operations, events and visits up to {words.day(context.cut_on)}")
     yield Line("As of", f"what had been received and decided by {words.day(context.as_of)}")
+    yield Line("Intervals", words.intervals(context))
     yield Line("Made by", f"limbaudit {context.version}")
     yield from _heading("Sites")
     yield from (Line(site.name or site.site, words.site_state(site)) for site in context.sites)

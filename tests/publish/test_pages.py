@@ -370,3 +370,11 @@ def test_a_verdict_is_not_said_twice(tmp_path: Path, tables: Tables, context: Co
     write_report(tmp_path, {**tables, "comparisons": rows}, context)
     text = Reading((tmp_path / "comparison.html").read_text("utf-8")).text
     assert text.count("n arm has no closed cases") == 1
+
+
+def test_every_page_says_how_wide_its_intervals_are(tmp_path: Path, tables: Tables, context: Context) -> None:
+    asked = replace(context, settings=replace(context.settings, confidence=0.9))
+    write_report(tmp_path / "report", tables, asked)
+    for page in (tmp_path / "report").glob("*.html"):
+        text = Reading(page.read_text("utf-8")).text.replace("\u00a0", " ")
+        assert "90 %: what chance alone leaves open, not what nobody saw" in text, page.name
