@@ -62,6 +62,11 @@ def test_it_is_there_and_its_files_are_those_the_manifests_state(demo: Any, fold
     assert "outward_basis" not in told["not_built_yet"]
 
 
+def test_its_page_says_how_wide_intervals_are(folder: Path) -> None:
+    told = (folder / "index.html").read_text("utf-8").replace("\u00a0", " ")
+    assert "Intervals of 95 %: what chance alone leaves open" in told
+
+
 def test_no_day_stands_in_it(written: str) -> None:
     assert DAY.findall(written) == []
 

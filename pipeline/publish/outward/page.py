@@ -113,7 +113,9 @@ def _operations(rates: pd.DataFrame, context: Context, name: str) -> str:
     printed = _in_print(ordered, name)
     printed.insert(0, "operation", [named.operation(str(key)) for key in ordered["procedure"]])
     columns = {"operation": Show("Operation"), **RATES}
-    title = '<h2 id="rates">By operation</h2>'
+    title = '<h2 id="rates">By operation</h2>' + page.paragraph(
+        f"Intervals of {words.intervals(context)}.", "soft"
+    )
     return title + page.table(printed, "operations", caption, columns, csv="rates.csv", stub="operation")
 
 
